@@ -1,0 +1,1 @@
+"""Arithmetic of the trade and statistics: arrays and small frozen dataclasses in, the same out."""
