@@ -1,0 +1,283 @@
+"""Resistance to remote earth of rods, plates, strips and grids, alone and together.
+
+All functions take and give numpy arrays (or floats) that broadcast; ohm, metre, ohm-metre, and
+millimetre for diameters. Uniform soil unless the name says otherwise. These are the trade's formulas:
+good for what a sound electrode should come to, no proof of what one is.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+# What an electrode is taken to be where its row does not say: the commonest rod and plate (common practice).
+USUAL_LENGTH_M = 3.0
+USUAL_DIAMETER_MM = 16.0
+USUAL_PLATE_M = 0.9
+USUAL_STRIP_DEPTH_M = 0.6
+IMAGES = 200
+
+
+def _positive(**values: ArrayLike) -> list[Array]:
+    arrays = []
+    for name, value in values.items():
+        array = np.asarray(value, dtype=np.float64)
+        if np.any(array <= 0):
+            raise ValueError(f"{name} must be above zero.")
+        arrays.append(array)
+    return arrays
+
+
+def rod_ohm(resistivity_ohm_m: ArrayLike, length_m: ArrayLike, diameter_mm: ArrayLike) -> Array:
+    """Give the resistance of one driven rod: rho / (2 pi L) (ln(4 L / a) - 1), a the radius.
+
+    Raises ValueError where a size is zero or less. H. B. Dwight, Trans. AIEE 55 (1936), also IEEE Std 142.
+    """
+    rho, length, diameter = _positive(
+        resistivity_ohm_m=resistivity_ohm_m, length_m=length_m, diameter_mm=diameter_mm
+    )
+    return rho / (2 * np.pi * length) * (np.log(8 * length / (diameter / 1000)) - 1)
+
+
+def two_layer_rod_ohm(
+    upper_ohm_m: ArrayLike,
+    lower_ohm_m: ArrayLike,
+    upper_depth_m: ArrayLike,
+    length_m: ArrayLike,
+    diameter_mm: ArrayLike,
+) -> Array:
+    """Give the resistance of one driven rod in two layers, the upper one `upper_depth_m` thick.
+
+    A rod within the upper layer: the images' K^n ln((2nh + L)/(2nh - L)) beside Dwight's bracket. A rod that
+    reaches the lower one: G. F. Tagg, "Earth Resistances" (1964), the form from memory; they meet at L = h,
+    and a vanishing upper layer leaves the lower one alone.
+    """
+    upper, lower, depth, length, diameter = np.broadcast_arrays(
+        *_positive(
+            upper_ohm_m=upper_ohm_m,
+            lower_ohm_m=lower_ohm_m,
+            upper_depth_m=upper_depth_m,
+            length_m=length_m,
+            diameter_mm=diameter_mm,
+        )
+    )
+    k = ((lower - upper) / (lower + upper))[..., None]
+    n = np.arange(1, IMAGES + 1)
+    h, rod = depth[..., None], length[..., None]
+    within = rod <= h
+    nearest = np.where(within, 2 * n * h - rod, (2 * n - 2) * h + rod)
+    images = np.sum(k**n * np.log((2 * n * h + rod) / nearest), axis=-1)
+    k = k[..., 0]
+    through = np.where(length <= depth, 1.0, (1 + k) / ((1 - k) + 2 * k * np.minimum(depth / length, 1.0)))
+    bracket = np.log(8 * length / (diameter / 1000)) - 1 + images
+    return upper / (2 * np.pi * length) * through * bracket
+
+
+def mutual_ohm(resistivity_ohm_m: ArrayLike, length_m: ArrayLike, spacing_m: ArrayLike) -> Array:
+    """Give the mutual resistance of two equal rods: the mean potential of one for an ampere in the other.
+
+    rho / (2 pi L) (asinh(2L/s) - sqrt(1 + (s/2L)^2) + s/2L): the rod and its image as a line of even current.
+    With s = the radius it comes to Dwight's formula (E. D. Sunde, "Earth Conduction Effects", 1949; derived).
+    """
+    rho, length, spacing = _positive(
+        resistivity_ohm_m=resistivity_ohm_m, length_m=length_m, spacing_m=spacing_m
+    )
+    part = spacing / (2 * length)
+    return rho / (2 * np.pi * length) * (np.arcsinh(1 / part) - np.sqrt(1 + part**2) + part)
+
+
+def parallel_rods_ohm(
+    resistivity_ohm_m: float, length_m: ArrayLike, diameter_mm: ArrayLike, x_m: ArrayLike, y_m: ArrayLike
+) -> float:
+    """Give the resistance of driven rods tied together, at their places, in uniform soil.
+
+    Solves for one potential on all: R = 1 / (1' M^-1 1), M the self and mutual resistances (the mutual one
+    of two unequal rods takes their mean length). Raises ValueError where two rods stand in one place.
+    """
+    x, y, length, diameter = np.broadcast_arrays(
+        *(np.atleast_1d(np.asarray(v, dtype=np.float64)) for v in (x_m, y_m, length_m, diameter_mm))
+    )
+    spacing = np.hypot(x[:, None] - x, y[:, None] - y)
+    if np.any(spacing[~np.eye(x.size, dtype=bool)] < diameter.max() / 1000):
+        raise ValueError("Two rods stand in the same place: their x_m and y_m are equal.")
+    mean_length = (length[:, None] + length) / 2
+    matrix = mutual_ohm(resistivity_ohm_m, mean_length, np.where(spacing > 0, spacing, 1.0))
+    np.fill_diagonal(matrix, rod_ohm(resistivity_ohm_m, length, diameter))
+    return float(1 / np.linalg.solve(matrix, np.ones(x.size)).sum())
+
+
+def line_factor(count: int) -> float:
+    """Give lambda of R_n = (R/n)(1 + lambda alpha) for rods in a line of even spacing, equal currents.
+
+    (2/n) sum_k (n - k)/k, far-field mutual resistances: what BS 7430's table rounds (1.00, 1.66, 2.15, ...).
+    """
+    if count < 1:
+        raise ValueError("count must be 1 or more.")
+    k = np.arange(1, count)
+    return float(2 / count * np.sum((count - k) / k))
+
+
+def rods_in_line_ohm(
+    one_ohm: ArrayLike, resistivity_ohm_m: ArrayLike, count: int, spacing_m: ArrayLike
+) -> Array:
+    """Give the resistance of `count` rods in a line: (R/n)(1 + lambda rho / (2 pi R s)). BS 7430."""
+    one, rho, spacing = _positive(one_ohm=one_ohm, resistivity_ohm_m=resistivity_ohm_m, spacing_m=spacing_m)
+    alpha = rho / (2 * np.pi * one * spacing)
+    return one / count * (1 + line_factor(count) * alpha)
+
+
+def grid_ohm(
+    resistivity_ohm_m: ArrayLike, area_m2: ArrayLike, conductor_m: ArrayLike, depth_m: ArrayLike
+) -> Array:
+    """Give the resistance of a buried grid; `conductor_m` is the whole buried length, rods included.
+
+    J. G. Sverak, IEEE Trans. PAS-103 (1984): rho (1/L + (1/sqrt(20 A)) (1 + 1/(1 + h sqrt(20/A)))).
+    """
+    rho, area, conductor = _positive(
+        resistivity_ohm_m=resistivity_ohm_m, area_m2=area_m2, conductor_m=conductor_m
+    )
+    depth = np.asarray(depth_m, dtype=np.float64)
+    spread = (1 + 1 / (1 + depth * np.sqrt(20 / area))) / np.sqrt(20 * area)
+    return rho * (1 / conductor + spread)
+
+
+def schwarz_coefficients(
+    area_m2: ArrayLike, depth_m: ArrayLike, side_ratio: ArrayLike = 1.0
+) -> tuple[Array, Array]:
+    """Give Schwarz's K1 and K2 for a grid of `side_ratio` = length / width; straight lines, from memory."""
+    (area,) = _positive(area_m2=area_m2)
+    relative = np.asarray(depth_m, dtype=np.float64) / np.sqrt(area)
+    ratio = np.asarray(side_ratio, dtype=np.float64)
+    return 1.43 - 2.3 * relative - 0.044 * ratio, 5.5 - 8 * relative + (0.15 - relative) * ratio
+
+
+def schwarz_parts(
+    resistivity_ohm_m: ArrayLike,
+    area_m2: ArrayLike,
+    conductor_m: ArrayLike,
+    depth_m: ArrayLike,
+    *,
+    rod_count: ArrayLike,
+    rod_length_m: ArrayLike,
+    rod_diameter_mm: ArrayLike = USUAL_DIAMETER_MM,
+    conductor_diameter_mm: ArrayLike = 10.0,
+    surface_resistivity_ohm_m: ArrayLike | None = None,
+    coefficients: tuple[ArrayLike, ArrayLike] | None = None,
+) -> tuple[Array, Array, Array]:
+    """Give R11 of the grid alone, R22 of the rods alone and their mutual R12.
+
+    S. J. Schwarz, Trans. AIEE 73 (1954); IEEE Std 80. Rods of one length, spread over the grid's area.
+    `surface_resistivity_ohm_m` is the soil round the grid where it differs from that round the rods.
+    """
+    rho, area, wire, depth, count, length, rod_mm, wire_mm = _positive(
+        resistivity_ohm_m=resistivity_ohm_m,
+        area_m2=area_m2,
+        conductor_m=conductor_m,
+        depth_m=depth_m,
+        rod_count=rod_count,
+        rod_length_m=rod_length_m,
+        rod_diameter_mm=rod_diameter_mm,
+        conductor_diameter_mm=conductor_diameter_mm,
+    )
+    k1, k2 = schwarz_coefficients(area, depth) if coefficients is None else map(np.asarray, coefficients)
+    top = np.asarray(rho if surface_resistivity_ohm_m is None else surface_resistivity_ohm_m)
+    spread = k1 * wire / np.sqrt(area) - k2
+    r11 = top / (np.pi * wire) * (np.log(2 * wire / np.sqrt(wire_mm / 1000 * depth)) + spread)
+    crowd = 2 * k1 * length / np.sqrt(area) * (np.sqrt(count) - 1) ** 2
+    r22 = rho / (2 * np.pi * count * length) * (np.log(8 * length / (rod_mm / 1000)) - 1 + crowd)
+    r12 = rho / (np.pi * wire) * (np.log(2 * wire / length) + spread + 1)
+    return r11, r22, r12
+
+
+def grid_and_rods_ohm(
+    resistivity_ohm_m: ArrayLike,
+    area_m2: ArrayLike,
+    conductor_m: ArrayLike,
+    depth_m: ArrayLike,
+    *,
+    rod_count: ArrayLike,
+    rod_length_m: ArrayLike,
+    **details: Any,
+) -> Array:
+    """Give the resistance of a grid with its rods, (R11 R22 - R12^2) / (R11 + R22 - 2 R12).
+
+    `details` as in schwarz_parts. Schwarz 1954; IEEE Std 80.
+    """
+    r11, r22, r12 = schwarz_parts(
+        resistivity_ohm_m,
+        area_m2,
+        conductor_m,
+        depth_m,
+        rod_count=rod_count,
+        rod_length_m=rod_length_m,
+        **details,
+    )
+    return (r11 * r22 - r12**2) / (r11 + r22 - 2 * r12)
+
+
+def strip_ohm(
+    resistivity_ohm_m: ArrayLike, length_m: ArrayLike, diameter_mm: ArrayLike, depth_m: ArrayLike
+) -> Array:
+    """Give the resistance of a straight buried wire: rho/(2 pi L) (ln(2L/a) + ln(L/h) - 2 + 2h/L - (h/L)^2).
+
+    `a` is the radius (for a strip, a quarter of its width), `h` the depth, short beside the length. Dwight
+    1936, from memory.
+    """
+    rho, length, diameter, depth = _positive(
+        resistivity_ohm_m=resistivity_ohm_m, length_m=length_m, diameter_mm=diameter_mm, depth_m=depth_m
+    )
+    shallow = 2 * depth / length - (depth / length) ** 2
+    bracket = np.log(4 * length / (diameter / 1000)) + np.log(length / depth) - 2 + shallow
+    return rho / (2 * np.pi * length) * bracket
+
+
+def plate_ohm(resistivity_ohm_m: ArrayLike, area_m2: ArrayLike, depth_m: ArrayLike) -> Array:
+    """Give the resistance of a buried plate as a disc of its area.
+
+    rho/(8 a) + rho/(8 pi h) (1 - 7 a^2/(96 h^2)): `a` is the disc's radius, `h` its middle's depth.
+    Dwight 1936, from memory.
+    """
+    rho, area, depth = _positive(resistivity_ohm_m=resistivity_ohm_m, area_m2=area_m2, depth_m=depth_m)
+    radius = np.sqrt(area / np.pi)
+    return rho / (8 * radius) + rho / (8 * np.pi * depth) * (1 - 7 / 96 * (radius / depth) ** 2)
+
+
+def isolated_ohm(electrodes: pl.DataFrame, resistivity: pl.DataFrame) -> pl.DataFrame:
+    """Give what each electrode should come to alone in its site's soil: frame electrode_id, formula_ohm.
+
+    Needs electrodes (electrode_id, site_id; kind, length_m, diameter_mm as known) and the frame of
+    soil.site_resistivity. Null where the site's resistivity is not known or the kind has no formula.
+    Sizes not given are the usual ones (USUAL_*).
+    """
+    rows = electrodes.join(
+        resistivity.select("site_id", "resistivity_ohm_m"), on="site_id", how="left", maintain_order="left"
+    )
+
+    def sized(name: str, usual: float) -> Array:
+        if name not in rows.columns:
+            return np.full(rows.height, usual)
+        values = rows[name].cast(pl.Float64).fill_null(usual).to_numpy()
+        return np.where(values > 0, values, usual)
+
+    rho = rows["resistivity_ohm_m"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    rho = np.where(rho > 0, rho, np.nan)
+    kind = np.full(rows.height, "driven_rod", dtype=object)
+    if "kind" in rows.columns:
+        kind = rows["kind"].fill_null("driven_rod").to_numpy()
+    length, diameter = sized("length_m", USUAL_LENGTH_M), sized("diameter_mm", USUAL_DIAMETER_MM)
+    side = sized("length_m", USUAL_PLATE_M)
+    ohm = np.select(
+        [np.isin(kind, ["driven_rod", "pipe"]), kind == "strip", kind == "plate"],
+        [
+            rod_ohm(rho, length, diameter),
+            strip_ohm(rho, np.maximum(length, 2 * USUAL_STRIP_DEPTH_M), diameter, USUAL_STRIP_DEPTH_M),
+            plate_ohm(rho, side**2, np.maximum(1.5, side)),
+        ],
+        default=np.nan,
+    )
+    return pl.DataFrame({"electrode_id": rows["electrode_id"], "formula_ohm": pl.Series(ohm).fill_nan(None)})
