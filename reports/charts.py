@@ -1,0 +1,185 @@
+"""Chart templates, made once by Altair, and the columns of data that each figure fills them with.
+
+A page holds each template once and, per figure, only the data: `page.js` puts the two together.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from functools import cache
+from typing import Any
+
+import altair as alt
+
+MOST_ROWS = 5000
+# Told apart by lightness as well as hue, so that neither a colour-blind reader nor a grey printer loses them.
+INK, DEEP, OCHRE, PLUM, SLATE = "#1d2935", "#0a6375", "#b9770e", "#7d2e68", "#7b8794"
+FADED, GRID = "#8fb8c2", "#e3e7ea"
+CHANCE_COLOURS = ["#efe6cf", "#dcb25f", "#b26a2c", "#742f2b", "#2f1322"]
+SERIES_COLOURS = [DEEP, OCHRE, PLUM, SLATE, "#4f7f2c", INK]
+
+Columns = Mapping[str, Sequence[Any]]
+Spec = dict[str, Any]
+
+
+@cache
+def map_template() -> Spec:
+    """Sites by longitude and latitude, coloured by the chance of being past their limit in five years."""
+    colour = alt.Color(
+        "chance:Q",
+        title="Chance past limit in 5 years, %",
+        scale=alt.Scale(domain=[0, 100], range=CHANCE_COLOURS),
+        legend=alt.Legend(orient="top", gradientLength=180, titleLimit=260),
+    )
+    points = (
+        alt.Chart(alt.NamedData("sites"))
+        .mark_circle(size=110, opacity=0.95, stroke=INK, strokeWidth=0.8)
+        .encode(
+            x=alt.X("lon:Q", title="Longitude, degrees", scale=alt.Scale(zero=False, padding=14)),
+            y=alt.Y("lat:Q", title="Latitude, degrees", scale=alt.Scale(zero=False, padding=14)),
+            color=colour,
+            href="page:N",
+            tooltip=[
+                alt.Tooltip("name:N", title="Site"),
+                alt.Tooltip("region:N", title="Region"),
+                alt.Tooltip("said:N", title="Past limit in 5 years"),
+            ],
+        )
+    )
+    return _finish(points, height=380)
+
+
+def _years_axis(most: float, title: str = "Age, years") -> alt.X:
+    return alt.X(
+        "age:Q", title=title, scale=alt.Scale(domain=[0, most], nice=False), axis=alt.Axis(tickCount=5)
+    )
+
+
+@cache
+def ratio_template(most_years: float, most_ratio: float, materials: tuple[str, ...]) -> Spec:
+    """Ratio by age for one soil class: median and 10-90 % band by material, the threshold as a dashed line."""
+    colour = alt.Color(
+        "series:N",
+        title=None,
+        scale=alt.Scale(domain=list(materials), range=SERIES_COLOURS),
+        legend=alt.Legend(orient="top", columns=2, labelLimit=170),
+    )
+    base = alt.Chart(alt.NamedData("curve")).encode(x=_years_axis(most_years), color=colour)
+    scale = alt.Scale(type="log", domain=[0.8, most_ratio], nice=False, clamp=True)
+    band = base.mark_area(opacity=0.16).encode(
+        y=alt.Y("low:Q", title="Ratio to new", scale=scale), y2="high:Q"
+    )
+    line = base.mark_line(strokeWidth=2).encode(y=alt.Y("mid:Q", scale=scale))
+    threshold = (
+        alt.Chart(alt.NamedData("threshold"))
+        .mark_rule(strokeDash=[5, 4], color=INK)
+        .encode(y=alt.Y("level:Q", scale=scale))
+    )
+    return _finish(alt.layer(band, line, threshold), height=190)
+
+
+@cache
+def share_template(most_years: float, methods: tuple[str, ...]) -> Spec:
+    """Share past threshold by age for one soil class, one line a method, intervals as bands."""
+    colour = alt.Color(
+        "series:N",
+        title=None,
+        scale=alt.Scale(domain=list(methods), range=SERIES_COLOURS),
+        legend=alt.Legend(orient="top", columns=2, labelLimit=170),
+    )
+    base = alt.Chart(alt.NamedData("share")).encode(x=_years_axis(most_years), color=colour)
+    scale = alt.Scale(domain=[0, 100])
+    title = "Share past threshold, %"
+    band = base.mark_area(opacity=0.12, interpolate="step-after").encode(
+        y=alt.Y("low:Q", title=title, scale=scale), y2="high:Q"
+    )
+    line = base.mark_line(strokeWidth=2, interpolate="step-after").encode(
+        y=alt.Y("mid:Q", title=title, scale=scale), strokeDash=alt.StrokeDash("series:N", legend=None)
+    )
+    return _finish(alt.layer(band, line), height=190)
+
+
+@cache
+def well_template() -> Spec:
+    """One well: readings as they came and corrected, fitted curve with 90 % band, threshold and crossing."""
+    x = alt.X(
+        "year:Q", title=None, scale=alt.Scale(zero=False, nice=False), axis=alt.Axis(format="d", tickCount=6)
+    )
+    scale = alt.Scale(type="log", nice=False, padding=8)
+    curve = alt.Chart(alt.NamedData("curve")).encode(x=x)
+    marks = alt.Chart(alt.NamedData("marks"))
+    readings = alt.Chart(alt.NamedData("readings")).encode(
+        x=x, tooltip=[alt.Tooltip("day:N", title="Taken on"), alt.Tooltip("said:N", title="Reading")]
+    )
+    raw = readings.mark_point(color=SLATE, size=34, filled=False, strokeWidth=1.2).encode(
+        y=alt.Y("raw:Q", scale=scale),
+        shape=alt.Shape(
+            "kind:N",
+            legend=None,
+            scale=alt.Scale(
+                domain=["read", "aside", "over", "under"],
+                range=["circle", "cross", "triangle-up", "triangle-down"],
+            ),
+        ),
+        angle=alt.Angle("turn:Q", scale=None),
+    )
+    layers = [
+        curve.mark_area(color=DEEP, opacity=0.18).encode(
+            y=alt.Y("low:Q", title="Resistance, Ω", scale=scale), y2="high:Q"
+        ),
+        marks.mark_rule(color=GRID, strokeWidth=1.5).encode(x="today:Q"),
+        marks.mark_rule(color=OCHRE, strokeDash=[5, 4]).encode(y=alt.Y("threshold:Q", scale=scale)),
+        curve.transform_filter("datum.part != 1").mark_line(color=DEEP, strokeWidth=2).encode(y="mid:Q"),
+        curve.transform_filter("datum.part != 0")
+        .mark_line(color=DEEP, strokeWidth=2, strokeDash=[3, 3])
+        .encode(y="mid:Q"),
+        raw,
+        readings.mark_circle(color=DEEP, size=30, opacity=1).encode(y=alt.Y("clean:Q", scale=scale)),
+        marks.mark_rule(color=PLUM, strokeWidth=4, opacity=0.8).encode(
+            x="early:Q", x2="late:Q", y="threshold:Q"
+        ),
+        marks.mark_point(color=PLUM, shape="diamond", filled=True, size=70, opacity=1).encode(
+            x="middle:Q", y="threshold:Q"
+        ),
+    ]
+    return _finish(alt.layer(*layers), height=190)
+
+
+def _finish(chart: alt.Chart | alt.LayerChart, height: int) -> Spec:
+    """Set size and looks, and take the template as plain data without its schema address."""
+    styled = (
+        chart.properties(
+            width="container", height=height, autosize=alt.AutoSizeParams(type="fit", contains="padding")
+        )
+        .configure(font="system-ui, sans-serif", background="transparent", padding=4)
+        .configure_view(stroke=GRID)
+        .configure_axis(
+            gridColor=GRID, labelColor=INK, titleColor=INK, titleFontWeight="normal", domainColor=SLATE
+        )
+        .configure_legend(labelColor=INK, titleColor=INK, titleFontWeight="normal")
+    )
+    spec: Spec = styled.to_dict()
+    spec.pop("$schema")
+    return spec
+
+
+def embed(value: object) -> str:
+    """Give `value` as JSON that can stand in a script element: nothing in it can close the element.
+
+    Raises ValueError for NaN and infinity, which JSON does not have.
+    """
+    text = json.dumps(value, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+
+
+def figure_data(**tables: Columns) -> str:
+    """Give a figure's tables, column by column, as JSON for its script element.
+
+    Raises ValueError where a table has more rows than a page should draw: aggregate before.
+    """
+    for name, columns in tables.items():
+        rows = max((len(values) for values in columns.values()), default=0)
+        if rows > MOST_ROWS:
+            raise ValueError(f"chart table {name} has {rows} rows, more than {MOST_ROWS}: aggregate it first")
+    return embed(tables)

@@ -1,0 +1,119 @@
+"""Typed page objects through the templates to HTML, with every value escaped."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import jinja2
+
+from reports import charts, words
+from reports.classes import ClassPages, ClassPanel
+from reports.numbers import FleetPage, MapPoint, RunFacts, tied_places
+
+NAV = (
+    ("index.html", "Where to spend"),
+    ("classes.html", "Soil classes"),
+    ("readings.html", "Readings"),
+    ("method.html", "Method and glossary"),
+)
+
+
+def environment() -> jinja2.Environment:
+    """Make the template environment: autoescape on everywhere, a missing value an error."""
+    made = jinja2.Environment(
+        loader=jinja2.PackageLoader("reports"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    filters: dict[str, Callable[..., Any]] = {
+        "chance": words.chance,
+        "figure": words.figure,
+        "amount": lambda value: words.UNKNOWN if value is None else f"{value:,.0f}",
+        "whole": lambda value: f"{value:.0f}" if math.isfinite(value) else words.UNKNOWN,
+        "tenth": lambda value: f"{value:.1f}",
+        "raw": lambda value: "" if value is None else repr(value),
+        "map_data": map_data,
+        "ratio_data": lambda panel: panel_data(panel)[0],
+        "share_data": lambda panel: panel_data(panel)[1],
+    }
+    made.filters.update(filters)
+    return made
+
+
+class Renderer:
+    """Renders one run's pages: what all of them share is given once."""
+
+    def __init__(self, run: RunFacts, assets: str, classes: ClassPages) -> None:
+        self._environment = environment()
+        self._shared = {"run": run, "assets": assets, "nav": NAV, "cautions": words.CAUTIONS}
+        self._classes = classes
+        self._specs = {
+            "map": charts.embed(charts.map_template()),
+            "ratio": charts.embed(
+                charts.ratio_template(classes.most_years, classes.most_ratio, classes.materials)
+            ),
+            "share": charts.embed(charts.share_template(classes.most_years, classes.methods)),
+            "well": charts.embed(charts.well_template()),
+        }
+
+    def render(self, template: str, here: str, root: str = "", **values: Any) -> str:
+        """Render one template; `here` is the page's own path, `root` leads back to the run's folder."""
+        everything = {**self._shared, "here": here, "root": root, "specs": self._specs, **values}
+        return self._environment.get_template(template).render(everything)
+
+    def index(self, page: FleetPage) -> str:
+        """Render the fleet's page."""
+        tied = tied_places(page.ranking) if page.ranking else 0
+        finite = [place.rank_high for place in page.top if math.isfinite(place.rank_high)]
+        return self.render(
+            "index.html",
+            "index.html",
+            page=page,
+            classes=self._classes,
+            tied=tied,
+            most_shown=max(finite, default=1.0) or 1.0,
+            run_pairs=run_pairs(page.run),
+        )
+
+
+def run_pairs(run: RunFacts) -> tuple[tuple[str, str], ...]:
+    """Give the run's facts as label and value."""
+    passed = len(run.checks) - len(run.failed)
+    return (
+        ("Judged as of", run.as_of),
+        ("Run", run.run_id),
+        ("Finished at", run.finished_at),
+        ("Threshold ratio", words.figure(run.threshold_ratio)),
+        ("Budget", words.money(run.budget, run.currency)),
+        ("Checks passed", f"{passed} of {len(run.checks)}"),
+        ("Warnings", f"{len(run.warnings)}"),
+        ("Seed", run.seed),
+        *((f"Version of {name}", version) for name, version in run.versions),
+    )
+
+
+def panel_data(panel: ClassPanel) -> tuple[str, str]:
+    """Give the two figures' data of a soil class."""
+    level = [] if panel.threshold is None else [panel.threshold]
+    return charts.figure_data(curve=panel.ratio, threshold={"level": level}), charts.figure_data(
+        share=panel.share
+    )
+
+
+def map_data(points: tuple[MapPoint, ...]) -> str:
+    """Give the map figure's data, chances in percent."""
+    return charts.figure_data(
+        sites={
+            "lon": [round(p.longitude, 5) for p in points],
+            "lat": [round(p.latitude, 5) for p in points],
+            "chance": [None if p.p_limit_5y is None else round(100 * p.p_limit_5y, 1) for p in points],
+            "name": [p.site for p in points],
+            "region": [p.region for p in points],
+            "said": [words.chance(p.p_limit_5y) for p in points],
+            "page": [p.page for p in points],
+        }
+    )

@@ -1,0 +1,407 @@
+"""A small, made-up, complete staged run for the tests of the pages: no model made these numbers."""
+
+from __future__ import annotations
+
+import json
+import math
+from datetime import date, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+AS_OF = date(2026, 5, 31)
+CLASSES = ("marsh clay", "glacial till", "river gravel")
+SITE_NAMES = (
+    "Alder Weir",
+    "<script>alert(1)</script>",
+    "=1+1",
+    "Müllerhöhe Süd",
+    'Quarry & Sons\' "Yard"',
+    "@SUM(A1)",
+    "-2+3 Fen",
+    "Brass Mill",
+    "Copperbeck",
+    "Dun Hollow",
+    "Elm Gate",
+    "</script><img src=x onerror=alert(2)>",
+)
+SITE_IDS = (
+    "N-001", "N-002", "=N3", "Süd/4", "N-005", "../N6", "N-007", "N-008", "N-009", "N-010", "N-011", "N-012",
+)  # fmt: skip
+WELLS = 3
+
+
+def write_staged_run(
+    folder: Path, seed: int = 11, sites: int = 12, wells: int = WELLS, years: int = 15
+) -> Path:
+    """Write the staged tables of an invented run into `folder`; give `folder` back.
+
+    `sites` beyond the twelve named ones get plain names; `years` visits, one a year, per well.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    rng = np.random.default_rng(seed)
+    ids = [SITE_IDS[k] if k < len(SITE_IDS) else f"N-{k + 1:03d}" for k in range(sites)]
+    names = [SITE_NAMES[k] if k < len(SITE_NAMES) else f"Invented Rise {k + 1}" for k in range(sites)]
+    electrodes = [_electrode(rng, ids[k], k, w, years) for k in range(sites) for w in range(wells)]
+    tables = {
+        "sites": _sites(ids, names, wells, years),
+        "electrode_outlook": pl.DataFrame([e[0] for e in electrodes], infer_schema_length=None),
+        "electrode_curves": pl.concat([e[1] for e in electrodes]),
+        "reading_verdicts": pl.concat([e[2] for e in electrodes]).with_row_index("row_id", 1),
+        "site_outlook": _site_outlook(ids, wells),
+        "site_ranking": _ranking(ids, names),
+        "plan": _plan(ids),
+        "class_curves": _class_curves(),
+        "survival_curves": _survival_curves(),
+        "survival_models": _survival_models(),
+        "attend_first": _attend_first(ids, wells),
+        "load_books": _load_books(),
+        "refused_rows": _refused_rows(),
+        # An optional table that is there and holds nothing.
+        "hypotheses": pl.DataFrame(schema={"question_id": pl.String, "question": pl.String}),
+    }
+    for name, table in tables.items():
+        table.write_parquet(folder / f"{name}.parquet")
+    (folder / "run.json").write_text(json.dumps(_run(sites, wells), indent=1), encoding="utf-8")
+    return folder
+
+
+def _sites(ids: list[str], names: list[str], wells: int, years: int) -> pl.DataFrame:
+    n = len(ids)
+    return pl.DataFrame(
+        {
+            "site_id": ids,
+            "site_name": names,
+            "region": [("North Fells", "Low Marches", "Übersee")[k % 3] for k in range(n)],
+            # The last of the twelve has no coordinates.
+            "latitude": [None if k == 11 else 51.0 + 0.11 * (k % 17) for k in range(n)],
+            "longitude": [None if k == 11 else -1.5 + 0.13 * (k % 13) for k in range(n)],
+            "voltage_kv": [33.0] * n,
+            "commissioned_on": [date(1985, 6, 1)] * n,
+            "soil_class": [CLASSES[k % 3] for k in range(n)],
+            "rod_count": [12 + k % 5 for k in range(n)],
+            "wells": [wells] * n,
+            "return_path": ["multi_grounded_neutral"] * n,
+            "first_reading_on": [date(2026 - years, 4, 2)] * n,
+            "last_reading_on": [date(2026, 4, 2)] * n,
+            "readings": [wells * years] * n,
+        }
+    )
+
+
+def _electrode(
+    rng: np.random.Generator, site: str, k: int, w: int, years: int
+) -> tuple[dict[str, object], pl.DataFrame, pl.DataFrame]:
+    """Give the outlook row, the curve and the verdicts of one well."""
+    installed = date(1985, 6, 1)
+    age = (AS_OF - installed).days / 365.25
+    base, onset, growth = 9.0 + 2 * w + k % 4, 18.0 + (k % 5) * 4, 0.03 + 0.01 * (w + k % 3)
+    never = k % 6 == 5
+    growth = 0.0 if never else growth
+
+    def level(at: float) -> float:
+        return base * math.exp(growth * max(at - onset, 0.0))
+
+    cross = math.inf if never else onset + math.log(2) / growth
+    electrode = f"{site}-E{w + 1}"
+    p_now = 0.0004 if never else float(1 / (1 + math.exp(-(age - cross) / 3)))
+    past = {
+        f"p_past_{h}y": min(0.9999, p_now + (1 - p_now) * h * (0.0001 if never else 0.04))
+        for h in (1, 3, 5, 10)
+    }
+    spread = {"p05": 0.8, "p10": 0.85, "p25": 0.92, "p50": 1.0, "p75": 1.1, "p90": 1.2, "p95": 1.3}
+    broken = k == 0 and w == 1
+    outlook: dict[str, object] = {
+        "electrode_id": electrode,
+        "site_id": site,
+        "well_id": f"W{w + 1}",
+        "soil_class": CLASSES[k % 3],
+        "material": ("copper_bonded_steel", "galvanized_steel")[w % 2],
+        "kind": "driven_rod",
+        "as_of": AS_OF,
+        "installed_on": installed,
+        "age_years": age,
+        "readings_used": years - 1,
+        "ratio_basis": "loop_raw" if k % 4 == 3 else "rod_net",
+        "baseline_source": "inferred",
+        "baseline_ohm": base,
+        "baseline_sd_log": 0.2,
+        "level_ohm": level(age),
+        "ratio_now": level(age) / base,
+        "p_past_now": p_now,
+        **past,
+        **{f"crossing_age_{q}": cross * f for q, f in spread.items()},
+        "p_broken": 0.97 if broken else 0.002,
+        "break_state": "confirmed" if broken else "none",
+        "growth_per_year": growth,
+        "onset_age_p50": math.inf if never else onset,
+        "state": "broken" if broken else "past" if p_now > 0.5 else "steady" if never else "drifting",
+        "converged": True,
+        "last_taken_on": date(2026, 4, 2),
+        "last_ohm": level(age),
+    }
+    grid = np.arange(age - years - 1, age + 10.01, 0.5)
+    mid = np.array([level(a) for a in grid])
+    wide = 0.12 + 0.02 * np.maximum(grid - age, 0)
+    curve = pl.DataFrame(
+        {
+            "electrode_id": electrode,
+            "site_id": site,
+            "age_years": grid,
+            "on_date": [installed + timedelta(days=float(a) * 365.25) for a in grid],
+            "ohm_p05": mid * np.exp(-1.6 * wide),
+            "ohm_p50": mid,
+            "ohm_p95": mid * np.exp(1.6 * wide),
+        }
+    )
+    return outlook, curve, _verdicts(rng, site, electrode, w, years, level, broken)
+
+
+def _verdicts(rng, site, electrode, w, years, level, broken) -> pl.DataFrame:  # type: ignore[no-untyped-def]
+    rows = []
+    for j in range(years):
+        taken = datetime(2026 - years + 1 + j, 4, 2, 9, 30) + timedelta(days=17 * (j % 4))
+        age = (taken.date() - date(1985, 6, 1)).days / 365.25
+        season, campaign = 1.0 + 0.1 * math.sin(j), float(np.exp(0.05 * rng.normal()))
+        clean = level(age) * float(np.exp(0.06 * rng.normal()))
+        verdict, rule, reason, mark = "good", None, None, None
+        if j == 4:
+            verdict, rule, reason = "set_aside", "unit_slip", "1000 times its neighbours: read in milliohm?"
+        elif j == 7:
+            verdict, rule, reason = "doubtful", "noisy_day", "the whole visit stands 40 % high; <b>check</b>"
+        elif broken and j >= years - 2:
+            verdict, rule, reason, mark = "censored", "over_range", "over the meter's range", "over"
+        raw = 1500.0 if mark else clean * season * campaign * (1000 if j == 4 else 1)
+        rows.append(
+            {
+                "electrode_id": electrode,
+                "site_id": site,
+                "well_id": f"W{w + 1}",
+                "taken_at": taken,
+                "resistance_ohm": raw,
+                "range_mark": mark,
+                "verdict": verdict,
+                "rule": rule,
+                "reason": reason,
+                "season_factor": season,
+                "campaign_factor": campaign,
+                "weight": 0.0 if verdict == "set_aside" else 1.0,
+                "corrected_ohm": None if verdict == "set_aside" or mark else clean,
+                "p_wild": 0.01,
+                "file": f"crew_a/readings_{taken.year}.csv",
+                "sheet": None,
+                "line": 2 + w + 3 * j,
+            }
+        )
+    texts = dict.fromkeys(("rule", "reason", "range_mark", "sheet"), pl.String)
+    return pl.DataFrame(rows, infer_schema_length=None, schema_overrides=texts)
+
+
+def _site_outlook(ids: list[str], wells: int) -> pl.DataFrame:
+    n = len(ids)
+    p_now = [max(0.0003, 0.8 - 0.07 * k) for k in range(n)]
+    return pl.DataFrame(
+        {
+            "site_id": ids,
+            "as_of": [AS_OF] * n,
+            "wells": [wells] * n,
+            "rod_count": [12 + k % 5 for k in range(n)],
+            "expected_rods_past_now": [6.2 * p for p in p_now],
+            "expected_rods_past_5y": [8.4 * p for p in p_now],
+            "p_limit_now": p_now,
+            "p_limit_5y": [min(0.998, p + 0.15) for p in p_now],
+            "years_to_limit_p10": [0.0 + k for k in range(n)],
+            "years_to_limit_p50": [3.0 + k for k in range(n)],
+            "years_to_limit_p90": [math.inf if k % 2 else 12.0 + k for k in range(n)],
+            "site_ohm_now": [0.92 + 0.01 * k for k in range(n)],
+            "site_ohm_if_past_rods_lost": [0.94 + 0.01 * k for k in range(n)],
+            "current_max_a": [12.4 if k == 4 else 0.2 for k in range(n)],
+            "current_sum_a": [14.0 if k == 4 else 0.5 for k in range(n)],
+            "attend_first": [k in (1, 4) for k in range(n)],
+            "attend_first_findings": [int(k in (1, 4)) for k in range(n)],
+            "limit_text": ["half of the site's rods past threshold"] * n,
+        }
+    )
+
+
+def _ranking(ids: list[str], names: list[str]) -> pl.DataFrame:
+    n = len(ids)
+    outlook = _site_outlook(ids, WELLS)
+    return pl.DataFrame(
+        {
+            "rank": list(range(1, n + 1)),
+            "site_id": ids,
+            "site_name": names,
+            "region": [("North Fells", "Low Marches", "Übersee")[k % 3] for k in range(n)],
+            "expected_benefit": [42000.0 / (k + 1) for k in range(n)],
+            "cost": [9000.0 + 500 * (k % 5) for k in range(n)],
+            "benefit_per_cost": [42000.0 / (k + 1) / (9000.0 + 500 * (k % 5)) for k in range(n)],
+            # The first four reach each other's places; from the fifth on they do not reach the first's.
+            "rank_p10": [1.0 if k < 4 else k - 0.0 for k in range(n)],
+            "rank_p90": [4.0 if k < 1 else k + 3.0 for k in range(n)],
+            "reason": [
+                f"{names[k]}: about {6 - k % 4} rods past threshold, limit likely reached soon"
+                for k in range(n)
+            ],
+            "attend_first": [k in (1, 4) for k in range(n)],
+            "p_limit_now": outlook["p_limit_now"],
+            "p_limit_5y": outlook["p_limit_5y"],
+            "soil_class": [CLASSES[k % 3] for k in range(n)],
+        }
+    )
+
+
+def _plan(ids: list[str]) -> pl.DataFrame:
+    chosen = ids[:5]
+    return pl.DataFrame(
+        {
+            "site_id": chosen,
+            "year": [2026, 2026, 2027, 2027, 2028][: len(chosen)],
+            "action": ["replace_rods"] * len(chosen),
+            "rods": [6, 5, 4, 4, 3][: len(chosen)],
+            "cost": [9000.0, 9500.0, 10000.0, 10500.0, 11000.0][: len(chosen)],
+            "expected_benefit": [42000.0 / (k + 1) for k in range(len(chosen))],
+        }
+    )
+
+
+def _class_curves() -> pl.DataFrame:
+    rows = []
+    for c, name in enumerate(CLASSES):
+        for material in ("copper_bonded_steel", "galvanized_steel"):
+            for age in np.arange(0.0, 50.5, 0.5):
+                grown = max(age - 15 - 5 * c, 0) * (0.03 if material.startswith("c") else 0.05)
+                rows.append(
+                    {
+                        "soil_class": name,
+                        "material": material,
+                        "age_years": float(age),
+                        "ratio_p10": math.exp(0.7 * grown),
+                        "ratio_p50": math.exp(grown),
+                        "ratio_p90": math.exp(1.4 * grown),
+                        "share_past": 1 / (1 + math.exp(-(age - 35 - 4 * c) / 4)),
+                        "electrodes": 40 - 10 * c,
+                    }
+                )
+    return pl.DataFrame(rows)
+
+
+def _survival_curves() -> pl.DataFrame:
+    rows = []
+    for c, name in enumerate(CLASSES):
+        for method in ("turnbull", "curve", "replicas"):
+            for age in range(0, 51, 2):
+                share = 1 / (1 + math.exp(-(age - 35 - 4 * c) / 4))
+                rows.append(
+                    {
+                        "soil_class": name,
+                        "method": method,
+                        "age_years": float(age),
+                        "share_past": share,
+                        "low": max(0.0, share - 0.1),
+                        "high": min(1.0, share + 0.1),
+                        "at_risk": 80 - age,
+                    }
+                )
+    return pl.DataFrame(rows)
+
+
+def _survival_models() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "soil_class": list(CLASSES),
+            "model": ["weibull"] * 3,
+            "shape": [2.1, 2.4, 1.9],
+            "scale_years": [38.0, 44.0, 51.0],
+            "median_years": [32.0, 38.0, 42.0],
+            "median_low": [28.0, 33.0, 35.0],
+            "median_high": [36.0, 44.0, math.inf],
+            "electrodes": [80, 60, 40],
+            "converged": [True, True, False],
+        }
+    )
+
+
+def _attend_first(ids: list[str], wells: int) -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "site_id": [ids[4], ids[1]],
+            "electrode_id": [f"{ids[4]}-E1", None],
+            "taken_at": [datetime(2026, 4, 19, 9, 30), datetime(2026, 4, 2, 9, 30)],
+            "finding": ["current_danger", "current_sum_danger"],
+            "value": [12.4, 14.0],
+            "why": [
+                "12.4 A on one lead: at or above the owner's danger level of 10 A",
+                "14 A summed over the visit",
+            ],
+        },
+        schema_overrides={"electrode_id": pl.String},
+    )
+
+
+def _load_books() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "file_id": ["f1", "f2"],
+            "file": ["crew_a/readings_2026.csv", "north/<i>readings</i>.xlsx"],
+            "sheet": [None, "readings"],
+            "table_name": ["readings", "readings"],
+            "profile": ["plain", "crew_b"],
+            "loaded_at": [datetime(2026, 6, 1, 2, 0), datetime(2026, 6, 1, 2, 1)],
+            "rows_read": [100, 50],
+            "rows_taken": [97, 40],
+            "rows_held": [0, 10],
+            "rows_refused": [3, 0],
+            "rows_superseding": [1, 0],
+        }
+    )
+
+
+def _refused_rows() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "file": ["crew_a/readings_2026.csv"] * 3,
+            "sheet": [None] * 3,
+            "line": [7, 8, 12],
+            "table_name": ["readings"] * 3,
+            "reason": [
+                "taken_at lies after the day of loading",
+                "resistance_ohm is not a number",
+                "no such well",
+            ],
+            "cells": [
+                '{"well_id": "W9"}',
+                '{"resistance_ohm": "=cmd()"}',
+                '{"note": "<script>alert(3)</script>"}',
+            ],
+            "settled": [False, False, True],
+        },
+        schema_overrides={"sheet": pl.String},
+    )
+
+
+def _run(sites: int, wells: int) -> dict[str, object]:
+    return {
+        "run_id": "20260531-made-up",
+        "started_at": "2026-06-01T02:00:00+00:00",
+        "finished_at": "2026-06-01T02:03:10+00:00",
+        "as_of": AS_OF.isoformat(),
+        "seed": 11,
+        "currency": "crowns",
+        "settings": {
+            "threshold_ratio": 2.0,
+            "budget": 30000,
+            "horizons_years": [1, 3, 5, 10],
+            "current_danger_a": 10,
+        },
+        "versions": {"rodfleet": "0.1.0", "polars": "2.1.0"},
+        "counts": {"sites": sites, "electrodes": sites * wells},
+        "seconds": {"vetting": 1.2, "site_pass": 8.9},
+        "checks": [
+            {"name": "every_reading_has_one_verdict", "passed": True, "rows": 0},
+            {"name": "ranks_are_whole", "passed": True, "rows": 0},
+        ],
+        "calibration": {"season_amplitude": 0.12, "noise_sd_log": 0.06},
+        "warnings": ["glacial till: 3 electrodes did not converge and are shown as such"],
+    }
