@@ -1,0 +1,193 @@
+"""The owner's settings: every key of `fleet.toml`, its default, its unit and its meaning."""
+
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import Field, dataclass, field, fields, replace
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any, cast
+
+from pipeline.errors import RequestError
+
+SITE_LIMIT_KINDS = ("share_of_rods_past", "conductance_lost", "site_ohm")
+
+
+def _setting(default: Any, kind: str, meaning: str, unit: str = "") -> Any:
+    """Declare one key with its default, the kind of value that it takes, its meaning and unit."""
+    what = {"kind": kind, "meaning": meaning, "unit": unit}
+    if isinstance(default, dict):
+        return field(default_factory=dict, metadata=what)
+    return field(default=default, metadata=what)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Hold what the owner decides; a key that `fleet.toml` does not give keeps its default."""
+
+    store_path: Path = _setting(Path("store.duckdb"), "path", "the store, below the fleet folder")
+    output_folder: Path = _setting(
+        Path("out"), "path", "where the runs are published, below the fleet folder"
+    )
+    threshold_ratio: float = _setting(
+        2.0,
+        "above one",
+        "an electrode is past threshold when its ratio reaches this; a policy choice",
+        "ratio",
+    )
+    threshold_ratio_by_class: dict[str, float] = _setting(
+        {}, "ratios by name", "threshold ratio of a soil class, in place of threshold_ratio", "ratio"
+    )
+    threshold_ratio_by_material: dict[str, float] = _setting(
+        {}, "ratios by name", "threshold ratio of a material, in place of the class's", "ratio"
+    )
+    threshold_ohm: float | None = _setting(
+        None, "above zero", "an absolute threshold as well, judged at the worst season of the year", "ohm"
+    )
+    as_of: date | None = _setting(
+        None,
+        "date",
+        "the day that the outlook starts from; not given: the day of the newest accepted reading",
+    )
+    horizons_years: tuple[int, ...] = _setting(
+        (1, 3, 5, 10), "whole years", "how far ahead the forecasts look", "years"
+    )
+    site_limit_kind: str = _setting(
+        "share_of_rods_past", "site limit", "what the site's limit is about: " + ", ".join(SITE_LIMIT_KINDS)
+    )
+    site_limit_value: float = _setting(
+        0.30, "above zero", "a site is past its limit when it reaches this", "share, or ohm for site_ohm"
+    )
+    budget: float | None = _setting(
+        None, "zero or more", "money for one year's replacements; not given: no limit", "money units"
+    )
+    currency: str = _setting("money units", "text", "what amounts are called on the page")
+    discount_rate: float = _setting(0.05, "share", "yearly discount on later money", "share a year")
+    planning_years: int = _setting(10, "whole above zero", "years over which the benefit is counted", "years")
+    plan_years: int = _setting(5, "whole above zero", "years of the replacement plan", "years")
+    current_note_a: float = _setting(
+        1.0, "above zero", "current on one lead, or summed over a visit, that is noted", "A"
+    )
+    current_danger_a: float = _setting(
+        10.0, "above zero", "current on one lead, or summed over a visit, that is a danger to people", "A"
+    )
+    seed: int = _setting(20260101, "whole", "seed of every random draw of a run")
+
+    @classmethod
+    def load(cls, fleet: Path) -> "Settings":
+        """Read `fleet.toml` of a fleet folder; paths come back below that folder.
+
+        Raises RequestError for a file that is not TOML, an unknown key, or a value of the wrong kind.
+        """
+        given = _read_toml(fleet / "fleet.toml")
+        known = {f.name: f for f in fields(cls)}
+        for key in given:
+            if key not in known:
+                raise RequestError(
+                    f"fleet.toml: there is no setting {key!r}; `rodfleet settings` lists them all{_nearest(key, known)}."
+                )
+        values = {key: _checked(known[key], value) for key, value in given.items()}
+        settings = replace(cls(), **values)
+        if settings.current_danger_a < settings.current_note_a:
+            raise RequestError(
+                "fleet.toml: current_danger_a is below current_note_a; make it the larger one."
+            )
+        return replace(
+            settings,
+            store_path=fleet / settings.store_path,
+            output_folder=fleet / settings.output_folder,
+        )
+
+    def describe(self) -> str:
+        """Write every key with its value, its default where that differs, its unit and its meaning."""
+        lines = []
+        for f in fields(self):
+            value = getattr(self, f.name)
+            unit = f" {f.metadata['unit']}" if f.metadata["unit"] else ""
+            lines.append(f"{f.name} = {_shown(value)}{unit}")
+            lines.append(f"    {f.metadata['meaning']}")
+            lines.append(f"    default: {_shown(_default(f))}")
+        return "\n".join(lines)
+
+
+def _read_toml(path: Path) -> dict[str, Any]:
+    if not path.is_file():
+        return {}
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
+        raise RequestError(f"fleet.toml can't be read as TOML: {fault}; correct that line.") from fault
+
+
+def _nearest(key: str, known: Mapping[str, Any]) -> str:
+    import difflib
+
+    near = difflib.get_close_matches(key, known, n=1)
+    return f" (did you mean {near[0]}?)" if near else ""
+
+
+def _default(f: "Field[Any]") -> Any:
+    return {} if f.name.startswith("threshold_ratio_by") else f.default
+
+
+def _shown(value: Any) -> str:
+    if value is None:
+        return "(not given)"
+    if isinstance(value, str):
+        return f'"{value}"'
+    if isinstance(value, tuple):
+        return "[" + ", ".join(map(str, value)) + "]"
+    if isinstance(value, dict):
+        return "{" + ", ".join(f'"{k}" = {v}' for k, v in value.items()) + "}"
+    return str(value)
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < float("inf")
+
+
+def _is_whole(value: Any) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def _day(value: Any) -> date | None:
+    if isinstance(value, datetime):
+        return value.date()
+    if isinstance(value, date):
+        return value
+    try:
+        return date.fromisoformat(value)
+    except (TypeError, ValueError):
+        return None
+
+
+_Rule = tuple[str, Callable[[Any], bool], Callable[[Any], Any]]
+_KINDS: dict[str, _Rule] = {
+    "path": ("a path as text", lambda v: isinstance(v, str) and v != "", Path),
+    "text": ("a text", lambda v: isinstance(v, str) and v.strip() != "", str),
+    "above one": ("a number above 1", lambda v: _is_number(v) and v > 1, float),
+    "above zero": ("a number above 0", lambda v: _is_number(v) and v > 0, float),
+    "zero or more": ("a number, 0 or more", lambda v: _is_number(v) and v >= 0, float),
+    "share": ("a number from 0 up to 1", lambda v: _is_number(v) and 0 <= v < 1, float),
+    "whole": ("a whole number, 0 or more", lambda v: _is_whole(v) and v >= 0, int),
+    "whole above zero": ("a whole number above 0", lambda v: _is_whole(v) and v > 0, int),
+    "whole years": (
+        "a list of whole years above 0, such as [1, 3, 5, 10]",
+        lambda v: isinstance(v, list) and len(v) > 0 and all(_is_whole(y) and y > 0 for y in v),
+        lambda v: tuple(sorted(set(v))),
+    ),
+    "ratios by name": (
+        'a table of numbers above 1, such as {"clay" = 1.8}',
+        lambda v: isinstance(v, dict) and all(_is_number(r) and r > 1 for r in v.values()),
+        lambda v: {name: float(ratio) for name, ratio in v.items()},
+    ),
+    "date": ("a date such as 2026-03-14", lambda v: _day(v) is not None, _day),
+    "site limit": ("one of " + ", ".join(SITE_LIMIT_KINDS), lambda v: v in SITE_LIMIT_KINDS, str),
+}
+
+
+def _checked(setting: "Field[Any]", value: Any) -> Any:
+    """Give a value of the setting's kind, or raise RequestError naming key, value and what it may be."""
+    asked, fits, convert = _KINDS[cast(str, setting.metadata["kind"])]
+    if not fits(value):
+        raise RequestError(f"fleet.toml: {setting.name} = {_shown(value)} is not right; give {asked}.")
+    return convert(value)
