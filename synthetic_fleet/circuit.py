@@ -3,7 +3,7 @@
 import numpy as np
 
 from synthetic_fleet.rods import Rods
-from synthetic_fleet.world import RETURN_PATHS, Days, World
+from synthetic_fleet.world import Days, World
 
 
 def rest_of_loop(own_ohm: np.ndarray, neighbours_siemens: np.ndarray, external_ohm: np.ndarray) -> np.ndarray:
@@ -23,12 +23,6 @@ def site_siemens(world: World, rods: Rods, ohm: np.ndarray, which: np.ndarray) -
     return measured * world.sites["rod_count"].to_numpy() / count
 
 
-def tied_to_neighbours(world: World) -> np.ndarray:
-    """Say of each site whether its rods help one another (a single electrode's do not)."""
-    path = world.sites["return_path"].to_numpy()
-    return path != RETURN_PATHS[2]
-
-
 def external_on(world: World, day: Days) -> np.ndarray:
     """Return each site's external path in ohm on its own day, a changed neutral or shield wire included."""
     changed = day >= world.network_changed
@@ -39,5 +33,5 @@ def rest_when_new(world: World, rods: Rods) -> np.ndarray:
     """Return the rest of each rod's loop in ohm with all its neighbours as new and the first network."""
     first = np.flatnonzero(rods.generation == 0)
     siemens = site_siemens(world, rods, rods.new_ohm[first], first)
-    siemens = np.where(tied_to_neighbours(world), siemens, 0.0)
+    siemens = np.where(world.tied, siemens, 0.0)
     return rest_of_loop(rods.new_ohm, siemens[rods.site], world.external_ohm[rods.site])

@@ -85,6 +85,7 @@ class World:
     resistivity_ohm_m: np.ndarray  # true, annual mean
     rate_log: np.ndarray  # the site's ln of the corrosion rate over its class's
     external_ohm: np.ndarray  # what the site's rods are tied to, beside one another
+    tied: np.ndarray  # whether the site's rods are tied to one another
     network_changed: Days  # the day of a lasting change of external_ohm; far future where none
     network_factor: np.ndarray  # of external_ohm from that day on
     wetness: np.ndarray  # [district, year - FIRST_YEAR], standard normal, wet is positive
@@ -97,6 +98,14 @@ def day_of(year: np.ndarray | int, day: np.ndarray | float) -> Days:
     """Return days since 1970 of the day of a year (1 = 1 January)."""
     start = (np.asarray(year, dtype=np.int64) - 1970).astype("datetime64[Y]").astype("datetime64[D]")
     return start.astype(np.int64) + np.asarray(np.round(day), dtype=np.int64) - 1
+
+
+def year_of(day: Days) -> np.ndarray:
+    """Return the calendar year of each day."""
+    return (
+        np.asarray(day, dtype=np.int64).astype("datetime64[D]").astype("datetime64[Y]").astype(np.int64)
+        + 1970
+    )
 
 
 def dates(days: Days) -> pl.Series:
@@ -124,13 +133,13 @@ def make_world(rng: np.random.Generator, sites: int, mechanism: Mechanism) -> Wo
     stray, protected = rng.random(sites) < 0.05, rng.random(sites) < 0.04
     rate = -0.10 * z_rho + 0.12 * z_chloride - 0.05 * z_ph + rng.normal(0, 0.14, sites)
     rate = rate + np.where(stray, 0.3, 0.0) - np.where(protected, 0.3, 0.0)
-    frame, external = _site_table(rng, district, commissioned, wells, rho, stray, protected)
+    frame, external, tied = _site_table(rng, district, commissioned, wells, rho, stray, protected)
     changed, factor = _network_changes(rng, sites, mechanism)
     wetness, weather = _weather(rng)
     surveys = _surveys(rng, frame["site_id"], soil, rho, z_chloride, z_ph, mechanism.survey_sd_log)
     soundings = _soundings(rng, frame["site_id"], rho)
     return World(
-        frame, district, soil, material, commissioned, wells, rho, rate, external, changed, factor,
+        frame, district, soil, material, commissioned, wells, rho, rate, external, tied, changed, factor,
         wetness, weather, surveys, soundings,
     )  # fmt: skip
 
@@ -147,7 +156,7 @@ def _site_table(
     rho: np.ndarray,
     stray: np.ndarray,
     protected: np.ndarray,
-) -> tuple[pl.DataFrame, np.ndarray]:
+) -> tuple[pl.DataFrame, np.ndarray, np.ndarray]:
     n = len(district)
     number = np.array([1 + np.sum(district[:i] == district[i]) for i in range(n)])
     path = rng.choice(4, size=n, p=[0.5, 0.36, 0.05, 0.09])
@@ -190,7 +199,8 @@ def _site_table(
             "rod_replacement_cost": np.round(rng.uniform(450, 1600, n), -1),
         }
     )
-    return frame, external
+    tied = (path != 2) & ~((path == 3) & (rng.random(n) < 0.5))  # of the unknown ones, half stand alone
+    return frame, external, tied
 
 
 def _network_changes(rng: np.random.Generator, sites: int, mechanism: Mechanism) -> tuple[Days, np.ndarray]:
@@ -220,16 +230,17 @@ def _weather(rng: np.random.Generator) -> tuple[np.ndarray, pl.DataFrame]:
                     "air_temp_c": np.round(
                         district.air_temp_c + district.air_swing_c * wave + rng.normal(0, 1.1, len(month)), 1
                     ),
-                    "soil_temp_c": np.round(soil_temp_c(district, late, rng, len(month)), 1),
+                    "soil_temp_c": np.round(
+                        district.air_temp_c
+                        + 1
+                        + 0.5 * district.air_swing_c * late
+                        + rng.normal(0, 0.6, len(month)),
+                        1,
+                    ),
                 }
             )
         )
     return wetness, pl.concat(frames)
-
-
-def soil_temp_c(district: District, wave: np.ndarray, rng: np.random.Generator, n: int) -> np.ndarray:
-    """Return soil temperatures in C at rod depth, half the air's swing (wave: cosine of the lagged year)."""
-    return district.air_temp_c + 1.0 + 0.5 * district.air_swing_c * wave + rng.normal(0, 0.6, n)
 
 
 def _surveys(
