@@ -12,65 +12,92 @@ from pipeline.errors import RequestError
 SITE_LIMIT_KINDS = ("share_of_rods_past", "conductance_lost", "site_ohm")
 
 
-def _setting(default: Any, kind: str, meaning: str, unit: str = "") -> Any:
-    """Declare one key with its default, the kind of value that it takes, its meaning and unit."""
-    what = {"kind": kind, "meaning": meaning, "unit": unit}
-    if isinstance(default, dict):
-        return field(default_factory=dict, metadata=what)
-    return field(default=default, metadata=what)
+def _says(kind: str, meaning: str, unit: str = "") -> dict[str, str]:
+    """Describe one key: the kind of value that it takes, its meaning and its unit."""
+    return {"kind": kind, "meaning": meaning, "unit": unit}
 
 
 @dataclass(frozen=True)
 class Settings:
     """Hold what the owner decides; a key that `fleet.toml` does not give keeps its default."""
 
-    store_path: Path = _setting(Path("store.duckdb"), "path", "the store, below the fleet folder")
-    output_folder: Path = _setting(
-        Path("out"), "path", "where the runs are published, below the fleet folder"
+    store_path: Path = field(
+        default=Path("store.duckdb"), metadata=_says("path", "the store, below the fleet folder")
     )
-    threshold_ratio: float = _setting(
-        2.0,
-        "above one",
-        "an electrode is past threshold when its ratio reaches this; a policy choice",
-        "ratio",
+    output_folder: Path = field(
+        default=Path("out"), metadata=_says("path", "where the runs are published, below the fleet folder")
     )
-    threshold_ratio_by_class: dict[str, float] = _setting(
-        {}, "ratios by name", "threshold ratio of a soil class, in place of threshold_ratio", "ratio"
+    threshold_ratio: float = field(
+        default=2.0,
+        metadata=_says(
+            "above one",
+            "an electrode is past threshold when its ratio reaches this; a policy choice",
+            "times its resistance when new",
+        ),
     )
-    threshold_ratio_by_material: dict[str, float] = _setting(
-        {}, "ratios by name", "threshold ratio of a material, in place of the class's", "ratio"
+    threshold_ratio_by_class: dict[str, float] = field(
+        default_factory=dict,
+        metadata=_says("ratios by name", "threshold ratio of a soil class, in place of threshold_ratio"),
     )
-    threshold_ohm: float | None = _setting(
-        None, "above zero", "an absolute threshold as well, judged at the worst season of the year", "ohm"
+    threshold_ratio_by_material: dict[str, float] = field(
+        default_factory=dict,
+        metadata=_says("ratios by name", "threshold ratio of a material, in place of its class's"),
     )
-    as_of: date | None = _setting(
-        None,
-        "date",
-        "the day that the outlook starts from; not given: the day of the newest accepted reading",
+    threshold_ohm: float | None = field(
+        default=None,
+        metadata=_says(
+            "above zero", "an absolute threshold as well, judged at the worst season of the year", "ohm"
+        ),
     )
-    horizons_years: tuple[int, ...] = _setting(
-        (1, 3, 5, 10), "whole years", "how far ahead the forecasts look", "years"
+    as_of: date | None = field(
+        default=None,
+        metadata=_says(
+            "date", "the day that the outlook starts from; not given: the day of the newest accepted reading"
+        ),
     )
-    site_limit_kind: str = _setting(
-        "share_of_rods_past", "site limit", "what the site's limit is about: " + ", ".join(SITE_LIMIT_KINDS)
+    horizons_years: tuple[int, ...] = field(
+        default=(1, 3, 5, 10), metadata=_says("whole years", "how far ahead the forecasts look", "years")
     )
-    site_limit_value: float = _setting(
-        0.30, "above zero", "a site is past its limit when it reaches this", "share, or ohm for site_ohm"
+    site_limit_kind: str = field(
+        default="share_of_rods_past",
+        metadata=_says("site limit", "what the site's limit is about: " + ", ".join(SITE_LIMIT_KINDS)),
     )
-    budget: float | None = _setting(
-        None, "zero or more", "money for one year's replacements; not given: no limit", "money units"
+    site_limit_value: float = field(
+        default=0.30,
+        metadata=_says(
+            "above zero",
+            "a site is past its limit when it reaches this: a share from 0 to 1, or ohm for site_ohm",
+        ),
     )
-    currency: str = _setting("money units", "text", "what amounts are called on the page")
-    discount_rate: float = _setting(0.05, "share", "yearly discount on later money", "share a year")
-    planning_years: int = _setting(10, "whole above zero", "years over which the benefit is counted", "years")
-    plan_years: int = _setting(5, "whole above zero", "years of the replacement plan", "years")
-    current_note_a: float = _setting(
-        1.0, "above zero", "current on one lead, or summed over a visit, that is noted", "A"
+    budget: float | None = field(
+        default=None,
+        metadata=_says(
+            "zero or more", "money for one year's replacements; not given: no limit", "money units"
+        ),
     )
-    current_danger_a: float = _setting(
-        10.0, "above zero", "current on one lead, or summed over a visit, that is a danger to people", "A"
+    currency: str = field(
+        default="money units", metadata=_says("text", "what amounts are called on the page")
     )
-    seed: int = _setting(20260101, "whole", "seed of every random draw of a run")
+    discount_rate: float = field(
+        default=0.05, metadata=_says("share", "yearly discount on later money", "a year, as a share")
+    )
+    planning_years: int = field(
+        default=10, metadata=_says("whole above zero", "years over which the benefit is counted", "years")
+    )
+    plan_years: int = field(
+        default=5, metadata=_says("whole above zero", "years of the replacement plan", "years")
+    )
+    current_note_a: float = field(
+        default=1.0,
+        metadata=_says("above zero", "current on one lead, or summed over a visit, that is noted", "A"),
+    )
+    current_danger_a: float = field(
+        default=10.0,
+        metadata=_says(
+            "above zero", "current on one lead, or summed over a visit, that is a danger to people", "A"
+        ),
+    )
+    seed: int = field(default=20260101, metadata=_says("whole", "seed of every random draw of a run"))
 
     @classmethod
     def load(cls, fleet: Path) -> "Settings":
@@ -82,11 +109,14 @@ class Settings:
         known = {f.name: f for f in fields(cls)}
         for key in given:
             if key not in known:
+                near = _nearest(key, known)
                 raise RequestError(
-                    f"fleet.toml: there is no setting {key!r}; `rodfleet settings` lists them all{_nearest(key, known)}."
+                    f"fleet.toml: there is no setting {key!r}{near}; `rodfleet settings` lists them all."
                 )
         values = {key: _checked(known[key], value) for key, value in given.items()}
         settings = replace(cls(), **values)
+        if settings.site_limit_kind != "site_ohm" and settings.site_limit_value > 1:
+            raise RequestError("fleet.toml: site_limit_value is a share here; give a number up to 1.")
         if settings.current_danger_a < settings.current_note_a:
             raise RequestError(
                 "fleet.toml: current_danger_a is below current_note_a; make it the larger one."

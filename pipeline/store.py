@@ -76,7 +76,7 @@ class Store:
         self._connection.close()
 
     def run(self, name: str, **binds: Any) -> None:
-        """Run the SQL file `sql/NAME.sql` with values bound to its `$names`; raise StoreError with the SQL."""
+        """Run the SQL file `sql/NAME.sql` with values bound to its `$names`; StoreError shows the SQL."""
         self._execute(_sql(name), name, binds)
 
     def frame(self, name: str, **binds: Any) -> pl.DataFrame:
@@ -124,7 +124,7 @@ class Store:
         return [CheckResult(name, self.frame(f"checks/{name}")) for name in names]
 
     def _migrate(self) -> None:
-        """Run the migrations that this store has not had, each in its own transaction, then make the views."""
+        """Run the migrations that this store has not had, each in its own transaction; make the views."""
         self._execute(
             "CREATE TABLE IF NOT EXISTS _migrations (name TEXT PRIMARY KEY, applied_at TIMESTAMP)",
             "migrations",
@@ -134,7 +134,7 @@ class Store:
         files = sorted((SQL_FOLDER / "migrations").glob("*.sql"))
         if unknown := had - {f.stem for f in files}:
             raise StoreError(
-                f"The store {self.path} was made by a newer rodfleet ({max(unknown)}); update rodfleet, then try again."
+                f"The store {self.path} was made by a newer rodfleet ({max(unknown)}); update rodfleet first."
             )
         for file in files:
             if file.stem not in had:

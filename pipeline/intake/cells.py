@@ -1,0 +1,207 @@
+"""Text cells to typed columns, whole columns at once; every cell that does not fit says why."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+
+import polars as pl
+
+from pipeline.intake.tables import Column, Kind, Table
+
+EARLIEST = date(1900, 1, 1)  # no earthing rod in service is older: a date before it is a slip of the pen
+_YES = ("true", "yes", "y", "t", "1")
+_NO = ("false", "no", "n", "f", "0")
+_CLOCKS = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M", "%Y-%m-%d")
+
+
+@dataclass(frozen=True)
+class Writing:
+    """Say how the cells of one file are written."""
+
+    today: date
+    """The day of loading: later dates are refused."""
+    decimal_marks: str = "."
+    dates: tuple[str, ...] = ()
+    """Forms of dates beside ISO 8601, as strptime writes them."""
+    units: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    """column -> what is added, then multiplied, to bring a number to the column's unit."""
+
+
+def typed(frame: pl.DataFrame, table: Table, how: Writing) -> pl.DataFrame:
+    """Read text columns as the table's typed columns and collect all that is wrong in each row.
+
+    Takes `_line`, `_fault` and the table's columns as text. Gives `_line`, the typed columns (`range_mark`
+    beside a ranged one) and `_reason`: null, or every complaint about the row in one sentence.
+    """
+    as_text = frame.rename({name: _text(name) for name in table.names})
+    values = as_text.with_columns(value for column in table.columns for value in _values(column, how))
+    complaints = [_complaint(column, how) for column in table.columns] + _row_complaints(table)
+    together = pl.concat_str(complaints, separator="; ", ignore_nulls=True)
+    reasons = values.with_columns(pl.coalesce("_fault", together).alias("_reason"))
+    return (
+        reasons.with_columns(pl.when(pl.col("_reason") != "").then(pl.col("_reason")).alias("_reason"))
+        .with_columns(_defaults(table))
+        .select("_line", *typed_names(table), "_reason")
+    )
+
+
+def typed_names(table: Table) -> list[str]:
+    """Give the names of the table's typed columns: its own, and `range_mark` behind a ranged one."""
+    names = []
+    for column in table.columns:
+        names += [column.name, "range_mark"] if column.kind is Kind.RANGED else [column.name]
+    return names
+
+
+def _text(name: str) -> str:
+    return f"_text_{name}"
+
+
+def _values(column: Column, how: Writing) -> list[pl.Expr]:
+    """Give the typed column (null where the cell does not fit), with its range mark where it is ranged."""
+    cell = pl.col(_text(column.name))
+    match column.kind:
+        case Kind.TEXT:
+            value = cell
+        case Kind.NUMBER:
+            value = _number(cell, column.name, how)
+        case Kind.WHOLE:
+            number = _number(cell, column.name, how)
+            value = pl.when(number == number.round()).then(number).cast(pl.Int64, strict=False)
+        case Kind.YES_NO:
+            lower = cell.str.to_lowercase()
+            value = pl.when(lower.is_in(_YES)).then(True).when(lower.is_in(_NO)).then(False)
+        case Kind.CHOICE:
+            word = cell.str.to_lowercase().str.replace_all(r"[ \-]+", "_")
+            value = pl.when(word.is_in(column.choices)).then(word)
+        case Kind.DAY:
+            value = _moment(cell, how).dt.date()
+        case Kind.MOMENT:
+            value = _moment(cell, how)
+        case Kind.MONTH:
+            whole = pl.when(cell.str.contains(r"^\d{4}-\d{1,2}$")).then(cell + "-01").otherwise(cell)
+            value = _moment(whole, how).dt.date().dt.month_start()
+        case Kind.RANGED:
+            mark = cell.str.slice(0, 1)
+            limit = cell.str.replace(r"^[<>]\s*", "")
+            value = _number(limit, column.name, how)
+            marks = {">": "over", "<": "under"}
+            return [
+                value.alias(column.name),
+                pl.when(value.is_not_null())
+                .then(mark.replace_strict(marks, default=None, return_dtype=pl.String))
+                .alias("range_mark"),
+            ]
+    return [value.alias(column.name)]
+
+
+def _number(cell: pl.Expr, name: str, how: Writing) -> pl.Expr:
+    """Read plain decimal numbers: 'nan', 'inf', thousands marks and units in the cell are no numbers."""
+    mark = "[" + "".join(f"\\{m}" for m in how.decimal_marks) + "]"
+    plain = cell.str.contains(rf"^[+-]?(\d+({mark}\d*)?|{mark}\d+)([eE][+-]?\d+)?$")
+    number = pl.when(plain).then(cell.str.replace(mark, ".")).cast(pl.Float64, strict=False)
+    number = pl.when(number.is_finite()).then(number)
+    if name in how.units:
+        added, times = how.units[name]
+        number = (number + added) * times
+    return number
+
+
+def _moment(cell: pl.Expr, how: Writing) -> pl.Expr:
+    """Read a date or a time as the local clock showed it: an offset behind it is dropped."""
+    local = cell.str.replace(r"(:\d{2}(?:\.\d+)?)\s*(?:[Zz]|[+-]\d{2}:?\d{2})$", "$1").str.replace(
+        r"^(\d{4}-\d{1,2}-\d{1,2})[Tt]", "$1 "
+    )
+    forms = [local.str.to_datetime(f, time_unit="us", strict=False) for f in (*_CLOCKS, *how.dates)]
+    return pl.coalesce(forms)
+
+
+def _complaint(column: Column, how: Writing) -> pl.Expr:
+    """Say what is wrong with the cell of one column, or null."""
+    cell, value = pl.col(_text(column.name)), pl.col(column.name)
+    shown = cell.str.slice(0, 60)
+    said = pl.when(cell.is_not_null() & value.is_null()).then(
+        pl.format(f"{column.name} '{{}}' is not {_wanted(column)}", shown)
+    )
+    if column.required:
+        said = said.when(cell.is_null()).then(pl.lit(f"{column.name} is empty"))
+    if column.kind in (Kind.DAY, Kind.MOMENT, Kind.MONTH):
+        said = said.when(value.cast(pl.Date) < EARLIEST).then(
+            pl.format(f"{column.name} '{{}}' lies before {EARLIEST.year}", shown)
+        )
+        if not column.may_lie_ahead:
+            said = said.when(value.cast(pl.Date) > how.today).then(
+                pl.format(f"{column.name} '{{}}' lies after the day of loading ({how.today})", shown)
+            )
+    for limit, beyond, words in (
+        (column.above, lambda v, x: v <= x, "has to be above"),
+        (column.low, lambda v, x: v < x, "is below"),
+        (column.high, lambda v, x: v > x, "is above"),
+    ):
+        if limit is not None:
+            said = said.when(beyond(value, limit)).then(
+                pl.format(f"{column.name} '{{}}' {words} {limit:g}", shown)
+            )
+    return said.otherwise(None)
+
+
+def _wanted(column: Column) -> str:
+    match column.kind:
+        case Kind.NUMBER:
+            return "a number"
+        case Kind.WHOLE:
+            return "a whole number"
+        case Kind.YES_NO:
+            return "true or false"
+        case Kind.CHOICE:
+            return "one of " + ", ".join(column.choices)
+        case Kind.RANGED:
+            return "a number, or > or < and a number"
+        case Kind.MONTH:
+            return "a month such as 2026-03"
+        case _:
+            return "a date of the calendar such as 2026-03-14"
+
+
+def _row_complaints(table: Table) -> list[pl.Expr]:
+    """Say what is wrong between the cells of a row."""
+    said = []
+    if table.one_of:
+        nothing = pl.all_horizontal(pl.col(_text(n)).is_null() for n in table.one_of)
+        said.append(_where(nothing, f"{' or '.join(table.one_of)} is needed"))
+    if table.name == "readings":
+        silent = pl.col(_text("resistance_ohm")).is_null() & pl.col(_text("current_a")).is_null()
+        outcome, text = pl.col("outcome"), pl.col(_text("outcome"))
+        said += [
+            _where(silent & text.is_null(), "resistance_ohm, current_a and outcome are all empty"),
+            _where(
+                silent & (outcome == "read"), "outcome is read, but there is neither resistance nor current"
+            ),
+            _where(
+                outcome.is_in(["no_reading", "inaccessible"]) & pl.col("resistance_ohm").is_not_null(),
+                "outcome says that nothing was read, but there is a resistance",
+            ),
+        ]
+    if table.name == "electrodes":
+        said.append(
+            _where(pl.col("retired_on") < pl.col("installed_on"), "retired_on lies before installed_on")
+        )
+    return said
+
+
+def _where(wrong: pl.Expr, words: str) -> pl.Expr:
+    return pl.when(wrong).then(pl.lit(words))
+
+
+def _defaults(table: Table) -> list[pl.Expr]:
+    """Fill in what an empty cell of a reading means."""
+    if table.name != "readings":
+        return []
+    stands = pl.col("resistance_ohm").is_not_null() | pl.col("current_a").is_not_null()
+    return [
+        pl.col("method").fill_null("clamp_on"),
+        pl.when(pl.col("outcome").is_null() & stands)
+        .then(pl.lit("read"))
+        .otherwise("outcome")
+        .alias("outcome"),
+    ]
