@@ -6,10 +6,13 @@ import re
 from importlib.resources import files
 from pathlib import Path
 
+from reports.books import method_page, readings_page
 from reports.classes import class_pages
 from reports.numbers import fleet_page, run_facts
 from reports.pages import Renderer
+from reports.site_numbers import site_pages
 from reports.staged import Staged, read_staged
+from reports.workbook import write_copies, write_workbook
 
 OWN_ASSETS = ("page.js", "style.css")
 
@@ -17,14 +20,15 @@ OWN_ASSETS = ("page.js", "style.css")
 def build(staged: Path, out: Path, assets_prefix: str) -> list[Path]:
     """Write the pages of the run in `staged` into `out` and give the paths written.
 
-    `assets_prefix` (the run id) goes into the asset folder's name. Every link is relative, nothing is loaded from
-    a network. Raises FileNotFoundError where `staged` holds no run.json.
+    `assets_prefix` (the run id) goes into the asset folder's name. Every link is relative, nothing is
+    loaded from a network. Raises FileNotFoundError where `staged` holds no run.json.
     """
     tables = read_staged(staged)
     assets = "assets-" + re.sub(r"[^A-Za-z0-9_-]+", "-", assets_prefix)
     written = write_assets(out / assets)
     written += write_pages(tables, out, assets)
-    return written
+    written.append(write_workbook(tables, out / "rodfleet.xlsx"))
+    return written + write_copies(staged, out)
 
 
 def write_assets(folder: Path) -> list[Path]:
@@ -32,19 +36,24 @@ def write_assets(folder: Path) -> list[Path]:
     import vl_convert
 
     folder.mkdir(parents=True, exist_ok=True)
-    texts = {"charts.js": vl_convert.javascript_bundle()}
-    texts |= {
-        name: (files("reports") / "templates" / name).read_text(encoding="utf-8") for name in OWN_ASSETS
-    }
+    templates = files("reports") / "templates"
+    texts = {name: (templates / name).read_text(encoding="utf-8") for name in OWN_ASSETS}
+    texts["charts.js"] = vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;")
     return [_write(folder / name, text) for name, text in texts.items()]
 
 
 def write_pages(tables: Staged, out: Path, assets: str) -> list[Path]:
     """Write the fleet's pages and one page per site."""
     run = run_facts(tables.run)
-    classes = class_pages(tables, run.threshold_ratio)
-    renderer = Renderer(run, assets, classes)
-    return [_write(out / "index.html", renderer.index(fleet_page(tables)))]
+    renderer = Renderer(run, assets, class_pages(tables))
+    written = [
+        _write(out / "index.html", renderer.index(fleet_page(tables))),
+        _write(out / "classes.html", renderer.classes()),
+        _write(out / "readings.html", renderer.readings(readings_page(tables))),
+        _write(out / "method.html", renderer.method(method_page(tables))),
+    ]
+    sites = site_pages(tables, run.currency)
+    return written + [_write(out / page.page, renderer.site(page)) for page in sites]
 
 
 def _write(path: Path, text: str) -> Path:

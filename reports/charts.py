@@ -18,6 +18,10 @@ INK, DEEP, OCHRE, PLUM, SLATE = "#1d2935", "#0a6375", "#b9770e", "#7d2e68", "#7b
 FADED, GRID = "#8fb8c2", "#e3e7ea"
 CHANCE_COLOURS = ["#efe6cf", "#dcb25f", "#b26a2c", "#742f2b", "#2f1322"]
 SERIES_COLOURS = [DEEP, OCHRE, PLUM, SLATE, "#4f7f2c", INK]
+CROSS = "M-0.8,-0.8L0.8,0.8M-0.8,0.8L0.8,-0.8"
+SERIES_LEGEND = alt.Legend(
+    orient="top", columns=2, labelLimit=170, symbolOpacity=1, symbolType="stroke", symbolStrokeWidth=3
+)
 
 Columns = Mapping[str, Sequence[Any]]
 Spec = dict[str, Any]
@@ -58,12 +62,12 @@ def _years_axis(most: float, title: str = "Age, years") -> alt.X:
 
 @cache
 def ratio_template(most_years: float, most_ratio: float, materials: tuple[str, ...]) -> Spec:
-    """Ratio by age for one soil class: median and 10-90 % band by material, the threshold as a dashed line."""
+    """Ratio by age for one soil class: median, 10-90 % band by material, the threshold dashed."""
     colour = alt.Color(
         "series:N",
         title=None,
         scale=alt.Scale(domain=list(materials), range=SERIES_COLOURS),
-        legend=alt.Legend(orient="top", columns=2, labelLimit=170),
+        legend=SERIES_LEGEND,
     )
     base = alt.Chart(alt.NamedData("curve")).encode(x=_years_axis(most_years), color=colour)
     scale = alt.Scale(type="log", domain=[0.8, most_ratio], nice=False, clamp=True)
@@ -86,7 +90,7 @@ def share_template(most_years: float, methods: tuple[str, ...]) -> Spec:
         "series:N",
         title=None,
         scale=alt.Scale(domain=list(methods), range=SERIES_COLOURS),
-        legend=alt.Legend(orient="top", columns=2, labelLimit=170),
+        legend=SERIES_LEGEND,
     )
     base = alt.Chart(alt.NamedData("share")).encode(x=_years_axis(most_years), color=colour)
     scale = alt.Scale(domain=[0, 100])
@@ -119,14 +123,13 @@ def well_template() -> Spec:
             legend=None,
             scale=alt.Scale(
                 domain=["read", "aside", "over", "under"],
-                range=["circle", "cross", "triangle-up", "triangle-down"],
+                range=["circle", CROSS, "triangle-up", "triangle-down"],
             ),
         ),
-        angle=alt.Angle("turn:Q", scale=None),
     )
     layers = [
         curve.mark_area(color=DEEP, opacity=0.18).encode(
-            y=alt.Y("low:Q", title="Resistance, Ω", scale=scale), y2="high:Q"
+            y=alt.Y("low:Q", title="Resistance, Ω", scale=scale, axis=alt.Axis(tickCount=5)), y2="high:Q"
         ),
         marks.mark_rule(color=GRID, strokeWidth=1.5).encode(x="today:Q"),
         marks.mark_rule(color=OCHRE, strokeDash=[5, 4]).encode(y=alt.Y("threshold:Q", scale=scale)),
@@ -146,7 +149,7 @@ def well_template() -> Spec:
     return _finish(alt.layer(*layers), height=190)
 
 
-def _finish(chart: alt.Chart | alt.LayerChart, height: int) -> Spec:
+def _finish(chart: Any, height: int) -> Spec:
     """Set size and looks, and take the template as plain data without its schema address."""
     styled = (
         chart.properties(

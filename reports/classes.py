@@ -10,8 +10,11 @@ import polars as pl
 from reports import words
 from reports.charts import Columns
 from reports.staged import Staged
+from reports.thresholds import threshold_ratio
 
 MOST_POINTS = 60
+# Further out than this the curves are extrapolation of extrapolation; the tables hold it all the same.
+MOST_YEARS = 80
 METHODS = {
     "turnbull": "Turnbull, visits alone",
     "curve": "fitted curves",
@@ -48,6 +51,7 @@ class ClassPanel:
     soil_class: str
     electrodes: int
     sentence: str
+    share_sentence: str
     ratio: Columns
     share: Columns
     ages: tuple[AgeRow, ...]
@@ -66,7 +70,7 @@ class ClassPages:
     methods: tuple[str, ...]
 
 
-def class_pages(staged: Staged, threshold: float | None) -> ClassPages:
+def class_pages(staged: Staged) -> ClassPages:
     """Turn class curves and survival tables into panels that share their axes."""
     curves, survival = staged["class_curves"], staged["survival_curves"]
     counts = (
@@ -75,11 +79,11 @@ def class_pages(staged: Staged, threshold: float | None) -> ClassPages:
     )  # fmt: skip
     known = dict(counts.iter_rows())
     names = sorted({*known, *survival["soil_class"].to_list()} - {None}, key=lambda c: (-known.get(c, 0), c))
-    panels = tuple(_panel(staged, name, known.get(name, 0), threshold) for name in names)
+    panels = tuple(_panel(staged, name, known.get(name, 0)) for name in names)
     years = [a for p in panels for columns in (p.ratio, p.share) for a in columns["age"]]
     # The far tail of the band must not press every median flat.
     highest = [h for p in panels for h in p.ratio["mid"] if h is not None]
-    top = max([2.5 * (threshold or 2.0), *highest])
+    top = max([2.0, *(2.5 * (p.threshold or 2.0) for p in panels), *highest])
     return ClassPages(
         panels=panels,
         most_years=max(years, default=50.0) or 50.0,
@@ -94,14 +98,16 @@ def _in_order(methods: set[str]) -> list[str]:
     return first + sorted(methods - set(first))
 
 
-def _panel(staged: Staged, name: str, electrodes: int, threshold: float | None) -> ClassPanel:
-    curves = staged["class_curves"].filter(pl.col("soil_class") == name).sort("material", "age_years")
-    survival = staged["survival_curves"].filter(pl.col("soil_class") == name).sort("method", "age_years")
+def _panel(staged: Staged, name: str, electrodes: int) -> ClassPanel:
+    shown = (pl.col("soil_class") == name) & pl.col("age_years").is_between(0, MOST_YEARS)
+    curves = staged["class_curves"].filter(shown).sort("material", "age_years")
+    survival = staged["survival_curves"].filter(shown).sort("method", "age_years")
     models = staged["survival_models"].filter(pl.col("soil_class") == name)
     return ClassPanel(
         soil_class=name,
         electrodes=electrodes,
         sentence=_sentence(curves),
+        share_sentence=_share_sentence(survival),
         ratio=_ratio_columns(curves),
         share=_survival_columns(survival) if survival.height else _share_columns(curves),
         ages=_age_rows(curves),
@@ -111,12 +117,12 @@ def _panel(staged: Staged, name: str, electrodes: int, threshold: float | None) 
                 words.years(row["median_years"]),
                 words.years_between(row["median_low"], row["median_high"]),
                 words.figure(row["shape"]),
-                words.figure(row["electrodes"], digits=6),
+                words.whole(row["electrodes"]),
                 bool(row["converged"]),
             )
             for row in models.iter_rows(named=True)
         ),
-        threshold=threshold,
+        threshold=threshold_ratio(staged.run.get("settings") or {}, name),
     )
 
 
@@ -159,7 +165,7 @@ def _survival_columns(survival: pl.DataFrame) -> Columns:
         mid=_finite("share_past", 100, 1),
         high=_finite("high", 100, 1),
     )
-    return frame.filter(pl.col("age").is_finite()).to_dict(as_series=False)
+    return frame.to_dict(as_series=False)
 
 
 def _share_columns(curves: pl.DataFrame) -> Columns:
@@ -211,4 +217,19 @@ def _sentence(curves: pl.DataFrame) -> str:
         "Past threshold at 30 years: " + ", ".join(said) + "."
         if said
         else "No curve was fitted for this class."
+    )
+
+
+def _share_sentence(survival: pl.DataFrame) -> str:
+    """Say what each method holds of the share past threshold at 30 years, with its interval."""
+    said = []
+    for method in METHODS:
+        rows = survival.filter((pl.col("method") == method) & (pl.col("age_years") <= 30)).tail(1)
+        for row in rows.iter_rows(named=True):
+            interval = f" ({words.chance(row['low'])} to {words.chance(row['high'])})"
+            said.append(f"{METHODS[method]} {words.chance(row['share_past'])}{interval}")
+    return (
+        "Share past threshold by 30 years: " + "; ".join(said) + "."
+        if said
+        else "Share past threshold by age."
     )

@@ -12,11 +12,19 @@ from typing import Any
 import polars as pl
 
 from reports import words
-from reports.staged import Staged
+from reports.staged import Row, Staged
 
 TOP = 25
 MOST_MAPPED = 4000
-Row = Mapping[str, Any]
+WITH_SITES = (
+    "sites",
+    "site_outlook",
+    "site_ranking",
+    "electrode_outlook",
+    "plan",
+    "attend_first",
+    "reading_verdicts",
+)
 
 
 @dataclass(frozen=True)
@@ -152,12 +160,14 @@ def site_page(site_id: str) -> str:
 
 
 def site_names(staged: Staged) -> dict[str, str]:
-    """Give each site's name; a site without one is called by its id."""
+    """Give the name of every site that any table speaks of; a site without one is called by its id."""
     named: dict[str, str] = {}
+    for table in WITH_SITES:
+        named |= dict.fromkeys(staged[table]["site_id"].drop_nulls(), "")
     for table in ("site_ranking", "sites"):
-        for site_id, name in staged[table].select("site_id", "site_name").iter_rows():
-            named[site_id] = name or named.get(site_id) or site_id
-    return named
+        for site_id, name in staged[table].select("site_id", "site_name").drop_nulls().iter_rows():
+            named[site_id] = name
+    return {site_id: name or site_id for site_id, name in named.items()}
 
 
 def fleet_page(staged: Staged) -> FleetPage:
@@ -249,9 +259,10 @@ def headline(ranking: tuple[RankedSite, ...], currency: str) -> str:
     first = ranking[0]
     if not first.benefit or first.benefit <= 0:
         return "No site repays being renewed now: none has an expected benefit above zero."
-    says = f"Spend first at {first.site} ({first.region}): about {words.money(first.cost, currency)} there is"
-    says += f" expected to avoid {words.money(first.benefit, currency)} of consequence"
-    return f"{says}; chance of being past its limit within 5 years {words.chance(first.p_limit_5y)}."
+    cost, benefit = words.money(first.cost, currency), words.money(first.benefit, currency)
+    return (
+        f"Spend first at {first.site} ({first.region}): {cost} there is expected to avoid {benefit} of loss."
+    )
 
 
 def sureness(ranking: tuple[RankedSite, ...]) -> str:
@@ -267,7 +278,8 @@ def sureness(ranking: tuple[RankedSite, ...]) -> str:
         says = f"Places 1 to {tied} are a tie: their 10-90 % rank intervals reach that of the first"
     beyond = sum(place.rank_low <= ranking[0].rank_high for place in ranking[tied:])
     extra = f"; so does that of {words.count(beyond, 'later place')}" if beyond else ""
-    return f"{says}{extra}."
+    limit = words.chance(ranking[0].p_limit_5y)
+    return f"{says}{extra}. Chance that the first place is past its limit within 5 years: {limit}."
 
 
 def found(staged: Staged, names: Mapping[str, str], site_id: str | None = None) -> tuple[Finding, ...]:
@@ -302,7 +314,8 @@ def attend_headline(findings: tuple[Finding, ...]) -> str:
         return "No finding of danger to people stands in this run. That is not a proof of safety."
     sites = len({finding.site_id for finding in findings})
     stand = "stands" if len(findings) == 1 else "stand"
-    return f"{words.count(len(findings), 'finding')} at {words.count(sites, 'site')} {stand} before any spending."
+    says = f"{words.count(len(findings), 'finding')} at {words.count(sites, 'site')}"
+    return f"{says} {stand} before any spending."
 
 
 def plan_years(staged: Staged, names: Mapping[str, str]) -> tuple[PlanYear, ...]:
@@ -348,7 +361,7 @@ def plan_sentence(plan: tuple[PlanYear, ...], run: RunFacts) -> str:
     return (
         f"{says}."
         if run.budget is None
-        else f"{says}; budget as set: {words.money(run.budget, run.currency)}."
+        else f"{says}; budget a year: {words.money(run.budget, run.currency)}."
     )
 
 
@@ -385,7 +398,7 @@ def region_rows(ranking: tuple[RankedSite, ...]) -> tuple[RegionRow, ...]:
 def map_sentence(points: tuple[MapPoint, ...], sites: int) -> str:
     """Say what the map shows and which sites it cannot show."""
     likely = sum((point.p_limit_5y or 0) > 0.5 for point in points)
-    says = f"{likely} of {words.count(len(points), 'mapped site')} more likely than not past their limit in 5 years"
+    says = f"{likely} of {words.count(len(points), 'mapped site')} more likely than not past limit in 5 years"
     missing = sites - len(points)
     return (
         f"{says}; {words.count(missing, 'site')} not shown, most without coordinates."
@@ -399,10 +412,12 @@ def fleet_facts(staged: Staged) -> tuple[tuple[str, str], ...]:
     verdicts = dict(staged["reading_verdicts"].group_by("verdict").len().iter_rows())
     states = Counter(staged["electrode_outlook"]["state"].to_list())
     settled = staged["refused_rows"]["settled"].fill_null(False).sum()
+    bases = Counter(staged["electrode_outlook"]["ratio_basis"].to_list())
     facts = [
         ("Sites", f"{len(site_names(staged)):,}"),
         ("Electrodes with an outlook", f"{staged['electrode_outlook'].height:,}"),
         *((f"of these {words.state(term)}", f"{states[term]:,}") for term in words.STATES if states[term]),
+        *((f"ratio of: {said}", f"{bases[term]:,}") for term, said in words.BASES.items() if bases[term]),
         ("Readings", f"{staged['reading_verdicts'].height:,}"),
         *((f"of these {words.verdict(v)}", f"{verdicts.get(v, 0):,}") for v in words.VERDICTS),
         ("Rows refused and not settled", f"{staged['refused_rows'].height - settled:,}"),

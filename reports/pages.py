@@ -9,8 +9,10 @@ from typing import Any
 import jinja2
 
 from reports import charts, words
+from reports.books import MethodPage, ReadingsPage
 from reports.classes import ClassPages, ClassPanel
 from reports.numbers import FleetPage, MapPoint, RunFacts, tied_places
+from reports.site_numbers import SitePage
 
 NAV = (
     ("index.html", "Where to spend"),
@@ -39,6 +41,9 @@ def environment() -> jinja2.Environment:
         "map_data": map_data,
         "ratio_data": lambda panel: panel_data(panel)[0],
         "share_data": lambda panel: panel_data(panel)[1],
+        "well_data": lambda panel: charts.figure_data(
+            curve=panel.curve, marks=panel.marks, readings=panel.points
+        ),
     }
     made.filters.update(filters)
     return made
@@ -78,6 +83,30 @@ class Renderer:
             most_shown=max(finite, default=1.0) or 1.0,
             run_pairs=run_pairs(page.run),
         )
+
+    def classes(self) -> str:
+        """Render the soil classes' page."""
+        return self.render("classes.html", "classes.html", classes=self._classes)
+
+    def readings(self, page: ReadingsPage) -> str:
+        """Render the page of verdicts, refused rows and books."""
+        return self.render("readings.html", "readings.html", page=page, verdicts=words.VERDICTS)
+
+    def method(self, page: MethodPage) -> str:
+        """Render the page of method, run facts and glossary."""
+        return self.render(
+            "method.html",
+            "method.html",
+            page=page,
+            run_pairs=run_pairs(page.run),
+            states=words.STATES.values(),
+            verdicts=words.VERDICTS,
+            glossary=words.GLOSSARY,
+        )
+
+    def site(self, page: SitePage) -> str:
+        """Render one site's page."""
+        return self.render("site.html", page.page, root="../", page=page)
 
 
 def run_pairs(run: RunFacts) -> tuple[tuple[str, str], ...]:

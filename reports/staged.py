@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ import polars as pl
 TEXT, REAL, WHOLE, FLAG, DAY = pl.String(), pl.Float64(), pl.Int64(), pl.Boolean(), pl.Date()
 MOMENT = pl.Datetime("us")
 Columns = dict[str, pl.DataType]
+Row = Mapping[str, Any]
 
 
 def _columns(*groups: tuple[pl.DataType, str]) -> Columns:

@@ -37,7 +37,7 @@ BREAKS = {
 }
 BASES = {
     "rod_net": "rest of the loop taken off",
-    "loop_raw": "reading as it stands: the rest of the loop is not known well enough",
+    "loop_raw": "reading as it stands, rest of the loop not known",
 }
 BASELINES = {
     "observed_tied_in": "measured when new, tied in",
@@ -80,7 +80,8 @@ GLOSSARY = (
 )
 CAUTIONS = (
     "Resistance is not safety: it says nothing by itself about touch or step voltage.",
-    "Current in an earthing conductor at or above the owner's danger level: keep people away and call licensed staff.",
+    "Current in an earthing conductor at or above the owner's danger level: "
+    "keep people away and call licensed staff.",
     "Never open an earthing conductor in service.",
     "Local rules and licensed practice come before anything on this page.",
 )
@@ -111,13 +112,18 @@ def figure(value: float | None, unit: str = "", digits: int = 3) -> str:
     return f"{text} {unit}".rstrip()
 
 
+def whole(value: int | None) -> str:
+    """Say a count."""
+    return UNKNOWN if value is None else f"{value:,}"
+
+
 def years(value: float | None) -> str:
     """Say a span or an age in years; infinity is "not within 200 years"."""
     if value is None:
         return UNKNOWN
     if math.isinf(value):
         return NEVER
-    return f"{value:.1f} years" if abs(value) < 10 else f"{value:.0f} years"
+    return f"{value:.1f}".removesuffix(".0") + " years" if abs(value) < 10 else f"{value:.0f} years"
 
 
 def years_between(low: float | None, high: float | None) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
@@ -55,7 +56,7 @@ def write_staged_run(
         "class_curves": _class_curves(),
         "survival_curves": _survival_curves(),
         "survival_models": _survival_models(),
-        "attend_first": _attend_first(ids, wells),
+        "attend_first": _attend_first(ids),
         "load_books": _load_books(),
         "refused_rows": _refused_rows(),
         # An optional table that is there and holds nothing.
@@ -155,10 +156,13 @@ def _electrode(
             "ohm_p95": mid * np.exp(1.6 * wide),
         }
     )
-    return outlook, curve, _verdicts(rng, site, electrode, w, years, level, broken)
+    return outlook, curve, _verdicts(rng, electrode, years, level, broken)
 
 
-def _verdicts(rng, site, electrode, w, years, level, broken) -> pl.DataFrame:  # type: ignore[no-untyped-def]
+def _verdicts(
+    rng: np.random.Generator, electrode: str, years: int, level: Callable[[float], float], broken: bool
+) -> pl.DataFrame:
+    site, w = electrode.rsplit("-E", 1)[0], int(electrode.rsplit("-E", 1)[1]) - 1
     rows = []
     for j in range(years):
         taken = datetime(2026 - years + 1 + j, 4, 2, 9, 30) + timedelta(days=17 * (j % 4))
@@ -238,7 +242,7 @@ def _ranking(ids: list[str], names: list[str]) -> pl.DataFrame:
             "cost": [9000.0 + 500 * (k % 5) for k in range(n)],
             "benefit_per_cost": [42000.0 / (k + 1) / (9000.0 + 500 * (k % 5)) for k in range(n)],
             # The first four reach each other's places; from the fifth on they do not reach the first's.
-            "rank_p10": [1.0 if k < 4 else k - 0.0 for k in range(n)],
+            "rank_p10": [1.0 if k < 4 else k + 0.5 for k in range(n)],
             "rank_p90": [4.0 if k < 1 else k + 3.0 for k in range(n)],
             "reason": [
                 f"{names[k]}: about {6 - k % 4} rods past threshold, limit likely reached soon"
@@ -280,7 +284,8 @@ def _class_curves() -> pl.DataFrame:
                         "ratio_p10": math.exp(0.7 * grown),
                         "ratio_p50": math.exp(grown),
                         "ratio_p90": math.exp(1.4 * grown),
-                        "share_past": 1 / (1 + math.exp(-(age - 35 - 4 * c) / 4)),
+                        "share_past": 1
+                        / (1 + math.exp(-(age - (37 if material[0] == "c" else 31) - 4 * c) / 4)),
                         "electrodes": 40 - 10 * c,
                     }
                 )
@@ -292,7 +297,8 @@ def _survival_curves() -> pl.DataFrame:
     for c, name in enumerate(CLASSES):
         for method in ("turnbull", "curve", "replicas"):
             for age in range(0, 51, 2):
-                share = 1 / (1 + math.exp(-(age - 35 - 4 * c) / 4))
+                later = {"turnbull": 0, "curve": 2, "replicas": -1}[method]
+                share = 1 / (1 + math.exp(-(age - 35 - 4 * c - later) / 4))
                 rows.append(
                     {
                         "soil_class": name,
@@ -323,7 +329,7 @@ def _survival_models() -> pl.DataFrame:
     )
 
 
-def _attend_first(ids: list[str], wells: int) -> pl.DataFrame:
+def _attend_first(ids: list[str]) -> pl.DataFrame:
     return pl.DataFrame(
         {
             "site_id": [ids[4], ids[1]],
