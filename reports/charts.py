@@ -37,7 +37,7 @@ def map_template() -> Spec:
         legend=alt.Legend(orient="top", gradientLength=180, titleLimit=260),
     )
     points = (
-        alt.Chart(alt.NamedData("sites"))
+        _named("sites")
         .mark_circle(size=110, opacity=0.95, stroke=INK, strokeWidth=0.8)
         .encode(
             x=alt.X("lon:Q", title="Longitude, degrees", scale=alt.Scale(zero=False, padding=14)),
@@ -69,16 +69,14 @@ def ratio_template(most_years: float, most_ratio: float, materials: tuple[str, .
         scale=alt.Scale(domain=list(materials), range=SERIES_COLOURS),
         legend=SERIES_LEGEND,
     )
-    base = alt.Chart(alt.NamedData("curve")).encode(x=_years_axis(most_years), color=colour)
+    base = _named("curve").encode(x=_years_axis(most_years), color=colour)
     scale = alt.Scale(type="log", domain=[0.8, most_ratio], nice=False, clamp=True)
     band = base.mark_area(opacity=0.16).encode(
         y=alt.Y("low:Q", title="Ratio to new", scale=scale), y2="high:Q"
     )
     line = base.mark_line(strokeWidth=2).encode(y=alt.Y("mid:Q", scale=scale))
     threshold = (
-        alt.Chart(alt.NamedData("threshold"))
-        .mark_rule(strokeDash=[5, 4], color=INK)
-        .encode(y=alt.Y("level:Q", scale=scale))
+        _named("threshold").mark_rule(strokeDash=[5, 4], color=INK).encode(y=alt.Y("level:Q", scale=scale))
     )
     return _finish(alt.layer(band, line, threshold), height=190)
 
@@ -92,7 +90,7 @@ def share_template(most_years: float, methods: tuple[str, ...]) -> Spec:
         scale=alt.Scale(domain=list(methods), range=SERIES_COLOURS),
         legend=SERIES_LEGEND,
     )
-    base = alt.Chart(alt.NamedData("share")).encode(x=_years_axis(most_years), color=colour)
+    base = _named("share").encode(x=_years_axis(most_years), color=colour)
     scale = alt.Scale(domain=[0, 100])
     title = "Share past threshold, %"
     band = base.mark_area(opacity=0.12, interpolate="step-after").encode(
@@ -111,9 +109,8 @@ def well_template() -> Spec:
         "year:Q", title=None, scale=alt.Scale(zero=False, nice=False), axis=alt.Axis(format="d", tickCount=6)
     )
     scale = alt.Scale(type="log", nice=False, padding=8)
-    curve = alt.Chart(alt.NamedData("curve")).encode(x=x)
-    marks = alt.Chart(alt.NamedData("marks"))
-    readings = alt.Chart(alt.NamedData("readings")).encode(
+    curve = _named("curve").encode(x=x)
+    readings = _named("readings").encode(
         x=x, tooltip=[alt.Tooltip("day:N", title="Taken on"), alt.Tooltip("said:N", title="Reading")]
     )
     raw = readings.mark_point(color=SLATE, size=34, filled=False, strokeWidth=1.2).encode(
@@ -131,22 +128,27 @@ def well_template() -> Spec:
         curve.mark_area(color=DEEP, opacity=0.18).encode(
             y=alt.Y("low:Q", title="Resistance, Ω", scale=scale, axis=alt.Axis(tickCount=5)), y2="high:Q"
         ),
-        marks.mark_rule(color=GRID, strokeWidth=1.5).encode(x="today:Q"),
-        marks.mark_rule(color=OCHRE, strokeDash=[5, 4]).encode(y=alt.Y("threshold:Q", scale=scale)),
+        _named("today").mark_rule(color=GRID, strokeWidth=1.5).encode(x="year:Q"),
+        _named("threshold").mark_rule(color=OCHRE, strokeDash=[5, 4]).encode(y=alt.Y("ohm:Q", scale=scale)),
         curve.transform_filter("datum.part != 1").mark_line(color=DEEP, strokeWidth=2).encode(y="mid:Q"),
         curve.transform_filter("datum.part != 0")
         .mark_line(color=DEEP, strokeWidth=2, strokeDash=[3, 3])
         .encode(y="mid:Q"),
         raw,
         readings.mark_circle(color=DEEP, size=30, opacity=1).encode(y=alt.Y("clean:Q", scale=scale)),
-        marks.mark_rule(color=PLUM, strokeWidth=4, opacity=0.8).encode(
-            x="early:Q", x2="late:Q", y="threshold:Q"
-        ),
-        marks.mark_point(color=PLUM, shape="diamond", filled=True, size=70, opacity=1).encode(
-            x="middle:Q", y="threshold:Q"
-        ),
+        _named("crossing")
+        .mark_rule(color=PLUM, strokeWidth=4, opacity=0.8)
+        .encode(x="early:Q", x2="late:Q", y="ohm:Q"),
+        _named("middle")
+        .mark_point(color=PLUM, shape="diamond", filled=True, size=70, opacity=1)
+        .encode(x="year:Q", y="ohm:Q"),
     ]
     return _finish(alt.layer(*layers), height=190)
+
+
+def _named(table: str) -> alt.Chart:
+    """A chart of the table that each figure brings under this name."""
+    return alt.Chart(alt.NamedData(table))
 
 
 def _finish(chart: Any, height: int) -> Spec:

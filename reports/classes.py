@@ -223,13 +223,9 @@ def _sentence(curves: pl.DataFrame) -> str:
 def _share_sentence(survival: pl.DataFrame) -> str:
     """Say what each method holds of the share past threshold at 30 years, with its interval."""
     said = []
-    for method in METHODS:
+    for method, name in METHODS.items():
         rows = survival.filter((pl.col("method") == method) & (pl.col("age_years") <= 30)).tail(1)
         for row in rows.iter_rows(named=True):
             interval = f" ({words.chance(row['low'])} to {words.chance(row['high'])})"
-            said.append(f"{METHODS[method]} {words.chance(row['share_past'])}{interval}")
-    return (
-        "Share past threshold by 30 years: " + "; ".join(said) + "."
-        if said
-        else "Share past threshold by age."
-    )
+            said.append(f"{name} {words.chance(row['share_past'])}{interval}")
+    return f"Share past threshold by 30 years: {'; '.join(said)}." if said else "Share past threshold by age."

@@ -42,7 +42,7 @@ def environment() -> jinja2.Environment:
         "ratio_data": lambda panel: panel_data(panel)[0],
         "share_data": lambda panel: panel_data(panel)[1],
         "well_data": lambda panel: charts.figure_data(
-            curve=panel.curve, marks=panel.marks, readings=panel.points
+            curve=panel.curve, readings=panel.points, **panel.marks
         ),
     }
     made.filters.update(filters)

@@ -66,7 +66,7 @@ class WellPanel:
     heading: str
     sentence: str
     curve: Columns
-    marks: Columns
+    marks: Mapping[str, Columns]
     points: Columns
     readings: tuple[ReadingRow, ...]
 
@@ -310,7 +310,7 @@ def well_panel(tables: SiteTables, electrode: str, outlook: Row) -> WellPanel:
         heading=f"{well}, {electrode}" if well else electrode,
         sentence=well_sentence(outlook),
         curve=curve,
-        marks=mark_columns(curve, outlook, tables),
+        marks=mark_tables(curve, outlook, tables),
         points=point_columns(rows),
         readings=tuple(reading_row(row) for row in rows),
     )
@@ -335,19 +335,19 @@ def curve_columns(curve: pl.DataFrame | None, outlook: Row, as_of: date | None) 
     """Give the curve's columns; `part` is 0 in the past, 1 in the forecast, 2 where they meet."""
     if curve is None:
         return {}
-    installed = outlook.get("installed_on")
-    rows = []
+    drawn: list[tuple[float, Row]] = []
     for row in thinned(curve, CURVE_POINTS).iter_rows(named=True):
-        year = as_year(row["on_date"]) if row["on_date"] else _year_at(installed, row["age_years"])
+        on, age = row["on_date"], row["age_years"]
+        year = as_year(on) if on else _year_at(outlook.get("installed_on"), age)
         if year is not None and _drawable(row["ohm_p50"]):
-            rows.append((year, *(_short(row[f"ohm_{q}"]) for q in ("p05", "p50", "p95"))))
-    today = as_year(as_of) if as_of else math.inf
-    past = sum(row[0] <= today for row in rows)
-    part = [0] * past + [1] * (len(rows) - past)
-    if 0 < past < len(rows):
+            drawn.append((year, row))
+    years = [year for year, _ in drawn]
+    past = sum(year <= (as_year(as_of) if as_of else math.inf) for year in years)
+    part = [0] * past + [1] * (len(years) - past)
+    if 0 < past < len(years):
         part[past - 1] = 2
-    columns = list(zip(*rows, strict=True)) or [()] * 4
-    return dict(zip(("year", "low", "mid", "high"), columns, strict=True)) | {"part": part}
+    low, mid, high = ([_short(row[f"ohm_{q}"]) for _, row in drawn] for q in ("p05", "p50", "p95"))
+    return {"year": years, "low": low, "mid": mid, "high": high, "part": part}
 
 
 def _year_at(installed: date | None, age: float | None) -> float | None:
@@ -365,23 +365,26 @@ def _short(value: float | None) -> float | None:
     return float(f"{value:.4g}") if value is not None and _drawable(value) else None
 
 
-def mark_columns(curve: Columns, outlook: Row, tables: SiteTables) -> Columns:
-    """Give today, the threshold and the crossing interval, cut to the years that the chart shows."""
-    if not curve or not curve["year"]:
-        return {}
+def mark_tables(curve: Columns, outlook: Row, tables: SiteTables) -> dict[str, Columns]:
+    """Give today, the threshold, the crossing interval and its middle, cut to the years that the chart shows.
+
+    What is not known, or lies outside those years, is an empty table.
+    """
+    marks: dict[str, Columns] = {"today": {}, "threshold": {}, "crossing": {}, "middle": {}}
+    limit = _short(threshold_ohm(tables.settings, outlook))
+    if tables.as_of and curve:
+        marks["today"] = {"year": [as_year(tables.as_of)]}
+    if limit is None or not curve or not curve["year"]:
+        return marks
+    marks["threshold"] = {"ohm": [limit]}
     first, last = curve["year"][0], curve["year"][-1]
-    installed = outlook.get("installed_on")
-    early, middle, late = (
-        _year_at_or_end(installed, outlook.get(f"crossing_age_{q}")) for q in ("p05", "p50", "p95")
-    )
-    shown = early is not None and late is not None and early < last and late > first
-    return {
-        "today": [as_year(tables.as_of) if tables.as_of else None],
-        "threshold": [_short(threshold_ohm(tables.settings, outlook))],
-        "early": [max(early, first) if shown and early is not None else None],
-        "late": [min(late, last) if shown and late is not None else None],
-        "middle": [middle if middle is not None and first <= middle <= last else None],
-    }
+    ages = (outlook.get(f"crossing_age_{q}") for q in ("p05", "p50", "p95"))
+    early, middle, late = (_year_at_or_end(outlook.get("installed_on"), age) for age in ages)
+    if early is not None and late is not None and early < last and late > first:
+        marks["crossing"] = {"early": [max(early, first)], "late": [min(late, last)], "ohm": [limit]}
+    if middle is not None and first <= middle <= last:
+        marks["middle"] = {"year": [middle], "ohm": [limit]}
+    return marks
 
 
 def _year_at_or_end(installed: date | None, age: float | None) -> float | None:

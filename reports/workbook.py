@@ -15,7 +15,7 @@ from reports.staged import TABLES, Staged
 
 COPIED = (
     "site_ranking", "plan", "sites", "site_outlook", "electrode_outlook", "attend_first", "class_curves",
-    "reading_verdicts", "load_books", "refused_rows", "hypotheses",
+    "load_books", "refused_rows", "hypotheses",
 )  # fmt: skip
 # What a spreadsheet takes for the start of a formula when it opens a CSV.
 FORMULA_START = r"^[=+\-@\t\r]"

@@ -13,6 +13,13 @@
     const tables = JSON.parse(figure.querySelector("script.data").textContent);
     const spec = JSON.parse(template.textContent);
     spec.datasets = Object.fromEntries(Object.entries(tables).map(([name, columns]) => [name, rows(columns)]));
+    // A layer whose table is empty has no extent to scale by: it is left out.
+    const filled = (layer) => !layer.data || (spec.datasets[layer.data.name] || []).length > 0;
+    if (spec.layer) spec.layer = spec.layer.filter(filled);
+    if (spec.layer && !spec.layer.length) {
+      plot.textContent = "Nothing to draw.";
+      return;
+    }
     await window.vegaEmbed(plot, spec, { mode: "vega-lite", renderer: "svg", actions: false });
     figure.dataset.drawn = "yes";
   };

@@ -284,8 +284,7 @@ def _class_curves() -> pl.DataFrame:
                         "ratio_p10": math.exp(0.7 * grown),
                         "ratio_p50": math.exp(grown),
                         "ratio_p90": math.exp(1.4 * grown),
-                        "share_past": 1
-                        / (1 + math.exp(-(age - (37 if material[0] == "c" else 31) - 4 * c) / 4)),
+                        "share_past": 1 / (1 + math.exp(-(age - 34 - 4 * c) / 4 - (material[0] == "g"))),
                         "electrodes": 40 - 10 * c,
                     }
                 )
