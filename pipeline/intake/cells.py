@@ -11,6 +11,17 @@ from pipeline.intake.tables import Column, Kind, Table
 EARLIEST = date(1900, 1, 1)  # no earthing rod in service is older: a date before it is a slip of the pen
 _YES = ("true", "yes", "y", "t", "1")
 _NO = ("false", "no", "n", "f", "0")
+_A_DAY = "a date of the calendar such as 2026-03-14"
+_WANTED = {
+    Kind.TEXT: "a text",
+    Kind.NUMBER: "a number",
+    Kind.WHOLE: "a whole number",
+    Kind.YES_NO: "true or false",
+    Kind.RANGED: "a number, or > or < and a number",
+    Kind.MONTH: "a month such as 2026-03",
+    Kind.DAY: _A_DAY,
+    Kind.MOMENT: _A_DAY,
+}
 _CLOCKS = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M", "%Y-%m-%d")
 
 
@@ -119,48 +130,31 @@ def _moment(cell: pl.Expr, how: Writing) -> pl.Expr:
 def _complaint(column: Column, how: Writing) -> pl.Expr:
     """Say what is wrong with the cell of one column, or null."""
     cell, value = pl.col(_text(column.name)), pl.col(column.name)
-    shown = cell.str.slice(0, 60)
-    said = pl.when(cell.is_not_null() & value.is_null()).then(
-        pl.format(f"{column.name} '{{}}' is not {_wanted(column)}", shown)
-    )
-    if column.required:
-        said = said.when(cell.is_null()).then(pl.lit(f"{column.name} is empty"))
+    wrong: list[tuple[pl.Expr, str]] = [(cell.is_not_null() & value.is_null(), f"is not {_wanted(column)}")]
     if column.kind in (Kind.DAY, Kind.MOMENT, Kind.MONTH):
-        said = said.when(value.cast(pl.Date) < EARLIEST).then(
-            pl.format(f"{column.name} '{{}}' lies before {EARLIEST.year}", shown)
-        )
+        day = value.cast(pl.Date)
+        wrong.append((day < EARLIEST, f"lies before {EARLIEST.year}"))
         if not column.may_lie_ahead:
-            said = said.when(value.cast(pl.Date) > how.today).then(
-                pl.format(f"{column.name} '{{}}' lies after the day of loading ({how.today})", shown)
-            )
-    for limit, beyond, words in (
-        (column.above, lambda v, x: v <= x, "has to be above"),
-        (column.low, lambda v, x: v < x, "is below"),
-        (column.high, lambda v, x: v > x, "is above"),
-    ):
-        if limit is not None:
-            said = said.when(beyond(value, limit)).then(
-                pl.format(f"{column.name} '{{}}' {words} {limit:g}", shown)
-            )
-    return said.otherwise(None)
+            wrong.append((day > how.today, f"lies after the day of loading ({how.today})"))
+    if column.above is not None:
+        wrong.append((value <= column.above, f"has to be above {column.above:g}"))
+    if column.low is not None:
+        wrong.append((value < column.low, f"is below {column.low:g}"))
+    if column.high is not None:
+        wrong.append((value > column.high, f"is above {column.high:g}"))
+    shown = cell.str.slice(0, 60)
+    said: list[pl.Expr] = [
+        pl.when(w).then(pl.format(f"{column.name} '{{}}' {words}", shown)) for w, words in wrong
+    ]
+    if column.required:
+        said.append(_where(cell.is_null(), f"{column.name} is empty"))
+    return pl.coalesce(said)
 
 
 def _wanted(column: Column) -> str:
-    match column.kind:
-        case Kind.NUMBER:
-            return "a number"
-        case Kind.WHOLE:
-            return "a whole number"
-        case Kind.YES_NO:
-            return "true or false"
-        case Kind.CHOICE:
-            return "one of " + ", ".join(column.choices)
-        case Kind.RANGED:
-            return "a number, or > or < and a number"
-        case Kind.MONTH:
-            return "a month such as 2026-03"
-        case _:
-            return "a date of the calendar such as 2026-03-14"
+    if column.kind is Kind.CHOICE:
+        return "one of " + ", ".join(column.choices)
+    return _WANTED[column.kind]
 
 
 def _row_complaints(table: Table) -> list[pl.Expr]:

@@ -33,7 +33,7 @@ class Sheet:
     sheet: str
     """The sheet's name in a workbook; empty elsewhere."""
     grid: pl.DataFrame
-    """`_line` (Int64; the heading of a form with field names has line 0), `_width` (cells of that line, Int64),
+    """`_line` (Int64; 0 for the headings of a form with field names), `_width` (cells of that line, Int64),
     `_fault` (text or null), `c0`, `c1`, ... (text, empty cells null)."""
     ragged: bool
     """Lines may have fewer or more cells than the headings, and are then at fault."""
@@ -56,25 +56,27 @@ def form_of(path: Path) -> str | None:
     return FORMS.get(suffixes[-1]) if suffixes else None
 
 
-def sheets(path: Path, encoding: str = "utf-8", peek: int | None = None) -> list[Sheet]:
-    """Read every sheet of a file, or only its first `peek` rows, enough to see what it is.
+def sheets(
+    path: Path, encoding: str = "utf-8", peek: int | None = None, only: str | None = None
+) -> list[Sheet]:
+    """Read every sheet of a file, or `only` the one of that name, or only the first `peek` rows of each.
 
     Raises FileRefusedError for an empty, truncated or wrongly encoded file.
     """
     form = form_of(path)
     if form is None:
         raise FileRefusedError(
-            f"'{path.suffix}' is not a form that can be read; save it as CSV, TSV, XLSX, Parquet or JSON Lines."
+            f"'{path.suffix}' is no form that can be read; save it as CSV, TSV, XLSX, Parquet or JSON Lines"
         )
     if path.stat().st_size == 0:
-        raise FileRefusedError("the file is empty (0 bytes); send it again.")
+        raise FileRefusedError("the file is empty (0 bytes); send it again")
     if form in ("csv", "tsv"):
         return [_delimited(_text(path, encoding, peek), "\t" if form == "tsv" else None)]
     if form == "jsonl":
         return [_json_lines(_text(path, encoding, peek))]
     if form == "parquet":
         return [_parquet(path, peek)]
-    return _workbook(path, peek)
+    return _workbook(path, peek, only)
 
 
 def rows_under(sheet: Sheet, heading_line: int | None = None) -> Rows:
@@ -85,7 +87,7 @@ def rows_under(sheet: Sheet, heading_line: int | None = None) -> Rows:
     grid = sheet.grid
     top = grid.head(1) if heading_line is None else grid.filter(pl.col("_line") == heading_line)
     if top.is_empty():
-        raise FileRefusedError("there is no line of headings; check that the whole file was sent.")
+        raise FileRefusedError("there is no line of headings; check that the whole file was sent")
     headings = _headings(top)
     start = int(top["_line"][0])
     below = grid.filter(pl.col("_line") > start)
@@ -109,9 +111,9 @@ def _headings(top: pl.DataFrame) -> tuple[str, ...]:
         cells.pop()
     names = [(cell or "").strip() or f"column_{k + 1}" for k, cell in enumerate(cells)]
     if not names:
-        raise FileRefusedError("the line of headings is empty; check that the whole file was sent.")
+        raise FileRefusedError("the line of headings is empty; check that the whole file was sent")
     if twice := {n for n in names if names.count(n) > 1}:
-        raise FileRefusedError(f"the heading '{min(twice)}' stands twice; give each column its own heading.")
+        raise FileRefusedError(f"the heading '{min(twice)}' stands twice; give each column its own heading")
     return tuple(names)
 
 
@@ -125,7 +127,7 @@ def _text(path: Path, encoding: str, peek: int | None) -> str:
         with opener(path, "rb") as stream:
             content: bytes = stream.read(-1 if peek is None else _PEEK_BYTES)
     except (EOFError, gzip.BadGzipFile, zlib.error) as fault:
-        raise FileRefusedError(f"the gzip file is damaged or cut short ({fault}); send it again.") from fault
+        raise FileRefusedError(f"the gzip file is damaged or cut short ({fault}); send it again") from fault
     if peek is not None:
         return content.decode("utf-8-sig" if encoding == "utf-8" else encoding, errors="replace")
     try:
@@ -133,14 +135,15 @@ def _text(path: Path, encoding: str, peek: int | None) -> str:
     except UnicodeDecodeError as fault:
         line = content.count(b"\n", 0, fault.start) + 1
         raise FileRefusedError(
-            f"the text is not {encoding.upper()} (line {line}); save it as UTF-8, or name its encoding in a source profile."
+            f"the text is not {encoding.upper()} (line {line}); save it as UTF-8, or give a source profile "
+            "with its encoding"
         ) from fault
 
 
 def _delimited(text: str, separator: str | None) -> Sheet:
     """Read delimited text; whole columns at once unless there are quotes, which only a parser can follow."""
     if "\x00" in text:
-        raise FileRefusedError("the text holds zero bytes, so it is not text or is damaged; send it again.")
+        raise FileRefusedError("the text holds zero bytes, so it is not text or is damaged; send it again")
     text = text.replace("\r\n", "\n").replace("\r", "\n")
     separator = separator or _separator(text)
     if '"' in text:
@@ -156,7 +159,7 @@ def _delimited(text: str, separator: str | None) -> Sheet:
             .select(pl.col("_line").cast(pl.Int64), pl.col("whole").str.split(separator).alias("cells"))
         )
     if lists.is_empty():
-        raise FileRefusedError("the file holds no lines; send it again.")
+        raise FileRefusedError("the file holds no lines; send it again")
     return Sheet("", _grid_of_lists(lists), ragged=True)
 
 
@@ -180,14 +183,14 @@ def _quoted(text: str, separator: str) -> tuple[list[int], list[list[str]]]:
                 cells.append(row)
             start = reader.line_num + 1
     except csv.Error as fault:
-        raise FileRefusedError(f"line {start} can't be read ({fault}); check its quotation marks.") from fault
+        raise FileRefusedError(f"line {start} can't be read ({fault}); check its quotation marks") from fault
     return lines, cells
 
 
 def _grid_of_lists(lists: pl.DataFrame) -> pl.DataFrame:
     width = int(lists["cells"].list.len().max() or 0)  # type: ignore[arg-type]
     if width > _MOST_COLUMNS:
-        raise FileRefusedError(f"a line has {width} cells, so this is no table; check the file.")
+        raise FileRefusedError(f"a line has {width} cells, so this is no table; check the file")
     columns = [_cell(pl.col("cells").list.get(k, null_on_oob=True)).alias(f"c{k}") for k in range(width)]
     return lists.select(
         "_line",
@@ -218,7 +221,7 @@ def _json_lines(text: str) -> Sheet:
         objects.append(fields)
         names.update(dict.fromkeys(fields))
     if not names:
-        raise FileRefusedError("the file holds no JSON object; send it again.")
+        raise FileRefusedError("the file holds no JSON object; send it again")
     columns = {name: [fields.get(name) for fields in objects] for name in names}
     return _under_field_names(
         pl.DataFrame(columns, schema=dict.fromkeys(names, pl.String)),
@@ -253,7 +256,7 @@ def _parquet(path: Path, peek: int | None) -> Sheet:
         frame = pl.read_parquet(source, n_rows=peek)
     except (pl.exceptions.PolarsError, OSError, EOFError, zlib.error) as fault:
         raise FileRefusedError(
-            f"it is not a whole Parquet file ({str(fault).splitlines()[0]}); send it again."
+            f"it is not a whole Parquet file ({str(fault).splitlines()[0]}); send it again"
         ) from fault
     lines = pl.int_range(1, frame.height + 1, dtype=pl.Int64, eager=True).alias("_line")
     faults = pl.repeat(None, frame.height, dtype=pl.String, eager=True).alias("_fault")
@@ -302,7 +305,7 @@ def _under_field_names(frame: pl.DataFrame, lines: pl.Series, faults: pl.Series)
     return Sheet("", pl.concat([top, pl.concat([body, cells], how="horizontal")]), ragged=False)
 
 
-def _workbook(path: Path, peek: int | None) -> list[Sheet]:
+def _workbook(path: Path, peek: int | None, only: str | None) -> list[Sheet]:
     import fastexcel
 
     source: Path | bytes = path
@@ -310,13 +313,13 @@ def _workbook(path: Path, peek: int | None) -> list[Sheet]:
         if path.suffix.lower() == ".gz":
             source = gzip.decompress(path.read_bytes())
         book = fastexcel.read_excel(source)
-        found = [_worksheet(book, name, peek) for name in book.sheet_names]
+        found = [_worksheet(book, name, peek) for name in ([only] if only else book.sheet_names)]
     except (fastexcel.FastExcelError, OSError, EOFError, zlib.error) as fault:
         first = str(fault).splitlines()[0]
-        raise FileRefusedError(f"it is not a whole XLSX workbook ({first}); send it again.") from fault
+        raise FileRefusedError(f"it is not a whole XLSX workbook ({first}); send it again") from fault
     kept = [sheet for sheet in found if sheet is not None]
     if not kept:
-        raise FileRefusedError("the workbook holds no filled cell; send it again.")
+        raise FileRefusedError("the workbook holds no filled cell; send it again")
     return kept
 
 

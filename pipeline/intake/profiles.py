@@ -116,7 +116,7 @@ def table_named(name: str) -> Table | None:
 
 
 def mapped(frame: pl.DataFrame, recognised: Recognised) -> pl.DataFrame:
-    """Bring a sheet's text cells under our columns' names, in our words; numbers keep their own unit and form.
+    """Bring a sheet's text cells under our columns' names and words; numbers keep their unit and form.
 
     Gives `_line`, `_fault` and one text column for each column of the table (null where the file has none).
     """
@@ -149,54 +149,44 @@ def _profiles(file: Path) -> list[Profile]:
         raise RequestError(f"The source profile {file.name} can't be read: {fault}; correct it.") from fault
     maps = given.pop("maps", [])
     if not isinstance(maps, list) or not maps:
-        raise RequestError(
-            f"The source profile {file.name} has no [[maps]]; add one for each table in the file."
-        )
+        raise _wrong(file, "has no [[maps]]", "add one for each table in the file")
     return [_profile(file, {**given, **one}) for one in maps]
 
 
+def _wrong(file: Path, what: str, to_do: str) -> RequestError:
+    return RequestError(f"The source profile {file.name} {what}; {to_do}.")
+
+
+_PROFILE_KEYS = ("files", "sheet", "heading_line", "decimal_marks", "dates", "encoding", "well_number_with")
+
+
 def _profile(file: Path, given: dict[str, Any]) -> Profile:
-    given = dict(given)
-    given.pop("about", None)
     table = TABLES.get(given.pop("table", ""))
     if table is None:
-        raise RequestError(
-            f"The source profile {file.name} names no known table; give one of {', '.join(TABLES)}."
-        )
+        raise _wrong(file, "names no known table", f"give one of {', '.join(TABLES)}")
     columns = {}
     for name, source in given.pop("columns", {}).items():
         if name not in table.names:
-            raise RequestError(
-                f"The source profile {file.name} maps '{name}', which {table.name} does not have."
-            )
+            raise _wrong(file, f"maps '{name}'", f"{table.name} has only {', '.join(table.names)}")
         columns[name] = _source(file, name, source)
-    known = {"files", "sheet", "heading_line", "decimal_marks", "dates", "encoding", "well_number_with"}
-    if unknown := given.keys() - known:
-        raise RequestError(
-            f"The source profile {file.name} has the unknown key '{min(unknown)}'; known are {', '.join(sorted(known))}."
-        )
+    given.pop("about", None)
+    if unknown := given.keys() - set(_PROFILE_KEYS):
+        raise _wrong(file, f"has the unknown key '{min(unknown)}'", f"known are {', '.join(_PROFILE_KEYS)}")
     for name in ("files", "dates"):
         given[name] = tuple(given.get(name, ()))
-    profile = Profile(name=file.stem, table=table, columns=columns, **given)
     if missing := [c for c in table.required if c not in columns]:
-        raise RequestError(
-            f"The source profile {file.name} maps nothing to {table.name}.{missing[0]}; add it."
-        )
-    return profile
+        raise _wrong(file, f"maps nothing to {table.name}.{missing[0]}", "add it")
+    return Profile(name=file.stem, table=table, columns=columns, **given)
 
 
 def _source(file: Path, name: str, given: str | dict[str, Any]) -> Source:
     if isinstance(given, str):
         return Source(given)
-    if unknown := given.keys() - {"from", "unit", "words"} or "from" not in given:
-        raise RequestError(
-            f"The source profile {file.name} maps '{name}' wrongly ({unknown}); give from, unit, words."
-        )
+    if "from" not in given or given.keys() - {"from", "unit", "words"}:
+        raise _wrong(file, f"maps '{name}' wrongly", "give from, and if need be unit and words")
     unit = given.get("unit")
     if unit is not None and unit not in UNITS:
-        raise RequestError(
-            f"The source profile {file.name} gives '{name}' the unknown unit '{unit}'; known are {', '.join(UNITS)}."
-        )
+        raise _wrong(file, f"gives '{name}' the unknown unit '{unit}'", f"known are {', '.join(UNITS)}")
     return Source(given["from"], unit, tuple(given.get("words", {}).items()))
 
 

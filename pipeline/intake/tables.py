@@ -42,7 +42,7 @@ class Table:
     name: str
     columns: tuple[Column, ...]
     key: tuple[str, ...]
-    """A later row with the same key and other content supersedes the earlier one (readings repeat: no key)."""
+    """A later row with this key and other content supersedes the earlier one (readings repeat: none)."""
     one_of: tuple[str, ...] = ()
     """At least one of these columns has to be filled."""
     several_in_one_file: bool = False
