@@ -16,7 +16,7 @@ def rest_of_loop(own_ohm: np.ndarray, neighbours_siemens: np.ndarray, external_o
 
 
 def site_siemens(world: World, rods: Rods, ohm: np.ndarray, which: np.ndarray) -> np.ndarray:
-    """Return each site's conductance over all its rods, the wells of `which` standing for those without one."""
+    """Return each site's conductance over all its rods, the wells of `which` standing for the rest."""
     sites = len(world.wells)
     measured = np.bincount(rods.site[which], weights=1.0 / ohm, minlength=sites)
     count = np.maximum(np.bincount(rods.site[which], minlength=sites), 1)

@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 
 from synthetic_fleet.circuit import external_on, rest_of_loop, site_siemens
+from synthetic_fleet.currents import Currents, make_currents
 from synthetic_fleet.mechanisms import Mechanism
 from synthetic_fleet.meters import Meters
 from synthetic_fleet.rods import DAYS_A_YEAR, NEVER, Life, Rods
@@ -31,7 +32,7 @@ class Rounds:
     rng: np.random.Generator
     visit_log: np.ndarray  # the last visit effect of each site
     first_ohm: np.ndarray  # each rod's first reading, nan before it
-    currents: np.ndarray  # A on each well's lead in ordinary service
+    currents: Currents
     frames: list[pl.DataFrame] = field(default_factory=list)
     works: list[pl.DataFrame] = field(default_factory=list)
 
@@ -67,49 +68,56 @@ class Rounds:
         visited = np.flatnonzero(day >= 0)
         step = self.rng.normal(0, m.visit_sd_log, len(visited)) * np.sqrt(1 - m.visit_ar1**2)
         self.visit_log[visited] = m.visit_ar1 * self.visit_log[visited] + step
-        common = self.visit_log + dryness_log(self.world, m, day) + season_log(self.world, m, day)
+        visit = self.visit_log + dryness_log(self.world, m, day)
+        season = season_log(self.world, m, day)
         age = (on_day[present] - self.life.installed[present]) / DAYS_A_YEAR
         settling = rods.settle_log[present] * np.exp(-age / 0.5)
         site = rods.site[present]
-        ohm = rods.new_ohm[present] * np.exp(rods.ratio_log(age, present) + settling + common[site])
+        level = rods.new_ohm[present] * np.exp(rods.ratio_log(age, present))
+        ohm = level * np.exp(settling + visit[site] + season[site])
         siemens = np.where(self.world.tied, site_siemens(self.world, rods, ohm, present), 0.0)
-        rest = rest_of_loop(ohm, siemens[site], external_on(self.world, day)[site])
-        keep = np.isin(present, wanted)
-        which = present[keep]
-        if len(which) == 0:
-            return which
-        return self._write_down(which, on_day[which], ohm[keep], rest[keep], reason)
-
-    def _write_down(
-        self, which: np.ndarray, day: Days, ohm: np.ndarray, rest: np.ndarray, reason: str
-    ) -> np.ndarray:
-        """Clamp the meter round each lead, here and there twice; return the rods that look bad."""
-        rng, m, n = self.rng, self.mechanism, len(which)
-        row = np.r_[np.arange(n), np.flatnonzero(rng.random(n) < 0.02)]
-        rod, on_day, site = which[row], day[row], self.rods.site[which[row]]
-        old = rng.random(len(self.world.wells))[site] < np.where(on_day < day_of(2016, 1), 0.45, 0.12)
-        meter = 2 * self.world.district[site] + old
-        noise = self.rods.noise_sd_log[rod] * rng.normal(size=len(row))
-        wild = rng.random(len(row)) < m.wild_share
-        noise = noise + np.where(wild, m.wild_sd_log * rng.normal(size=len(row)), 0.0)
-        shown = self.meters.show(rng, meter, on_day, ohm[row] * np.exp(noise) + rest[row])
-        low, high = self.meters.range_low_ohm[meter], self.meters.range_high_ohm[meter]
-        mark = np.where(shown > high, "over", np.where(shown < low, "under", ""))
-        value = np.clip(shown, low, high)
-        outcome = self._outcomes(site)
-        frame = pl.DataFrame(
+        seen = pl.DataFrame(
             {
-                "rod": rod, "site": site, "day": on_day, "meter": meter, "resistance_ohm": value, "range_mark": mark,
-                "outcome": outcome, "repeat_no": 1 + (np.arange(len(row)) >= n), "wild": wild,
+                "rod": present, "site": site, "day": on_day[present], "level_ohm": level, "net_ohm": ohm,
+                "rest_ohm": rest_of_loop(ohm, siemens[site], external_on(self.world, day)[site]),
+                "season_log": season[site], "visit_log": visit[site],
             }
         )  # fmt: skip
-        self.frames.append(self._circumstances(frame).with_columns(visit_reason=pl.lit(reason)))
-        read = outcome[:n] == "read"
-        first = np.isnan(self.first_ohm[which]) & (mark[:n] == "") & read
-        self.first_ohm[which[first]] = value[:n][first]
+        seen = seen.filter(pl.Series(np.isin(present, wanted)))
+        return self._write_down(seen, reason) if seen.height else np.array([], dtype=np.int64)
+
+    def _write_down(self, seen: pl.DataFrame, reason: str) -> np.ndarray:
+        """Clamp the meter round each lead, here and there twice; return the rods that look bad."""
+        rng, m, n = self.rng, self.mechanism, seen.height
+        seen = seen[np.r_[np.arange(n), np.flatnonzero(rng.random(n) < 0.02)]]
+        rod, day, site = (seen[c].to_numpy() for c in ("rod", "day", "site"))
+        old = rng.random(len(self.world.wells))[site] < np.where(day < day_of(2016, 1), 0.45, 0.12)
+        meter = 2 * self.world.district[site] + old
+        wild = rng.random(len(rod)) < m.wild_share
+        noise = self.rods.noise_sd_log[rod] * rng.normal(size=len(rod))
+        noise = noise + np.where(wild, m.wild_sd_log * rng.normal(size=len(rod)), 0.0)
+        loop = seen["net_ohm"].to_numpy() * np.exp(noise) + seen["rest_ohm"].to_numpy()
+        value, mark = self.meters.read(rng, meter, day, loop)
+        outcome = self._outcomes(site)
+        frame = seen.with_columns(
+            meter=pl.Series(meter),
+            resistance_ohm=pl.Series(value),
+            range_mark=pl.Series(mark),
+            outcome=pl.Series(outcome),
+            repeat_no=1 + (pl.int_range(len(rod)) >= n).cast(pl.Int64),
+            wild=pl.Series(wild),
+            visit_reason=pl.lit(reason),
+        )
+        self.frames.append(self._circumstances(frame))
+        return self._suspects(rod[:n], value[:n], mark[:n], outcome[:n] == "read")
+
+    def _suspects(self, rod: np.ndarray, value: np.ndarray, mark: np.ndarray, read: np.ndarray) -> np.ndarray:
+        """Return the rods that read open or far above their first reading, which is noted here."""
+        first = np.isnan(self.first_ohm[rod]) & (mark == "") & read
+        self.first_ohm[rod[first]] = value[first]
         with np.errstate(invalid="ignore"):
-            bad = (value[:n] > SUSPECT_RATIO * self.first_ohm[which]) | (mark[:n] == "over")
-        return which[bad & read]
+            bad = (value > SUSPECT_RATIO * self.first_ohm[rod]) | (mark == "over")
+        return rod[bad & read]
 
     def _outcomes(self, site: np.ndarray) -> np.ndarray:
         share = self.mechanism.missed_share
@@ -130,7 +138,7 @@ class Rounds:
         swing = 0.5 * np.array([d.air_swing_c for d in DISTRICTS])[self.world.district[site]]
         temp = mean + swing * np.cos(2 * np.pi * (year_share(day) - 7.5 / 12)) + rng.normal(0, 0.6, n)
         well = self.rods.well[frame["rod"].to_numpy()]
-        amp = self.currents[well] * np.exp(rng.normal(0, 0.35, n))
+        amp = np.minimum(self.currents.on(well, day) * np.exp(rng.normal(0, 0.25, n)), 30.0)
         return frame.with_columns(
             minute=pl.Series((480 + 400 * by_site[0] + 6 * (well % 14)).astype(np.int64))
             + pl.col("repeat_no"),
@@ -207,28 +215,15 @@ def rounds_due(rng: np.random.Generator, world: World, mechanism: Mechanism) -> 
     return (since >= 0) & (since % gap[:, None] == 0) & (rng.random((sites, len(years))) > 0.07)
 
 
-def lead_currents(rng: np.random.Generator, world: World, rods: Rods) -> np.ndarray:
-    """Return the current on each well's lead in A: mostly far under one, at a few sites 10 to 30."""
-    wells = int(rods.well.max()) + 1
-    site = rods.site[:wells]
-    ordinary = np.exp(rng.normal(np.log(0.08), 0.8, len(world.wells)))[site]
-    ordinary = np.minimum(ordinary * np.exp(rng.normal(0, 0.6, wells)), 3.0)
-    count = max(1, round(0.015 * len(world.wells)))
-    for s in rng.choice(len(world.wells), count, replace=False):
-        mine = np.flatnonzero(site == s)
-        ordinary[rng.choice(mine, min(2, len(mine)), replace=False)] = rng.uniform(13, 22)
-    return ordinary
-
-
 def send_out(
-    rng: np.random.Generator, world: World, rods: Rods, life: Life, meters: Meters, mechanism: Mechanism
+    rng: np.random.Generator, world: World, rods: Rods, *, life: Life, meters: Meters, mechanism: Mechanism
 ) -> Rounds:
     """Let the crews work through the years; `life` is brought up to date with the renewals."""
     rounds = Rounds(
         world, rods, life, meters, mechanism, rng,
         visit_log=rng.normal(0, mechanism.visit_sd_log, len(world.wells)),
         first_ohm=np.full(len(rods.site), np.nan),
-        currents=lead_currents(rng, world, rods),
+        currents=make_currents(rng, world, rods),
     )  # fmt: skip
     rounds.read_all()
     return rounds

@@ -19,9 +19,13 @@ from synthetic_fleet.workbook import MADE, write_district_book
 from synthetic_fleet.world import DISTRICTS, make_world
 
 READING_COLUMNS = (
-    "electrode_id", "well_id", "site_id", "taken_at", "resistance_ohm", "range_mark", "outcome", "method", "current_a",
-    "current_kind", "conductor", "conductors_in_well", "repeat_no", "visit_reason", "check_ring_ohm", "instrument_id",
-    "soil_temp_c", "soil_moisture_pct", "crew", "corrects", "note",
+    "electrode_id", "well_id", "site_id", "taken_at", "resistance_ohm", "range_mark", "outcome", "method",
+    "current_a", "current_kind", "conductor", "conductors_in_well", "repeat_no", "visit_reason",
+    "check_ring_ohm", "instrument_id", "soil_temp_c", "soil_moisture_pct", "crew", "corrects", "note",
+)  # fmt: skip
+READING_TRUTH_COLUMNS = (
+    "true_electrode_id", "true_taken_on", "level_ohm", "season_log", "visit_log", "rest_ohm", "wild",
+    "mistake",
 )  # fmt: skip
 LAYOUTS = ("crews", "contract")
 SPLIT_YEAR = 2017  # Brackwater's readings from this year on are in a second file
@@ -31,13 +35,18 @@ SPLIT_YEAR = 2017  # Brackwater's readings from this year on are in a second fil
 class Simulated:
     """Hold a fleet in memory.
 
-    tables: the contract's tables by name; `readings` as a faultless intake would accept them (typed, `electrode_id`
-    resolved, the meter's limit with `range_mark` `over` or `under` where out of range).
-    truth: one row an electrode. mistakes: kind, electrode_id, taken_at of the planted ones.
+    tables: the contract's tables by name; `readings` as a faultless intake would accept them (typed,
+    `electrode_id` resolved, the meter's limit with `range_mark` `over` or `under` where out of range).
+    truth: one row an electrode.
+    reading_truth: row by row beside `readings`: the electrode and day that were really read, `level_ohm` (the
+    electrode's own, at annual mean, free of visit and noise), `season_log` and `visit_log` on top of it,
+    `rest_ohm` (of the loop), `wild`, `mistake`.
+    mistakes: kind, electrode_id, taken_at of the planted ones.
     """
 
     tables: dict[str, pl.DataFrame]
     truth: pl.DataFrame
+    reading_truth: pl.DataFrame
     mistakes: pl.DataFrame
 
 
@@ -60,16 +69,18 @@ def simulate(sites: int = 300, seed: int = 1, mechanism: str = "field", mistakes
     Raises ValueError where there is no such mechanism, or no site.
     """
     tables, truth, rows, _ = _make(sites, seed, mechanism, mistakes)
-    tables["readings"] = rows.accepted().select(READING_COLUMNS)
-    return Simulated(tables, truth, rows.planted())
+    accepted = rows.accepted()
+    tables["readings"] = accepted.select(READING_COLUMNS)
+    return Simulated(tables, truth, accepted.select(READING_TRUTH_COLUMNS), rows.planted())
 
 
 def synthesize(
     folder: Path, sites: int = 300, seed: int = 1, mechanism: str = "field", layouts: str = "crews"
 ) -> Written:
-    """Write a fleet's field files and, under `truth/`, what is true of it; the same arguments give the same bytes.
+    """Write a fleet's field files and, under `truth/`, what is true of it.
 
-    A fleet that stands in the folder is replaced. Raises ValueError where there is no such mechanism or layout.
+    The same arguments give the same bytes. A fleet that stands in the folder is replaced. Raises
+    ValueError where there is no such mechanism or layout.
     """
     if layouts not in LAYOUTS:
         raise ValueError(f"There is no layout {layouts!r}; choose one of {', '.join(LAYOUTS)}.")
@@ -100,10 +111,10 @@ def _make(
     rods = make_rods(stream[1], world, m)
     life = first_installations(stream[2], world, rods)
     meters = make_meters(stream[3], m)
-    rounds = send_out(stream[4], world, rods, life, meters, m)
+    rounds = send_out(stream[4], world, rods, life=life, meters=meters, mechanism=m)
     rest = rest_when_new(world, rods)
     electrodes = electrode_table(stream[5], world, rods, life, rest)
-    rows = plant(stream[6], reading_table(rounds), electrodes, mistakes)
+    rows = plant(stream[6], reading_table(stream[6], rounds), electrodes, mistakes)
     tables = {
         "sites": world.sites,
         "electrodes": electrodes,
@@ -158,11 +169,11 @@ def _write_crews(
             found[name] = write_district_book(
                 folder / name,
                 rng,
-                district.name,
-                district.code == "WEN",
-                rows,
-                own["soil_surveys"],
-                own["soundings"],
+                district=district.name,
+                date_cells=district.code == "WEN",
+                readings=rows,
+                surveys=own["soil_surveys"],
+                soundings=own["soundings"],
             )
         else:
             name = f"{place}/handheld_{place}.jsonl" + (".gz" if district.code == "SAL" else "")

@@ -11,8 +11,8 @@ import polars as pl
 
 READING_CELLS = (
     "electrode_id", "well_id", "taken_at", "resistance_ohm", "outcome", "method", "current_a", "current_kind",
-    "conductor", "conductors_in_well", "repeat_no", "visit_reason", "check_ring_ohm", "instrument_id", "soil_temp_c",
-    "soil_moisture_pct", "crew", "corrects", "note",
+    "conductor", "conductors_in_well", "repeat_no", "visit_reason", "check_ring_ohm", "instrument_id",
+    "soil_temp_c", "soil_moisture_pct", "crew", "corrects", "note",
 )  # fmt: skip
 HANDHELD_OUTCOMES = {"read": "OK", "no_reading": "NR", "flooded": "FL", "inaccessible": "NA", "noise": "NZ"}
 HANDHELD_REASONS = {"routine": "R", "follow_up": "F", "after_work": "W", "commissioning": "C"}
@@ -26,7 +26,7 @@ def number_text(value: float) -> str:
 
 
 def resistance_text(value: float | None, mark: str | None, garbled: str | None) -> str:
-    """Return what stands in the resistance cell: a number, a value with a range sign, or a crew's own words."""
+    """Return what stands in the resistance cell: a number, a range sign and a limit, or plain words."""
     if value is None:
         return ""
     if garbled is not None:

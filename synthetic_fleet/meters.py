@@ -38,6 +38,14 @@ class Meters:
         step = 10.0 ** np.maximum(np.floor(np.log10(shown)) - 2, -2)
         return np.round(np.round(shown / step) * step, 2)
 
+    def read(
+        self, rng: np.random.Generator, meter: np.ndarray, day: Days, ohm: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Return the value read, at the limit where out of range, and its mark: '', 'over' or 'under'."""
+        shown = self.show(rng, meter, day, ohm)
+        low, high = self.range_low_ohm[meter], self.range_high_ohm[meter]
+        return np.clip(shown, low, high), np.where(shown > high, "over", np.where(shown < low, "under", ""))
+
 
 def make_meters(rng: np.random.Generator, mechanism: Mechanism) -> Meters:
     """Buy and calibrate the meters; one in the fleet is forgotten by the laboratory."""
@@ -54,7 +62,7 @@ def make_meters(rng: np.random.Generator, mechanism: Mechanism) -> Meters:
         calibrated.append(day_of(years, np.sort(rng.integers(20, 90, len(years)))))
     return Meters(
         names=np.array([f"{'K' if newer[m] else 'J'}{101 + 7 * m}" for m in range(n)]),
-        range_low_ohm=np.where(newer, 0.05, 0.5),
+        range_low_ohm=np.where(newer, 0.05, 0.8),
         range_high_ohm=np.where(newer, 1500.0, 500.0),
         accuracy_pct=np.where(newer, 1.5, 3.0),
         accuracy_ohm=np.where(newer, 0.05, 0.2),

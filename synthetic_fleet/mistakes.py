@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-# Share of the readings that carry each mistake; every kind is planted at least once where there are rows enough.
+# Share of the readings that carry each mistake; at least one of each kind where there are rows enough.
 SHARES: dict[str, float] = {
     "decimal_slipped": 0.0020,
     "kilo_ohm": 0.0010,
@@ -31,8 +31,8 @@ GARBLED = ("n/a", "{}?", "see note", "abt {}", "{} or so", "--")
 class FieldRows:
     """Hold readings as their crews wrote them.
 
-    readings: the typed readings, with `mistake` (kind or null), `value_text` and `date_text` (what stands in the cell
-    where it can't be typed), `true_electrode_id`, `true_taken_on`.
+    readings: the typed readings, with `mistake` (kind or null), `value_text` and `date_text` (what stands in
+    the cell where it can't be typed), `true_electrode_id`, `true_taken_on`.
     """
 
     readings: pl.DataFrame

@@ -40,7 +40,7 @@ class Rods:
     noise_sd_log: np.ndarray
 
     def corrosion_log(self, age: np.ndarray, which: np.ndarray | slice = slice(None)) -> np.ndarray:
-        """Return ln of the resistance over new from corrosion alone, at an age in years per rod of `which`."""
+        """Return ln of the resistance over new from corrosion alone, at an age in years per rod."""
         since = np.maximum(age - self.breach_age[which], 0.0)
         if self.corrosion == "none":
             return np.zeros_like(since)
@@ -145,7 +145,7 @@ def _part(rng: np.random.Generator, rods: Rods, mechanism: Mechanism) -> None:
 
 
 def age_reaching(rods: Rods, target_log: np.ndarray | float, breaks: bool) -> np.ndarray:
-    """Return the first age in years at which ln ratio reaches the target, infinity if not within 200 years."""
+    """Return the first age in years at which ln ratio reaches the target, infinity if not in 200."""
     path = rods.ratio_log if breaks else rods.corrosion_log
     target = np.broadcast_to(np.asarray(target_log, dtype=float), rods.site.shape)
     low, high = np.zeros(len(target)), np.full(len(target), HORIZON_YEARS)
@@ -160,7 +160,7 @@ def age_reaching(rods: Rods, target_log: np.ndarray | float, breaks: bool) -> np
 
 @dataclass(frozen=True)
 class Life:
-    """When each rod was in the ground: days since 1970 per rod of Rods; NEVER where not yet, or not retired."""
+    """Hold when each rod was in the ground, as days since 1970; NEVER where not yet, or not retired."""
 
     installed: Days
     retired: Days

@@ -28,14 +28,22 @@ class SoilClass:
 
 
 # The cladding of 254 um is through after a median of (254 / k)^(1 / n) years: 5, 8, 8.5, 12, 18, 38.
+# fmt: off
 SOILS: tuple[SoilClass, ...] = (
-    SoilClass("saline marsh silt", 8, 0.35, 7.9, 2400, 900, 20, "yes", "poor", "wet", 0.10, 0.03, 82, 0.70, 0.42, 0.05),
-    SoilClass("acid peat", 45, 0.35, 4.4, 120, 400, 60, "trace", "poor", "wet", 0.12, 0.04, 66, 0.65, 0.29, 0.03),
-    SoilClass("clinker and ash fill", 60, 0.45, 6.1, 300, 1500, 180, "trace", "fair", "moist", 0.15, 0.05, 57, 0.70, 0.27, 0.0),
-    SoilClass("stiff clay", 40, 0.30, 7.1, 90, 300, 120, "no", "poor", "moist", 0.23, 0.08, 57, 0.60, 0.20, 0.02),
-    SoilClass("river loam", 110, 0.35, 6.9, 40, 80, 260, "no", "fair", "moist", 0.14, 0.05, 52, 0.55, 0.13, 0.005),
-    SoilClass("dry dune sand", 380, 0.45, 7.4, 15, 20, 420, "no", "good", "dry", 0.18, 0.06, 41, 0.50, 0.065, 0.0),
-)  # fmt: skip
+    SoilClass("saline marsh silt", 8, 0.35, 7.9, 2400, 900, 20, "yes", "poor", "wet",
+              0.10, 0.03, 82, 0.70, 0.42, 0.05),
+    SoilClass("acid peat", 45, 0.35, 4.4, 120, 400, 60, "trace", "poor", "wet",
+              0.12, 0.04, 66, 0.65, 0.29, 0.03),
+    SoilClass("clinker and ash fill", 60, 0.45, 6.1, 300, 1500, 180, "trace", "fair", "moist",
+              0.15, 0.05, 57, 0.70, 0.27, 0.0),
+    SoilClass("stiff clay", 40, 0.30, 7.1, 90, 300, 120, "no", "poor", "moist",
+              0.23, 0.08, 57, 0.60, 0.20, 0.02),
+    SoilClass("river loam", 110, 0.35, 6.9, 40, 80, 260, "no", "fair", "moist",
+              0.14, 0.05, 52, 0.55, 0.13, 0.005),
+    SoilClass("dry dune sand", 380, 0.45, 7.4, 15, 20, 420, "no", "good", "dry",
+              0.18, 0.06, 41, 0.50, 0.065, 0.0),
+)
+# fmt: on
 
 
 @dataclass(frozen=True)

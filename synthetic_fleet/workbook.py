@@ -27,7 +27,7 @@ MADE = datetime(2026, 1, 5, 8, 0, 0)
 
 
 class DistrictBook:
-    """Write one district's workbook; `date_cells` says whether dates are real date cells or day-first text."""
+    """Write one district's workbook; `date_cells`: dates are real date cells, not day-first text."""
 
     def __init__(self, path: Path, rng: np.random.Generator, date_cells: bool) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -65,12 +65,13 @@ class DistrictBook:
 
 
 READING_HEADINGS = (
-    "Station", "Well", "Date", "Loop resistance (ohm)", "Result", "Current (mA)", "AC/DC", "Lead", "Leads in well", "Repeat",
-    "Reason", "Check ring (ohm)", "Meter", "Soil temp (F)", "Moisture (%)", "Read by", "Corrects earlier", "Remarks",
+    "Station", "Well", "Date", "Loop resistance (ohm)", "Result", "Current (mA)", "AC/DC", "Lead",
+    "Leads in well", "Repeat", "Reason", "Check ring (ohm)", "Meter", "Soil temp (F)", "Moisture (%)",
+    "Read by", "Corrects earlier", "Remarks",
 )  # fmt: skip
 SOIL_HEADINGS = (
-    "Station", "Sampled", "Soil", "Depth (ft)", "Drainage", "pH", "Chloride (mg/kg)", "Sulphate (mg/kg)", "Redox (mV)",
-    "Sulphide", "Moisture", "Resistivity (ohm-cm)",
+    "Station", "Sampled", "Soil", "Depth (ft)", "Drainage", "pH", "Chloride (mg/kg)", "Sulphate (mg/kg)",
+    "Redox (mV)", "Sulphide", "Moisture", "Resistivity (ohm-cm)",
 )  # fmt: skip
 PIN_HEADINGS = ("Station", "Measured", "Pin spacing (ft)", "Reading (ohm)")
 
@@ -78,13 +79,14 @@ PIN_HEADINGS = ("Station", "Measured", "Pin spacing (ft)", "Reading (ohm)")
 def write_district_book(
     path: Path,
     rng: np.random.Generator,
+    *,
     district: str,
     date_cells: bool,
     readings: pl.DataFrame,
     surveys: pl.DataFrame,
     soundings: pl.DataFrame,
 ) -> pl.DataFrame:
-    """Write a district's readings, soil samples and four-pin soundings; return the mistakes with the row of each."""
+    """Write a district's readings, soil samples and soundings; return the mistakes with their rows."""
     book = DistrictBook(path, rng, date_cells)
     rows = [reading_cells(row) for row in readings.iter_rows(named=True)]
     book.sheet("Rod readings", f"{district} district: earth rod readings", READING_HEADINGS, rows)

@@ -32,14 +32,64 @@ class District:
     longitude: float
 
 
+# Soil weights in the order of SOILS, then: first round, years between, its day of the year and spread, rain,
+# air, swing, latitude and longitude (open ocean: the utility is invented).
 DISTRICTS: tuple[District, ...] = (
-    District("Brackwater", "BRA", 1, (0.22, 0.10, 0.10, 0.25, 0.23, 0.10), 2008, 1, 255, 30, 78, 10.5, 7, 41.2, -150.6),
-    District("Ostley", "OST", 1, (0.00, 0.03, 0.12, 0.25, 0.40, 0.20), 2010, 1, 120, 45, 62, 11.0, 9, 41.8, -150.1),
-    District("Cinderhay", "CIN", 2, (0.00, 0.05, 0.27, 0.23, 0.30, 0.15), 2009, 1, 160, 35, 66, 10.0, 9, 42.3, -149.5),
-    District("Wendrick", "WEN", 2, (0.00, 0.02, 0.05, 0.15, 0.33, 0.45), 2008, 1, 290, 25, 48, 12.5, 11, 41.5, -149.2),
-    District("Tarnmoor", "TAR", 3, (0.00, 0.30, 0.05, 0.15, 0.25, 0.25), 2011, 1, 190, 60, 95, 8.0, 8, 42.6, -150.4),
-    District("Saltmere", "SAL", 3, (0.25, 0.05, 0.05, 0.15, 0.15, 0.35), 2008, 2, 100, 40, 70, 11.5, 6, 40.9, -150.0),
-)  # fmt: skip
+    District(
+        "Brackwater",
+        "BRA",
+        1,
+        (0.22, 0.10, 0.10, 0.25, 0.23, 0.10),
+        2008,
+        1,
+        255,
+        30,
+        78,
+        10.5,
+        7,
+        41.2,
+        -150.6,
+    ),
+    District(
+        "Ostley", "OST", 1, (0.0, 0.03, 0.12, 0.25, 0.40, 0.20), 2010, 1, 120, 45, 62, 11.0, 9, 41.8, -150.1
+    ),
+    District(
+        "Cinderhay", "CIN", 2, (0.0, 0.05, 0.27, 0.23, 0.30, 0.15), 2009, 1, 160, 35, 66, 10, 9, 42.3, -149.5
+    ),
+    District(
+        "Wendrick",
+        "WEN",
+        2,
+        (0.0, 0.02, 0.05, 0.15, 0.33, 0.45),
+        2008,
+        1,
+        290,
+        25,
+        48,
+        12.5,
+        11,
+        41.5,
+        -149.2,
+    ),
+    District(
+        "Tarnmoor", "TAR", 3, (0.0, 0.30, 0.05, 0.15, 0.25, 0.25), 2011, 1, 190, 60, 95, 8.0, 8, 42.6, -150.4
+    ),
+    District(
+        "Saltmere",
+        "SAL",
+        3,
+        (0.25, 0.05, 0.05, 0.15, 0.15, 0.35),
+        2008,
+        2,
+        100,
+        40,
+        70,
+        11.5,
+        6,
+        40.9,
+        -150.0,
+    ),
+)
 
 _FIRST = (
     "Alder",
@@ -133,10 +183,21 @@ def make_world(rng: np.random.Generator, sites: int, mechanism: Mechanism) -> Wo
     stray, protected = rng.random(sites) < 0.05, rng.random(sites) < 0.04
     rate = -0.10 * z_rho + 0.12 * z_chloride - 0.05 * z_ph + rng.normal(0, 0.14, sites)
     rate = rate + np.where(stray, 0.3, 0.0) - np.where(protected, 0.3, 0.0)
-    frame, external, tied = _site_table(rng, district, commissioned, wells, rho, stray, protected)
+    frame, external, tied = _site_table(
+        rng,
+        district=district,
+        commissioned=commissioned,
+        wells=wells,
+        rho=rho,
+        stray=stray,
+        protected=protected,
+    )
     changed, factor = _network_changes(rng, sites, mechanism)
     wetness, weather = _weather(rng)
-    surveys = _surveys(rng, frame["site_id"], soil, rho, z_chloride, z_ph, mechanism.survey_sd_log)
+    surveys = _surveys(
+        rng, site_id=frame["site_id"], soil=soil, rho=rho, z_chloride=z_chloride, z_ph=z_ph,
+        error_sd_log=mechanism.survey_sd_log,
+    )  # fmt: skip
     soundings = _soundings(rng, frame["site_id"], rho)
     return World(
         frame, district, soil, material, commissioned, wells, rho, rate, external, tied, changed, factor,
@@ -150,6 +211,7 @@ def _of(soil: np.ndarray, field: str) -> np.ndarray:
 
 def _site_table(
     rng: np.random.Generator,
+    *,
     district: np.ndarray,
     commissioned: Days,
     wells: np.ndarray,
@@ -158,7 +220,9 @@ def _site_table(
     protected: np.ndarray,
 ) -> tuple[pl.DataFrame, np.ndarray, np.ndarray]:
     n = len(district)
-    number = np.array([1 + np.sum(district[:i] == district[i]) for i in range(n)])
+    number = (
+        1 + np.arange(n) - np.searchsorted(district, district)
+    )  # within the district; sites are in its order
     path = rng.choice(4, size=n, p=[0.5, 0.36, 0.05, 0.09])
     area = np.round(np.exp(rng.normal(np.log(3000), 0.7, n)) / 10) * 10
     conductor = np.round(area * rng.uniform(0.22, 0.4, n))
@@ -172,11 +236,10 @@ def _site_table(
         ],
     )
     size = np.exp(rng.normal(0, 0.7, n))
-    names = [f"{rng.choice(_FIRST)} {rng.choice(_SECOND)}" for _ in range(n)]
     frame = pl.DataFrame(
         {
             "site_id": [f"{DISTRICTS[d].code}-{k:03d}" for d, k in zip(district, number, strict=True)],
-            "site_name": names,
+            "site_name": _site_names(rng, district, number),
             "region": [DISTRICTS[d].name for d in district],
             "latitude": np.round([DISTRICTS[d].latitude for d in district] + rng.normal(0, 0.12, n), 4),
             "longitude": np.round([DISTRICTS[d].longitude for d in district] + rng.normal(0, 0.15, n), 4),
@@ -201,6 +264,15 @@ def _site_table(
     )
     tied = (path != 2) & ~((path == 3) & (rng.random(n) < 0.5))  # of the unknown ones, half stand alone
     return frame, external, tied
+
+
+def _site_names(rng: np.random.Generator, district: np.ndarray, number: np.ndarray) -> list[str]:
+    """Name the sites of a district apart, with a numeral where the names run out."""
+    pairs = [f"{a} {b}" for a in _FIRST for b in _SECOND]
+    order = np.array([rng.permutation(len(pairs)) for _ in DISTRICTS])
+    again, place = np.divmod(number - 1, len(pairs))
+    chosen = order[district, place]
+    return [pairs[c] + (f" {g + 1}" if g else "") for c, g in zip(chosen, again, strict=True)]
 
 
 def _network_changes(rng: np.random.Generator, sites: int, mechanism: Mechanism) -> tuple[Days, np.ndarray]:
@@ -245,6 +317,7 @@ def _weather(rng: np.random.Generator) -> tuple[np.ndarray, pl.DataFrame]:
 
 def _surveys(
     rng: np.random.Generator,
+    *,
     site_id: pl.Series,
     soil: np.ndarray,
     rho: np.ndarray,
