@@ -92,15 +92,12 @@ def _moment(when: datetime) -> str:
 
 def write_handheld(path: Path, rows: pl.DataFrame) -> pl.DataFrame:
     """Write readings as the handheld's JSON Lines; return the mistakes with the line of each."""
-    lines = [
-        json.dumps(handheld_object(i, row), separators=(",", ":"))
-        for i, row in enumerate(rows.iter_rows(named=True))
-    ]
+    lines = [json.dumps(handheld_object(row), separators=(",", ":")) for row in rows.iter_rows(named=True)]
     write_bytes(path, "".join(line + "\n" for line in lines).encode())
     return located(rows, first_line=1)
 
 
-def handheld_object(number: int, row: dict[str, Any]) -> dict[str, Any]:
+def handheld_object(row: dict[str, Any]) -> dict[str, Any]:
     """Return one reading in the handheld's own keys and units, without the keys that have no value."""
     clock = row["taken_at"].strftime("T%H:%M:%S")
     marked = row["range_mark"] or row["value_text"]
@@ -123,7 +120,7 @@ def handheld_object(number: int, row: dict[str, Any]) -> dict[str, Any]:
         "by": row["crew"],
         "fix": True if row["corrects"] else None,
         "txt": row["note"],
-        "batt": 100 - number * 7 % 61,
+        "batt": 100 - (7 * row["taken_at"].toordinal() + row["taken_at"].hour) % 61,
         "fw": "2.4",
     }
     return {key: value for key, value in cells.items() if value is not None}

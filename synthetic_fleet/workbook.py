@@ -42,8 +42,10 @@ class DistrictBook:
         page = self._book.add_worksheet(name)
         page.write_string(0, 0, title)
         page.write_row(HEADING_ROW, 0, headings)
+        comma = np.zeros(len(headings), dtype=bool)
         for r, row in enumerate(rows, HEADING_ROW + 1):
-            comma = self._rng.random(len(row)) < COMMA_SHARE
+            if row != rows[r - HEADING_ROW - 2]:  # a row copied word for word stays so
+                comma = self._rng.random(len(row)) < COMMA_SHARE
             for c, value in enumerate(row):
                 self._cell(page, r, c, value, bool(comma[c]))
 
