@@ -15,7 +15,10 @@ from pipeline.errors import StoreError
 
 SQL_FOLDER = Path(__file__).resolve().parent.parent / "sql"
 # A fleet's data never needs an extension from a network, and must not wait for one.
-_CONFIG = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
+_CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+}
 _BIND = re.compile(r"\$([a-z_][a-z0-9_]*)")
 _PID = re.compile(r"PID (\d+)")
 
@@ -55,12 +58,16 @@ class Store:
         except duckdb.Error as fault:
             raise StoreError(_why_not_open(path, str(fault))) from fault
         store = cls(connection, path)
-        if not read_only:
-            try:
+        try:
+            if not read_only:
                 store._migrate()
-            except BaseException:
+            elif store._pending():
                 store.close()
-                raise
+                cls.open(path).close()  # an older program's store is brought up to date before it is read
+                return cls.open(path, read_only=True)
+        except BaseException:
+            store.close()
+            raise
         return store
 
     def __enter__(self) -> "Store":
@@ -123,28 +130,29 @@ class Store:
         names = sorted(p.stem for p in (SQL_FOLDER / "checks").glob("*.sql"))
         return [CheckResult(name, self.frame(f"checks/{name}")) for name in names]
 
-    def _migrate(self) -> None:
-        """Run the migrations that this store has not had, each in its own transaction; make the views."""
-        self._execute(
-            "CREATE TABLE IF NOT EXISTS _migrations (name TEXT PRIMARY KEY, applied_at TIMESTAMP)",
-            "migrations",
-            {},
-        )
-        had = set(self.table("_migrations")["name"])
+    def _pending(self) -> list[Path]:
+        """Give the migrations that this store has not had; raise StoreError where it has had later ones."""
+        tables = self._rows("SELECT table_name FROM duckdb_tables()", "tables", {})["table_name"]
+        had = set(self.table("_migrations")["name"]) if "_migrations" in tables else set()
         files = sorted((SQL_FOLDER / "migrations").glob("*.sql"))
         if unknown := had - {f.stem for f in files}:
             raise StoreError(
                 f"The store {self.path} was made by a newer rodfleet ({max(unknown)}); update rodfleet first."
             )
-        for file in files:
-            if file.stem not in had:
-                with self.transaction():
-                    self._execute(file.read_text(encoding="utf-8"), file.stem, {})
-                    self._execute(
-                        "INSERT INTO _migrations VALUES ($name, current_localtimestamp())",
-                        "migrations",
-                        {"name": file.stem},
-                    )
+        return [f for f in files if f.stem not in had]
+
+    def _migrate(self) -> None:
+        """Run the pending migrations, each in its own transaction; make the views."""
+        self._execute(
+            "CREATE TABLE IF NOT EXISTS _migrations (name TEXT PRIMARY KEY, applied_at TIMESTAMP)",
+            "tables",
+            {},
+        )
+        for file in self._pending():
+            with self.transaction():
+                self._execute(file.read_text(encoding="utf-8"), file.stem, {})
+                applied = "INSERT INTO _migrations VALUES ($name, current_localtimestamp())"
+                self._execute(applied, "tables", {"name": file.stem})
         with self.transaction():
             for view in sorted((SQL_FOLDER / "views").glob("*.sql")):
                 self._execute(view.read_text(encoding="utf-8"), view.stem, {})

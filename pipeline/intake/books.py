@@ -1,5 +1,6 @@
 """The books of a load: for each file and sheet, rows read = taken + already held + refused."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 
@@ -41,6 +42,38 @@ class LoadReport:
         """Give the books of the files and sheets that were refused as a whole."""
         return tuple(b for b in self.books if b.failure)
 
+    @property
+    def ok(self) -> bool:
+        """Say whether there was something to load and no file or sheet was refused as a whole."""
+        return bool(self.books) and not self.failures
+
     def total(self, what: str) -> int:
         """Add up `read`, `taken`, `held`, `refused` or `superseding` over all files."""
         return sum(getattr(b, what) for b in self.books)
+
+    def lines(self) -> list[str]:
+        """Write the books as a table for the terminal, then why rows and files were refused."""
+        heading = ("file", "table", "read", "= taken", "+ held", "+ refused", "superseding")
+        counts = ("read", "taken", "held", "refused", "superseding")
+        rows = [(b.name, b.table or "?", *(str(getattr(b, c)) for c in counts)) for b in self.books]
+        lines = aligned([heading, *rows, ("total", "", *(str(self.total(c)) for c in counts))])
+        for book in self.books:
+            lines += [f"{book.name}, line {line}: refused: {reason}" for line, reason in book.reasons]
+            if (more := book.refused - len(book.reasons)) > 0:
+                lines.append(f"{book.name}: {more} more refused rows are in the store")
+        lines += [f"{b.name}: refused as a whole: {b.failure}" for b in self.failures]
+        lines += [f"left aside: {what}" for what in self.left_aside]
+        return lines
+
+
+def aligned(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Set rows of cells in columns: words to the left, whole numbers under a heading to the right."""
+    widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
+    numeric = [all(row[k].isdigit() for row in rows[1:]) for k in range(len(rows[0]))]
+    return [
+        "  ".join(
+            cell.rjust(w) if right else cell.ljust(w)
+            for cell, w, right in zip(row, widths, numeric, strict=True)
+        ).rstrip()
+        for row in rows
+    ]

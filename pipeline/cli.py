@@ -1,0 +1,407 @@
+"""The command line: what it asks, what it prints, what it returns."""
+
+import sys
+import traceback
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pipeline.errors import FleetError, RequestError, WorkError
+from pipeline.result import RunResult
+from pipeline.settings import Settings
+
+_HELP = """Rank the sites of a fleet by what their earthing rods' readings say.
+
+A fleet folder holds the store (store.duckdb), the published runs (out/) and, if you like, your settings
+(fleet.toml). Every command works in the current folder, or in the one that --fleet names.
+
+\b
+To see it with invented data:
+  rodfleet demo demo              a fleet of 300 sites, from field files to the page
+
+\b
+With your own field files (CSV, TSV, XLSX, Parquet, JSON Lines), in this order:
+  rodfleet settings               what can be set in fleet.toml, and what it is now
+  rodfleet load field/            take the files into the store; the books tell what became of each row
+  rodfleet status                 what the store holds
+  rodfleet run                    vet, calibrate, forecast, rank, publish; prints the page to open
+
+\b
+Later:
+  rodfleet nightly inbox/         load what came in and publish again, unattended
+  rodfleet backtest --cut 2022-01-01
+  rodfleet hypothesis --compare soil_class --between clay --and sand
+
+Exit status: 0 done, 1 the work failed, 2 the request was wrong. The readings are no licence to open an
+earthing conductor in service: local codes and licensed practice come first.
+"""
+
+
+class _Commands(click.Group):
+    """Turn every error into one sentence and an exit status; a traceback only with --debug."""
+
+    def main(self, args: Sequence[str] | None = None, prog_name: str | None = None, **extra: Any) -> Any:
+        extra.pop("standalone_mode", None)
+        try:
+            status = super().main(args, prog_name, standalone_mode=False, **extra)
+        except click.UsageError as fault:
+            click.echo(
+                f"Error: {_sentence(fault.format_message())} (`rodfleet --help` shows the way)", err=True
+            )
+            sys.exit(2)
+        except click.Abort:
+            click.echo("Stopped; what was finished before is kept.", err=True)
+            sys.exit(1)
+        sys.exit(status if isinstance(status, int) else 0)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except FleetError as fault:
+            _show_traceback(ctx)
+            click.echo(f"Error: {fault}", err=True)
+            ctx.exit(fault.exit_status)
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except Exception as fault:
+            _show_traceback(ctx)
+            first = (str(fault).splitlines() or [""])[0]
+            click.echo(
+                f"Error: something went wrong that was not foreseen ({type(fault).__name__}: {first}); "
+                "try again with --debug before the command's name and report what it shows.",
+                err=True,
+            )
+            ctx.exit(1)
+
+
+def _help_of(fault: click.UsageError) -> str:
+    return f"{fault.ctx.command_path if fault.ctx else 'rodfleet'} --help"
+
+
+def _show_traceback(ctx: click.Context) -> None:
+    if ctx.params.get("debug"):
+        traceback.print_exc()
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """Hold what was asked for before the command's name."""
+
+    folder: Path
+
+    @property
+    def fleet(self) -> Path:
+        """Give the fleet folder; raise RequestError where there is none."""
+        if not self.folder.is_dir():
+            raise RequestError(
+                f"There is no fleet folder {self.folder}; make it, or give another with --fleet."
+            )
+        return self.folder
+
+    @property
+    def settings(self) -> Settings:
+        """Read the settings of the fleet folder."""
+        return Settings.load(self.fleet)
+
+
+class _Day(click.ParamType):
+    """Read an ISO date that does not lie after today."""
+
+    name = "date"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
+        if isinstance(value, date):
+            return value
+        try:
+            day = date.fromisoformat(value)
+        except ValueError:
+            self.fail(f"'{value}' is not a date such as 2026-03-14", param, ctx)
+        if day > date.today():
+            self.fail(f"{day} lies after today", param, ctx)
+        return day
+
+
+_as_of = click.option("--as-of", type=_Day(), help="The day that the outlook starts from (2026-03-14).")
+_paths = click.Path(path_type=Path)
+
+
+@click.group(cls=_Commands, help=_HELP, invoke_without_command=True)
+@click.option(
+    "--fleet", type=_paths, default=Path("."), help="The fleet folder; the current one if not given."
+)
+@click.option("--debug", is_flag=True, help="Show the traceback of an error.")
+@click.version_option(package_name="rodfleet")
+@click.pass_context
+def main(ctx: click.Context, fleet: Path, debug: bool) -> None:  # noqa: ARG001
+    """Hold the options that stand before the command's name."""
+    ctx.obj = _Asked(fleet)
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())
+
+
+@main.command()
+@click.argument("folder", type=_paths)
+@click.option("--sites", type=click.IntRange(1), default=300, show_default=True, help="How many sites.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Another number is another fleet.")
+def demo(folder: Path, sites: int, seed: int) -> None:
+    """Make an invented fleet in FOLDER, load it, run it, and print the page to open.
+
+    \b
+    Example: rodfleet demo demo
+    """
+    _make_room_for_demo(folder)
+    _synthesize(folder / "field", sites, seed, "field", "crews")
+    settings = Settings.load(folder)
+    _load(folder, settings, [folder / "field"])
+    _finish(_run(folder, settings, None))
+
+
+@main.command()
+@click.argument("folder", type=_paths)
+@click.option("--sites", type=click.IntRange(1), default=300, show_default=True, help="How many sites.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Another number is another fleet.")
+@click.option("--mechanism", default="field", show_default=True, help="The process that ages the rods.")
+@click.option(
+    "--layouts",
+    type=click.Choice(["crews", "contract"]),
+    default="crews",
+    show_default=True,
+    help="As three crews write them, or as plain tables.",
+)
+def synthesize(folder: Path, sites: int, seed: int, mechanism: str, layouts: str) -> None:
+    """Write the field files of an invented fleet into FOLDER, with the known truth under FOLDER/truth.
+
+    \b
+    Example: rodfleet synthesize field --sites 50 --seed 7
+    """
+    _synthesize(folder, sites, seed, mechanism, layouts)
+
+
+@main.command()
+@click.argument("paths", type=_paths, nargs=-1, required=True)
+@click.pass_obj
+def load(asked: _Asked, paths: tuple[Path, ...]) -> None:
+    """Take field files, or whole folders of them, into the store.
+
+    A file is known by its name (readings_2024.csv, sites.xlsx) or by a source profile (layouts/*.toml in the
+    fleet folder, beside those that come with the program). The books show for each file: rows read = taken +
+    already held + refused. Loading the same files again changes nothing. Exit status 1 where a whole file or
+    sheet had to be refused; refused rows alone are no failure, they wait in the books for their correction.
+
+    \b
+    Example: rodfleet load field/ late/readings_north.xlsx
+    """
+    fleet, settings = asked.fleet, asked.settings
+    ok = _load(fleet, settings, paths)
+    _attend_first(fleet, settings)
+    if not ok:
+        raise WorkError(
+            "Not every file could be loaded (see above); correct or leave out those, then load them again."
+        )
+
+
+@main.command()
+@_as_of
+@click.pass_obj
+def run(asked: _Asked, as_of: date | None) -> None:
+    """Work out everything from what is loaded to the published page.
+
+    \b
+    Example: rodfleet run --as-of 2026-03-31
+    """
+    settings = asked.settings
+    _finish(_run(asked.fleet, settings, as_of or settings.as_of))
+
+
+@main.command()
+@click.pass_obj
+def report(asked: _Asked) -> None:
+    """Write the pages and workbooks of the current run again, from its tables."""
+    from pipeline.stages import report_again
+
+    _finish(report_again(asked.fleet, asked.settings, click.echo))
+
+
+@main.command()
+@click.argument("inbox", type=_paths, nargs=-1)
+@click.pass_obj
+def nightly(asked: _Asked, inbox: tuple[Path, ...]) -> None:
+    """Load what lies in the INBOX folders or files, then publish a new run; made for an unattended job.
+
+    \b
+    Example: rodfleet --fleet /srv/fleet nightly /srv/inbox
+    """
+    _check_paths(inbox)
+    from pipeline.flow import nightly as run_nightly
+
+    _finish(run_nightly(asked.fleet, asked.settings, list(inbox), click.echo))
+
+
+@main.command()
+@click.option("--cut", type=_Day(), required=True, help="Forget everything after this day, then forecast it.")
+@click.pass_obj
+def backtest(asked: _Asked, cut: date) -> None:
+    """Forecast from what was known on a past day and compare with what came after.
+
+    \b
+    Example: rodfleet backtest --cut 2022-01-01
+    """
+    from pipeline.backtest import backtest as run_backtest
+
+    _finish(run_backtest(asked.fleet, asked.settings, cut, click.echo))
+
+
+@main.command()
+@click.option("--outcome", default="time_to_threshold", show_default=True, help="What is compared.")
+@click.option(
+    "--compare", default="soil_class", show_default=True, help="The column that tells the groups apart."
+)
+@click.option("--between", "first", required=True, help="One group.")
+@click.option("--and", "second", required=True, help="The other group.")
+@click.pass_obj
+def hypothesis(asked: _Asked, outcome: str, compare: str, first: str, second: str) -> None:
+    """Ask whether two groups of electrodes differ, with effect, interval and a plain sentence.
+
+    \b
+    Example: rodfleet hypothesis --compare soil_class --between clay --and sand
+    """
+    from pipeline.questions import ask
+
+    _finish(
+        ask(
+            asked.fleet,
+            asked.settings,
+            outcome=outcome,
+            compare=compare,
+            first=first,
+            second=second,
+            say=click.echo,
+        )
+    )
+
+
+@main.command()
+@click.pass_obj
+def settings(asked: _Asked) -> None:
+    """Print every key of fleet.toml with its value now, its default, its unit and its meaning."""
+    click.echo(asked.settings.describe())
+
+
+@main.command()
+@click.pass_obj
+def status(asked: _Asked) -> None:
+    """Print what the store holds and which run is published."""
+    from pipeline.inspection import status_lines
+
+    click.echo("\n".join(status_lines(asked.settings)))
+
+
+@main.command()
+@click.pass_obj
+def check(asked: _Asked) -> None:
+    """Check the environment and run every check of the store; exit status 1 where one fails."""
+    from pipeline.inspection import check_environment, check_store
+
+    results = [*check_environment(asked.fleet), *check_store(asked.settings)]
+    for result in results:
+        click.echo(f"{'ok  ' if result.passed else 'FAIL'}  {result.what}")
+        for line in result.details:
+            click.echo(f"      {line}")
+    if failed := sum(not r.passed for r in results):
+        raise WorkError(f"{failed} of {len(results)} checks failed; DEVELOPERS.md tells how to find out why.")
+
+
+def _make_room_for_demo(folder: Path) -> None:
+    """Make the folder ready for a demo; an earlier demo's store makes way, anything else is left alone."""
+    if folder.exists() and not folder.is_dir():
+        raise RequestError(f"{folder} is a file; give a new folder for the demo.")
+    if folder.is_dir() and any(folder.iterdir()):
+        if not (folder / "field" / "truth").is_dir():
+            raise RequestError(
+                f"{folder} is neither empty nor an earlier demo; give a new folder for the demo."
+            )
+        for name in ("store.duckdb", "store.duckdb.wal"):
+            (folder / name).unlink(missing_ok=True)
+    folder.mkdir(parents=True, exist_ok=True)
+
+
+def _synthesize(folder: Path, sites: int, seed: int, mechanism: str, layouts: str) -> None:
+    from synthetic_fleet.fleet import synthesize as write_fleet
+
+    try:
+        write_fleet(folder, sites, seed, mechanism, layouts)
+    except ValueError as fault:
+        raise RequestError(str(fault)) from fault
+    click.echo(f"An invented fleet of {sites} sites (seed {seed}) is in {folder}.")
+
+
+def _check_paths(paths: Sequence[Path]) -> None:
+    for path in paths:
+        if not path.exists():
+            raise RequestError(f"There is no file or folder {path}; check the path.")
+
+
+def _load(fleet: Path, settings: Settings, paths: Sequence[Path]) -> bool:
+    """Load and print the books; say whether no file had to be refused as a whole."""
+    _check_paths(paths)
+    from pipeline.intake.load import load as load_files
+    from pipeline.store import Store
+
+    with Store.open(settings.store_path) as store:
+        books = load_files(store, paths, date.today(), _progress(), layouts=[fleet / "layouts"])
+    click.echo("\n".join(books.lines()))
+    if not books.books:
+        click.echo("There was no table among the files.")
+    return books.ok
+
+
+def _progress() -> Callable[[str], None]:
+    """Tell a person at a terminal which file is done; the books come at the end in any case."""
+
+    def say(line: str) -> None:
+        if sys.stderr.isatty():
+            click.echo(f"{datetime.now():%H:%M:%S} {line}", err=True)
+
+    return say
+
+
+def _attend_first(fleet: Path, settings: Settings) -> None:
+    """Print dangers to people straight after loading; a failure of it must not hide that the load is done."""
+    try:
+        from pipeline.stages import attend_first
+
+        result = attend_first(fleet, settings, click.echo)
+    except Exception as fault:
+        first = (str(fault).splitlines() or [""])[0]
+        click.echo(
+            f"The list of what to attend to first could not be made ({first}); the load itself is done."
+        )
+        return
+    for line in result.lines:
+        click.echo(line)
+
+
+def _run(fleet: Path, settings: Settings, as_of: date | None) -> RunResult:
+    from pipeline.stages import run_fleet
+
+    return run_fleet(fleet, settings, as_of=as_of, say=click.echo)
+
+
+def _finish(result: RunResult) -> None:
+    """Print what a stage found and the page to open; raise WorkError where it did not go well."""
+    for line in result.lines:
+        click.echo(line)
+    if result.page is not None:
+        click.echo(f"Page: {result.page}")
+    if not result.ok:
+        raise WorkError(
+            f"The work of run {result.run_id} did not go well (see above); the last good run stays published."
+        )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,110 @@
+"""Look at the environment and the store without changing either."""
+
+import importlib.metadata
+import json
+import os
+import re
+import sys
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import FleetError
+from pipeline.intake.books import aligned
+from pipeline.settings import Settings
+from pipeline.store import Store
+
+_MOST_ROWS_SHOWN = 5
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """Hold the outcome of one check."""
+
+    what: str
+    passed: bool
+    details: tuple[str, ...] = ()
+
+
+def status_lines(settings: Settings) -> list[str]:
+    """Say what the store holds and which run is published; raise StoreError where there is no store."""
+    with Store.open(settings.store_path, read_only=True) as store:
+        tables = store.frame("held_by_table")
+        (dates,) = store.frame("store_dates").rows(named=True)
+    lines = [f"Store: {settings.store_path}"]
+    heading = ("table", "rows", "superseded", "refused, open")
+    lines += aligned([heading, *([str(cell) for cell in row] for row in tables.rows())])
+    lines.append(
+        f"Readings from {dates['first_reading_on']} to {dates['last_reading_on']}."
+        if dates["first_reading_on"]
+        else "No readings yet."
+    )
+    if dates["files_loaded"]:
+        lines.append(
+            f"{dates['files_loaded']} files and sheets loaded, the last at {dates['last_loaded_at']:%Y-%m-%d %H:%M}."
+        )
+    if dates["files_refused_open"]:
+        lines.append(f"{dates['files_refused_open']} of them refused as a whole and still open.")
+    run = _published_run(settings.output_folder)
+    lines.append(
+        f"Published run: {run['run_id']}, as of {run['as_of']}." if run else "No run is published yet."
+    )
+    return lines
+
+
+def _published_run(output: Path) -> dict[str, Any] | None:
+    try:
+        run = json.loads((output / "current" / "run.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    return {"run_id": run.get("run_id", "?"), "as_of": run.get("as_of", "?")}
+
+
+def check_environment(fleet: Path) -> list[Inspection]:
+    """Check Python, the libraries that the program needs, and the fleet folder."""
+    version = ".".join(map(str, sys.version_info[:3]))
+    return [
+        Inspection(f"Python {version} (3.11 or newer is needed)", sys.version_info >= (3, 11)),
+        _libraries(),
+        Inspection(f"the fleet folder {fleet} can be written to", os.access(fleet, os.W_OK)),
+    ]
+
+
+def _libraries() -> Inspection:
+    """Compare the installed libraries with the oldest versions that the program was built for."""
+    project = Path(__file__).resolve().parent.parent / "pyproject.toml"
+    wanted = tomllib.loads(project.read_text(encoding="utf-8"))["project"]["dependencies"]
+    faults = []
+    for name, oldest in (re.split(r"\s*>=\s*", line) for line in wanted):
+        try:
+            found = importlib.metadata.version(name)
+        except importlib.metadata.PackageNotFoundError:
+            faults.append(f"{name} is not installed; run `make setup`")
+            continue
+        if _numbers(found) < _numbers(oldest):
+            faults.append(f"{name} is {found}, {oldest} or newer is needed; run `make setup`")
+    return Inspection(f"{len(wanted)} libraries as pyproject.toml asks", not faults, tuple(faults))
+
+
+def _numbers(version: str) -> tuple[int, ...]:
+    return tuple(int(part) for part in re.findall(r"\d+", version)[:3])
+
+
+def check_store(settings: Settings) -> list[Inspection]:
+    """Run every SQL check of the store; a fleet without a store passes, as nothing is loaded yet."""
+    if not settings.store_path.exists():
+        return [Inspection(f"no store at {settings.store_path} yet: nothing is loaded", True)]
+    try:
+        with Store.open(settings.store_path, read_only=True) as store:
+            checks = store.checks()
+    except FleetError as fault:
+        return [Inspection("the store can be opened", False, (str(fault),))]
+    return [
+        Inspection(
+            f"store check {check.name}",
+            check.passed,
+            tuple(str(row) for row in check.offending.head(_MOST_ROWS_SHOWN).rows(named=True)),
+        )
+        for check in checks
+    ]
