@@ -44,14 +44,14 @@ earthing conductor in service: local codes and licensed practice come first.
 class _Commands(click.Group):
     """Turn every error into one sentence and an exit status; a traceback only with --debug."""
 
-    def main(self, args: Sequence[str] | None = None, prog_name: str | None = None, **extra: Any) -> Any:
-        extra.pop("standalone_mode", None)
+    def main(self, *args: Any, **extra: Any) -> Any:
+        """Run the command line and leave with its exit status."""
         try:
-            status = super().main(args, prog_name, standalone_mode=False, **extra)
+            status = super().main(*args, **{**extra, "standalone_mode": False})
         except click.UsageError as fault:
-            click.echo(
-                f"Error: {_sentence(fault.format_message())} (`rodfleet --help` shows the way)", err=True
-            )
+            said = fault.format_message().replace("\n", " ").rstrip(". ")
+            shows = fault.ctx.command_path if fault.ctx else "rodfleet"
+            click.echo(f"Error: {said}; `{shows} --help` shows what can be asked.", err=True)
             sys.exit(2)
         except click.Abort:
             click.echo("Stopped; what was finished before is kept.", err=True)
@@ -76,10 +76,6 @@ class _Commands(click.Group):
                 err=True,
             )
             ctx.exit(1)
-
-
-def _help_of(fault: click.UsageError) -> str:
-    return f"{fault.ctx.command_path if fault.ctx else 'rodfleet'} --help"
 
 
 def _show_traceback(ctx: click.Context) -> None:

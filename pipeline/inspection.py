@@ -41,9 +41,8 @@ def status_lines(settings: Settings) -> list[str]:
         else "No readings yet."
     )
     if dates["files_loaded"]:
-        lines.append(
-            f"{dates['files_loaded']} files and sheets loaded, the last at {dates['last_loaded_at']:%Y-%m-%d %H:%M}."
-        )
+        last = f"{dates['last_loaded_at']:%Y-%m-%d %H:%M}"
+        lines.append(f"{dates['files_loaded']} files and sheets loaded, the last at {last}.")
     if dates["files_refused_open"]:
         lines.append(f"{dates['files_refused_open']} of them refused as a whole and still open.")
     run = _published_run(settings.output_folder)
