@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from reports import words
-from reports.numbers import RunFacts, run_facts
+from reports.run_facts import RunFacts, run_facts
 from reports.staged import Row, Staged
 
 MOST_REFUSED = 300

@@ -8,8 +8,9 @@ from pathlib import Path
 
 from reports.books import method_page, readings_page
 from reports.classes import class_pages
-from reports.numbers import fleet_page, run_facts
+from reports.numbers import fleet_page
 from reports.pages import Renderer
+from reports.run_facts import run_facts
 from reports.site_numbers import site_pages
 from reports.staged import Staged, read_staged
 from reports.workbook import write_copies, write_workbook

@@ -7,24 +7,16 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
 
 import polars as pl
 
 from reports import words
-from reports.staged import Row, Staged
+from reports.plan import PlanYear, plan_sentence, plan_years
+from reports.run_facts import RunFacts, run_facts
+from reports.staged import Row, Staged, site_names
 
 TOP = 25
 MOST_MAPPED = 4000
-WITH_SITES = (
-    "sites",
-    "site_outlook",
-    "site_ranking",
-    "electrode_outlook",
-    "plan",
-    "attend_first",
-    "reading_verdicts",
-)
 
 
 @dataclass(frozen=True)
@@ -63,31 +55,6 @@ class RankedSite:
 
 
 @dataclass(frozen=True)
-class PlannedWork:
-    """One piece of work of the plan; money in the run's currency."""
-
-    year: int
-    site_id: str
-    site: str
-    page: str
-    action: str
-    rods: float | None
-    cost: float | None
-    benefit: float | None
-
-
-@dataclass(frozen=True)
-class PlanYear:
-    """A year of the plan with its totals."""
-
-    year: int
-    works: tuple[PlannedWork, ...]
-    rods: float
-    cost: float
-    benefit: float
-
-
-@dataclass(frozen=True)
 class MapPoint:
     """A site where it lies, degrees; chance 0..1 of being past its limit in five years."""
 
@@ -111,27 +78,6 @@ class RegionRow:
 
 
 @dataclass(frozen=True)
-class RunFacts:
-    """What a reader needs to tell this run from another, and to trust it or not."""
-
-    run_id: str
-    as_of: str
-    finished_at: str
-    currency: str
-    threshold_ratio: float | None
-    budget: float | None
-    seed: str
-    versions: tuple[tuple[str, str], ...]
-    checks: tuple[tuple[str, bool, str], ...]
-    warnings: tuple[str, ...]
-
-    @property
-    def failed(self) -> tuple[str, ...]:
-        """Name the checks that did not pass."""
-        return tuple(name for name, passed, _ in self.checks if not passed)
-
-
-@dataclass(frozen=True)
 class FleetPage:
     """All that index.html says."""
 
@@ -152,22 +98,6 @@ class FleetPage:
     def top(self) -> tuple[RankedSite, ...]:
         """The places shown first."""
         return self.ranking[:TOP]
-
-
-def site_page(site_id: str) -> str:
-    """Give the page of a site, relative to the run's folder."""
-    return f"sites/{words.safe_id(site_id)}.html"
-
-
-def site_names(staged: Staged) -> dict[str, str]:
-    """Give the name of every site that any table speaks of; a site without one is called by its id."""
-    named: dict[str, str] = {}
-    for table in WITH_SITES:
-        named |= dict.fromkeys(staged[table]["site_id"].drop_nulls(), "")
-    for table in ("site_ranking", "sites"):
-        for site_id, name in staged[table].select("site_id", "site_name").drop_nulls().iter_rows():
-            named[site_id] = name
-    return {site_id: name or site_id for site_id, name in named.items()}
 
 
 def fleet_page(staged: Staged) -> FleetPage:
@@ -194,29 +124,6 @@ def fleet_page(staged: Staged) -> FleetPage:
     )
 
 
-def run_facts(run: Mapping[str, Any]) -> RunFacts:
-    """Read run.json's facts; what it leaves out is said to be not known."""
-    settings = run.get("settings") or {}
-    threshold, budget = settings.get("threshold_ratio"), settings.get("budget")
-    return RunFacts(
-        run_id=str(run.get("run_id", words.UNKNOWN)),
-        as_of=str(run.get("as_of", words.UNKNOWN)),
-        finished_at=str(run.get("finished_at") or words.UNKNOWN),
-        currency=str(run.get("currency") or settings.get("currency") or ""),
-        threshold_ratio=float(threshold) if isinstance(threshold, int | float) else None,
-        budget=float(budget) if isinstance(budget, int | float) else None,
-        seed=str(run.get("seed", words.UNKNOWN)),
-        versions=tuple((str(k), str(v)) for k, v in (run.get("versions") or {}).items()),
-        checks=tuple(_check(check) for check in run.get("checks") or ()),
-        warnings=tuple(str(sentence) for sentence in run.get("warnings") or ()),
-    )
-
-
-def _check(check: Mapping[str, Any]) -> tuple[str, bool, str]:
-    rows = check.get("rows")
-    return str(check.get("name")), bool(check.get("passed")), "" if rows is None else str(rows)
-
-
 def ranked_sites(staged: Staged) -> tuple[RankedSite, ...]:
     """Give the ranking, first place first."""
     return tuple(_ranked(row) for row in staged["site_ranking"].sort("rank", "site_id").iter_rows(named=True))
@@ -231,7 +138,7 @@ def _ranked(row: Row) -> RankedSite:
         rank_high=rank if high is None else high,
         site_id=row["site_id"],
         site=row["site_name"] or row["site_id"],
-        page=site_page(row["site_id"]),
+        page=words.site_page(row["site_id"]),
         region=row["region"] or words.UNKNOWN,
         soil_class=row["soil_class"] or words.UNKNOWN,
         benefit=row["expected_benefit"],
@@ -292,7 +199,7 @@ def found(staged: Staged, names: Mapping[str, str], site_id: str | None = None) 
         Finding(
             site_id=row["site_id"],
             site=names.get(row["site_id"], row["site_id"]),
-            page=site_page(row["site_id"]),
+            page=words.site_page(row["site_id"]),
             electrode=row["electrode_id"] or "whole site",
             taken_on=words.day(row["taken_at"]),
             finding=words.plain(row["finding"]),
@@ -318,53 +225,6 @@ def attend_headline(findings: tuple[Finding, ...]) -> str:
     return f"{says} {stand} before any spending."
 
 
-def plan_years(staged: Staged, names: Mapping[str, str]) -> tuple[PlanYear, ...]:
-    """Give the plan by year, the order of each year as the plan has it."""
-    years: dict[int, list[PlannedWork]] = {}
-    for row in staged["plan"].sort("year", maintain_order=True).iter_rows(named=True):
-        years.setdefault(row["year"], []).append(planned(row, names))
-    return tuple(
-        PlanYear(
-            year,
-            tuple(works),
-            rods=sum(work.rods or 0 for work in works),
-            cost=sum(work.cost or 0 for work in works),
-            benefit=sum(work.benefit or 0 for work in works),
-        )
-        for year, works in years.items()
-    )
-
-
-def planned(row: Row, names: Mapping[str, str]) -> PlannedWork:
-    """Turn one row of the plan into a piece of work."""
-    site_id = row["site_id"]
-    return PlannedWork(
-        year=row["year"],
-        site_id=site_id,
-        site=names.get(site_id, site_id),
-        page=site_page(site_id),
-        action=words.plain(row["action"]),
-        rods=row["rods"],
-        cost=row["cost"],
-        benefit=row["expected_benefit"],
-    )
-
-
-def plan_sentence(plan: tuple[PlanYear, ...], run: RunFacts) -> str:
-    """Say what the plan does in all, against the budget where it is known."""
-    if not plan:
-        return "The plan holds no work: nothing pays within the budget, or no budget was set."
-    works = sum(len(year.works) for year in plan)
-    cost, benefit = sum(year.cost for year in plan), sum(year.benefit for year in plan)
-    says = f"{words.count(works, 'piece')} of work from {plan[0].year} to {plan[-1].year}"
-    says += f" for {words.money(cost, run.currency)}, expected to avoid {words.money(benefit, run.currency)}"
-    return (
-        f"{says}."
-        if run.budget is None
-        else f"{says}; budget a year: {words.money(run.budget, run.currency)}."
-    )
-
-
 def map_points(staged: Staged, names: Mapping[str, str]) -> tuple[MapPoint, ...]:
     """Give the sites whose coordinates are known."""
     chances = dict(staged["site_outlook"].select("site_id", "p_limit_5y").iter_rows())
@@ -373,7 +233,7 @@ def map_points(staged: Staged, names: Mapping[str, str]) -> tuple[MapPoint, ...]
         MapPoint(
             row["site_id"],
             names[row["site_id"]],
-            site_page(row["site_id"]),
+            words.site_page(row["site_id"]),
             row["region"] or words.UNKNOWN,
             row["longitude"],
             row["latitude"],
@@ -399,12 +259,9 @@ def map_sentence(points: tuple[MapPoint, ...], sites: int) -> str:
     """Say what the map shows and which sites it cannot show."""
     likely = sum((point.p_limit_5y or 0) > 0.5 for point in points)
     says = f"{likely} of {words.count(len(points), 'mapped site')} more likely than not past limit in 5 years"
-    missing = sites - len(points)
-    return (
-        f"{says}; {words.count(missing, 'site')} not shown, most without coordinates."
-        if missing
-        else f"{says}."
-    )
+    missing = words.count(sites - len(points), "site")
+    why = "without coordinates" if len(points) < MOST_MAPPED else "without coordinates or less likely"
+    return f"{says}; {missing} not shown, {why}." if sites > len(points) else f"{says}."
 
 
 def fleet_facts(staged: Staged) -> tuple[tuple[str, str], ...]:

@@ -11,7 +11,8 @@ import jinja2
 from reports import charts, words
 from reports.books import MethodPage, ReadingsPage
 from reports.classes import ClassPages, ClassPanel
-from reports.numbers import FleetPage, MapPoint, RunFacts, tied_places
+from reports.numbers import FleetPage, MapPoint, tied_places
+from reports.run_facts import RunFacts
 from reports.site_numbers import SitePage
 
 NAV = (

@@ -100,6 +100,16 @@ TABLES: dict[str, Columns] = {
     ),
 }
 
+WITH_SITES = (
+    "sites",
+    "site_outlook",
+    "site_ranking",
+    "electrode_outlook",
+    "plan",
+    "attend_first",
+    "reading_verdicts",
+)
+
 
 @dataclass(frozen=True)
 class Staged:
@@ -138,3 +148,14 @@ def _fit(frame: pl.DataFrame, columns: Columns) -> pl.DataFrame:
         for name, dtype in columns.items()
     ]
     return frame.select(fitted).with_columns(pl.col(pl.Float64).fill_nan(None))
+
+
+def site_names(staged: Staged) -> dict[str, str]:
+    """Give the name of every site that any table speaks of; a site without one is called by its id."""
+    named: dict[str, str] = {}
+    for table in WITH_SITES:
+        named |= dict.fromkeys(staged[table]["site_id"].drop_nulls(), "")
+    for table in ("site_ranking", "sites"):
+        for site_id, name in staged[table].select("site_id", "site_name").drop_nulls().iter_rows():
+            named[site_id] = name
+    return {site_id: name or site_id for site_id, name in named.items()}

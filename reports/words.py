@@ -7,6 +7,8 @@ import math
 import re
 from datetime import date, datetime
 
+# A number and its unit are not parted at the end of a line.
+NB = "\u00a0"
 UNKNOWN = "not known"
 NEVER = "not within 200 years"
 
@@ -92,10 +94,10 @@ def chance(p: float | None) -> str:
     if p is None:
         return UNKNOWN
     if p < 0.01:
-        return "under 1 %"
+        return f"under 1{NB}%"
     if p > 0.99:
-        return "over 99 %"
-    return f"{100 * p:.0f} %"
+        return f"over 99{NB}%"
+    return f"{100 * p:.0f}{NB}%"
 
 
 def figure(value: float | None, unit: str = "", digits: int = 3) -> str:
@@ -109,7 +111,7 @@ def figure(value: float | None, unit: str = "", digits: int = 3) -> str:
     else:
         places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
         text = f"{value:,.{min(places, 6)}f}"
-    return f"{text} {unit}".rstrip()
+    return f"{text}{NB}{unit}" if unit else text
 
 
 def whole(value: int | None) -> str:
@@ -189,3 +191,8 @@ def safe_id(identifier: str) -> str:
     cleaned = re.sub(r"[^a-z0-9]+", "-", identifier.lower()).strip("-")[:40]
     digest = hashlib.sha256(identifier.encode("utf-8")).hexdigest()[:8]
     return f"{cleaned or 'site'}-{digest}"
+
+
+def site_page(site_id: str) -> str:
+    """Give the page of a site, relative to the run's folder."""
+    return f"sites/{safe_id(site_id)}.html"
