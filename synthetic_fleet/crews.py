@@ -44,7 +44,7 @@ class Rounds:
             day = self._round_days(sites, year)
             suspects = self._visit(day, np.arange(len(self.rods.site)), "routine")
             if self.mechanism.renewals:
-                self._renew(self._look_again(suspects, year), year)
+                self._renew(self._look_again(suspects, day, year), year)
 
     def _round_days(self, sites: np.ndarray, year: int) -> Days:
         """Return the day of each site's round, -1 at the sites that are not due."""
@@ -151,11 +151,12 @@ class Rounds:
             crew_no=pl.Series(1 + (by_site[4] * 3).astype(np.int64)),
         )
 
-    def _look_again(self, suspects: np.ndarray, year: int) -> np.ndarray:
+    def _look_again(self, suspects: np.ndarray, round_day: Days, year: int) -> np.ndarray:
         """Visit the suspects of some sites again before the year is out; return those that still look bad."""
         sites = np.unique(self.rods.site[suspects])
-        again = sites[self.rng.random(len(sites)) < 0.35]
-        day = np.minimum(day_of(year, 358) - self.rng.integers(0, 60, len(again)), END - 3)
+        in_time = round_day[sites] + 20 < day_of(year, 345)
+        again = sites[(self.rng.random(len(sites)) < 0.4) & in_time]
+        day = np.minimum(round_day[again] + self.rng.integers(20, 100, len(again)), day_of(year, 355))
         return self._visit(self._only(again, day), suspects, "follow_up")
 
     def _renew(self, bad: np.ndarray, year: int) -> None:

@@ -102,7 +102,20 @@ def test_renewals_leave_a_retired_rod_and_its_successor_in_the_well(field: Simul
     assert set(replaced["electrode_id"]) == set(retired["electrode_id"])
 
 
-def test_season_has_mean_zero_and_visits_the_spread_that_the_mechanism_says(field: Simulated) -> None:
+def test_suspects_are_visited_again_after_the_round_and_renewed_first(field: Simulated) -> None:
+    again = field.tables["readings"].filter(pl.col("visit_reason") == "follow_up")
+    round_days = field.tables["readings"].filter(pl.col("visit_reason") == "routine")
+    keys = ["electrode_id", "taken_at"]
+    assert again.height > 500
+    assert again.join(round_days, on=keys).filter(pl.col("corrects").not_()).height == 0
+    truth = field.truth.with_columns(past=pl.col("ratio_now") >= 2)
+    visited = truth.join(again.select("electrode_id").unique(), on="electrode_id")
+    assert visited["past"].mean() > 1.3 * truth["past"].mean()
+    renewed = truth.filter(pl.col("past_now").is_null())
+    assert renewed["past"].mean() > 1.3 * truth["past"].mean()
+
+
+def test_visits_have_the_spread_that_the_mechanism_says(field: Simulated) -> None:
     visits = field.reading_truth.with_columns(site=pl.col("true_electrode_id").str.slice(0, 7)).unique(
         ["site", "true_taken_on"], maintain_order=True
     )
