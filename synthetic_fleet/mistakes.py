@@ -22,7 +22,7 @@ SHARES: dict[str, float] = {
 }
 NOT_ACCEPTED = (
     "duplicate", "well_number_only", "empty_cells", "unknown_electrode", "text_in_number", "impossible_date",
-    "future_date", "corrected_later",
+    "future_date", "before_installation", "corrected_later",
 )  # fmt: skip
 GARBLED = ("n/a", "{}?", "see note", "abt {}", "{} or so", "--")
 
