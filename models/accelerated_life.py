@@ -80,7 +80,7 @@ def _log_difference(high: Array, low: Array) -> Array:
 
 def _likelihood(theta: Array, rows: _Rows, family: Family) -> tuple[Array, Array]:
     """Give each row's log-likelihood (n,) and its derivative by (beta, ln sigma) (n, k + 1)."""
-    sigma = np.exp(theta[-1])
+    sigma = np.exp(np.clip(theta[-1], -20.0, 20.0))
     mean = rows.x @ theta[:-1]
     with np.errstate(over="ignore", invalid="ignore"):
         z_low, z_up, z_in = (
@@ -100,10 +100,10 @@ def _likelihood(theta: Array, rows: _Rows, family: Family) -> tuple[Array, Array
         a_low = pull(z_low, between, np.isneginf(rows.ln_lower))
         a_up = pull(z_up, between, np.isposinf(rows.ln_upper))
         a_in = pull(z_in, entered, np.isneginf(rows.ln_entry))
-    # d ln(S_L - S_U) = -f_L dz_L + f_U dz_U over the difference; dz/dbeta = -x/sigma, dz/dln sigma = -z.
-    step = _density_slope(z_low, family)
-    by_mean = np.where(rows.exact, -step, a_low - a_up) - a_in
-    by_scale = np.where(rows.exact, -step * z_low - 1.0, a_low * z_low - a_up * z_up) - a_in * z_in
+        # d ln(S_L - S_U) = -f_L dz_L + f_U dz_U over the difference; dz/dbeta = -x/sigma, dz/dln sigma = -z.
+        step = _density_slope(z_low, family)
+        by_mean = np.where(rows.exact, -step, a_low - a_up) - a_in
+        by_scale = np.where(rows.exact, -step * z_low - 1.0, a_low * z_low - a_up * z_up) - a_in * z_in
     return value, np.column_stack([rows.x * (by_mean / sigma)[:, None], by_scale])
 
 
@@ -222,7 +222,7 @@ def _minimise(loss: Callable[[Array], tuple[float, Array]], start: Array) -> tup
 
 def _inverse(matrix: Array) -> Array:
     try:
-        return np.linalg.inv(matrix)
+        return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
     except np.linalg.LinAlgError:
         return np.full(matrix.shape, np.nan)
 
@@ -234,4 +234,4 @@ def _sandwich(bread: Array, score: Array, cluster: NDArray[np.generic]) -> Array
         return np.full(bread.shape, np.nan)
     sums = np.zeros((groups, score.shape[1]))
     np.add.at(sums, number, score)
-    return np.asarray(bread @ (sums.T @ sums) @ bread * groups / (groups - 1), dtype=np.float64)
+    return bread @ (sums.T @ sums) @ bread * groups / (groups - 1)

@@ -42,14 +42,15 @@ def solve_loop_set(reading_ohm: ArrayLike) -> Array:
     given G, and only one electrode can carry more than half of G; G is the root of sum g = G. Raises
     ValueError with fewer than three readings, and where no set of electrodes gives these readings.
     """
-    y = 1 / np.asarray(reading_ohm, dtype=np.float64)
-    if y.size < 3:
+    reading = np.asarray(reading_ohm, dtype=np.float64)
+    if reading.size < 3:
         raise ValueError(
             "Two loop readings are both the sum of the two electrodes: "
             "a set needs three readings or more to be told apart."
         )
-    if not np.all(np.isfinite(y)) or np.any(y <= 0):
+    if not np.all(np.isfinite(reading)) or np.any(reading <= 0):
         raise ValueError("Loop readings must be above zero.")
+    y = 1 / reading
     largest = int(np.argmax(y))
     if y[largest] >= y.sum() - y[largest]:
         raise ValueError(

@@ -1,0 +1,402 @@
+"""Questions put to the fleet: do two groups of rods differ in the time that they take to threshold?
+
+An answer has an effect (a ratio of times) with its interval, clustered by site, the power that the data had,
+the checks of what it rests on, and a sentence in the trade's words. "No evidence" is never "no effect".
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy.stats import norm
+from scipy.stats import t as student
+
+from models.accelerated_life import LOGNORMAL, AcceleratedLife, fit_accelerated_life
+
+Array = NDArray[np.float64]
+
+LEVEL = 0.05
+# A ratio of times this near to 1 changes no decision: an interval wholly inside it says that there is no
+# difference that matters. A choice of ours, stated beside the answer.
+MATTERS = 1.25
+# The power is stated for finding that one group takes half as long again.
+POWER_RATIO = 1.5
+LEAST_SITES, LEAST_ELECTRODES, LEAST_CROSSED = 3, 10, 3
+# With fewer sites than this in a group the clustered interval is too narrow to test by: sites are permuted.
+PERMUTE_BELOW_SITES = 25
+PERMUTATIONS = 1999
+TAKEN_BACK = " But among"
+PLACES = ("soil_class", "region")
+
+HYPOTHESES = {
+    "question_id": pl.String,
+    "asked_on": pl.Date,
+    "question": pl.String,
+    "outcome": pl.String,
+    "compared": pl.String,
+    "compare": pl.String,
+    "first": pl.String,
+    "second": pl.String,
+    "held_fixed": pl.String,
+    "electrodes": pl.Int64,
+    "sites": pl.Int64,
+    "effect": pl.Float64,
+    "effect_low": pl.Float64,
+    "effect_high": pl.Float64,
+    "effect_unit": pl.String,
+    "p_value": pl.Float64,
+    "p_adjusted": pl.Float64,
+    "method": pl.String,
+    "converged": pl.Boolean,
+    "verdict": pl.String,
+    "sentence": pl.String,
+    "power": pl.Float64,
+    "power_ratio": pl.Float64,
+    "checks": pl.String,
+}
+
+
+@dataclass(frozen=True)
+class Question:
+    """One question: which column is compared, its two values, and what is held fixed."""
+
+    compare: str
+    first: str
+    second: str
+    outcome: str = "time_to_threshold"
+    held_fixed: tuple[str, ...] = ()
+
+    @property
+    def question_id(self) -> str:
+        """Give a name that is the same whenever the same question is asked."""
+        parts = (self.outcome, self.compare, *sorted((self.first, self.second)), *sorted(self.held_fixed))
+        return "/".join("-".join(part.split()) for part in parts)
+
+    @property
+    def words(self) -> str:
+        """Give the question as a sentence."""
+        held = f", with {' and '.join(self.held_fixed)} held fixed" if self.held_fixed else ""
+        return f"Do rods {self.at(self.second)} and {self.at(self.first)} differ in time to threshold{held}?"
+
+    def at(self, name: str) -> str:
+        """Give a group in the trade's words: in a soil or a region, of a material."""
+        plain = name.replace("_", " ")
+        return f"in {plain}" if self.compare in PLACES else f"of {plain}"
+
+    def half(self, name: str) -> str:
+        """Say 'half of the rods' of a group."""
+        plain = name.replace("_", " ")
+        return f"in {plain} half of the rods" if self.compare in PLACES else f"half of the {plain} rods"
+
+
+@dataclass(frozen=True)
+class _Data:
+    """The rows of both groups: intervals, sites, which rows are the second group, standardised covariates."""
+
+    lower: Array
+    upper: Array
+    site: NDArray[np.object_]
+    second: NDArray[np.bool_]
+    held: Array
+    dropped: int
+
+    def design(self) -> Array:
+        return np.column_stack([np.ones(self.lower.size), self.second.astype(float), self.held])
+
+    def sites_of(self, group: NDArray[np.bool_]) -> int:
+        return int(np.unique(self.site[group]).size)
+
+
+@dataclass(frozen=True)
+class _Median:
+    """A group's median age at threshold, its 90 % interval, and the last age that was seen in it."""
+
+    age: float
+    low: float
+    high: float
+    seen_to: float
+    converged: bool
+
+
+def _gather(frame: pl.DataFrame, question: Question) -> _Data:
+    rows = frame.rename({"lower_years": "lower", "upper_years": "upper"}, strict=False)
+    if "group" not in rows.columns:
+        rows = rows.with_columns(pl.col(question.compare).alias("group"))
+    rows = rows.filter(
+        pl.col("group").is_in([question.first, question.second])
+        & ((pl.col("lower") > 0) | pl.col("upper").is_finite())
+    )
+    held = [pl.col(name).cast(pl.Float64) for name in question.held_fixed]
+    whole = rows.drop_nulls(list(question.held_fixed)) if held else rows
+    matrix = np.empty((whole.height, 0))
+    if held:
+        matrix = whole.select(held).to_numpy()
+        spread = matrix.std(axis=0)
+        matrix = (matrix - matrix.mean(axis=0)) / np.where(spread > 0, spread, 1.0)
+    return _Data(
+        whole["lower"].to_numpy().astype(np.float64),
+        whole["upper"].to_numpy().astype(np.float64),
+        whole["site_id"].to_numpy(),
+        (whole["group"] == question.second).to_numpy(),
+        matrix,
+        rows.height - whole.height,
+    )
+
+
+def _too_little(data: _Data, question: Question) -> str | None:
+    """Say what is missing to ask at all, or None."""
+    for name, group in ((question.first, ~data.second), (question.second, data.second)):
+        if data.sites_of(group) < LEAST_SITES or group.sum() < LEAST_ELECTRODES:
+            return (
+                f"{name} has {int(group.sum())} electrodes on {data.sites_of(group)} sites with usable "
+                f"readings, too few to compare (at least {LEAST_ELECTRODES} on {LEAST_SITES} are needed)"
+            )
+    if np.isfinite(data.upper).sum() < LEAST_CROSSED:
+        return "hardly any rod of the two has reached threshold yet"
+    return None
+
+
+def _median(data: _Data, group: NDArray[np.bool_]) -> _Median:
+    low, up = data.lower[group], data.upper[group]
+    seen = float(np.max(np.where(np.isfinite(up), up, low)))
+    if np.isfinite(up).sum() < LEAST_CROSSED:
+        return _Median(np.inf, np.nan, np.nan, seen, False)
+    fit = fit_accelerated_life(low, up, cluster=data.site[group])
+    if not fit.converged:
+        return _Median(np.nan, np.nan, np.nan, seen, False)
+    middle, error = fit.quantile([1.0], 0.5)
+    ages = np.exp(np.clip(middle + error * norm.ppf([0.05, 0.5, 0.95]), -20, 20))
+    return _Median(float(ages[1]), float(ages[0]), float(ages[2]), seen, True)
+
+
+def _permutation_p(data: _Data, rng: np.random.Generator) -> float | None:
+    """Give the p value of exchanging whole sites between the groups; None where a site has both.
+
+    The statistic is the site sums of the score of the fit without the group (Finkelstein 1986, clustered),
+    centred by the group's share of electrodes, over their own spread.
+    """
+    _, number = np.unique(data.site, return_inverse=True)
+    size = np.bincount(number)
+    seconds = np.bincount(number, weights=data.second)
+    if np.any((seconds > 0) & (seconds < size)):
+        return None
+    null = np.column_stack([np.ones(data.lower.size), data.held])
+    residual = fit_accelerated_life(data.lower, data.upper, null).scores[:, 0]
+    sums = np.bincount(number, weights=residual)
+    label = (seconds > 0).astype(float)
+    orders = rng.permuted(np.tile(label, (PERMUTATIONS, 1)), axis=1)
+
+    def statistic(labels: Array) -> Array:
+        share = labels @ size / size.sum()
+        score = labels @ sums - share * sums.sum()
+        spread = np.sqrt(((labels - share[:, None]) ** 2) @ sums**2)
+        return np.asarray(np.abs(score) / np.maximum(spread, 1e-12))
+
+    seen = statistic(label[None, :])[0]
+    return float((1 + np.sum(statistic(orders) >= seen - 1e-9)) / (PERMUTATIONS + 1))
+
+
+def _checks(data: _Data, fit: AcceleratedLife, log_likelihood_null: float) -> str:
+    """Say how the assumptions stand: common shape, the family, the censoring."""
+    notes = []
+    logs, variances = [], []
+    for group in (~data.second, data.second):
+        if np.isfinite(data.upper[group]).sum() >= LEAST_CROSSED:
+            own = fit_accelerated_life(data.lower[group], data.upper[group], cluster=data.site[group])
+            if own.converged:
+                logs.append(np.log(own.sigma))
+                variances.append(own.covariance[-1, -1])
+    if len(logs) == 2:
+        z = (logs[1] - logs[0]) / np.sqrt(sum(variances))
+        p = 2 * norm.sf(abs(z))
+        notes.append(f"common shape {'doubtful' if p < LEVEL else 'not contradicted'} (p {p:.2g})")
+    else:
+        notes.append("common shape could not be checked")
+    other = fit_accelerated_life(data.lower, data.upper, data.design(), family=LOGNORMAL)
+    gain = other.log_likelihood - fit.log_likelihood
+    notes.append(
+        f"a log-normal life would put the ratio at {np.exp(other.beta[1]):.2f} "
+        f"(log-likelihood {gain:+.1f} beside the Weibull's)"
+        if other.converged
+        else "a log-normal life did not converge"
+    )
+    left, right = np.mean(data.lower == 0), np.mean(~np.isfinite(data.upper))
+    notes.append(f"{left:.0%} were past at their first visit, {right:.0%} are not past yet")
+    notes.append(f"likelihood ratio {2 * (fit.log_likelihood - log_likelihood_null):.1f} before clustering")
+    if data.dropped:
+        notes.append(f"{data.dropped} electrodes left out for want of what is held fixed")
+    return "; ".join(notes)
+
+
+def _half_past(half: str, median: _Median) -> str:
+    """Say by when half of a group's rods are past, or that the data do not reach so far."""
+    if not median.converged:
+        return f"when {half} get there can't be said, too few have in {median.seen_to:.0f} years"
+    if median.age > 1.5 * median.seen_to:
+        return f"{half} are not past threshold within the {median.seen_to:.0f} years seen"
+    span = f"{median.age:.0f} years ({median.low:.0f}-{median.high:.0f})"
+    return f"{half} are past threshold by {span}"
+
+
+def _sentence(
+    question: Question, verdict: str, medians: tuple[_Median, _Median], row: dict[str, object]
+) -> str:
+    halves = question.half(question.first), question.half(question.second)
+    at_second = question.at(question.second)
+    facts = f"{_half_past(halves[0], medians[0])}; {_half_past(halves[1], medians[1])}."
+    facts = facts[0].upper() + facts[1:]
+    effect, low, high = (float(row[k]) for k in ("effect", "effect_low", "effect_high"))  # type: ignore[arg-type]
+    span = f"{effect:.2f} times as long ({low:.2f}-{high:.2f})"
+    if verdict == "supported":
+        word = "later" if effect > 1 else "sooner"
+        close = f"Rods {at_second} get there {word}: they take {span}."
+    elif verdict == "not supported":
+        close = f"A difference that matters (a quarter or more) is not there: rods {at_second} take {span}."
+    else:
+        power = float(row["power"])  # type: ignore[arg-type]
+        close = (
+            f"Whether they differ can't be told: rods {at_second} take {span}, and the data had a "
+            f"chance of {power:.0%} to show a ratio of {POWER_RATIO:g}."
+        )
+    return f"{facts} {close}"
+
+
+def judge(p_adjusted: float | None, low: float | None, high: float | None, converged: bool) -> str:
+    """Give the verdict: 'supported', 'not supported' (the interval excludes what matters) or "can't tell"."""
+    if not converged or p_adjusted is None or low is None or high is None:
+        return "can't tell"
+    if p_adjusted < LEVEL and (low > 1 or high < 1):
+        return "supported"
+    return "not supported" if low > 1 / MATTERS and high < MATTERS else "can't tell"
+
+
+def compare_two(
+    frame: pl.DataFrame,
+    question: Question,
+    rng: np.random.Generator,
+    asked_on: dt.date,
+) -> pl.DataFrame:
+    """Answer whether two groups differ in time to threshold: one row of the table `hypotheses`.
+
+    `frame`: lower, upper (or lower_years, upper_years), group (or the column question.compare), site_id, and
+    numeric columns for question.held_fixed. The effect is the ratio of times, second over first, of a Weibull
+    accelerated life; its 95 % interval is Wald's, clustered by site with sites - 2 degrees of freedom; with
+    few sites the p value is that of exchanging whole sites. p_adjusted equals p_value until `adjust`.
+    """
+    data = _gather(frame, question)
+    row: dict[str, object] = dict.fromkeys(HYPOTHESES)
+    row |= {
+        "question_id": question.question_id,
+        "asked_on": asked_on,
+        "question": question.words,
+        "outcome": question.outcome,
+        "compared": f"{question.compare}: {question.first}, {question.second}",
+        "compare": question.compare,
+        "first": question.first,
+        "second": question.second,
+        "held_fixed": ", ".join(question.held_fixed),
+        "electrodes": data.lower.size,
+        "sites": int(np.unique(data.site).size),
+        "effect_unit": "ratio of times to threshold, second over first",
+        "converged": False,
+        "verdict": "can't tell",
+        "power_ratio": POWER_RATIO,
+    }
+    missing = _too_little(data, question)
+    if missing:
+        row |= {"method": "not fitted", "sentence": f"It can't be told: {missing}."}
+        return pl.DataFrame([row], schema=HYPOTHESES)
+    fit = fit_accelerated_life(data.lower, data.upper, data.design(), cluster=data.site)
+    if not fit.converged:
+        row |= {
+            "method": "Weibull accelerated life, not converged",
+            "sentence": "It can't be told: the comparison could not be fitted to these readings.",
+        }
+        return pl.DataFrame([row], schema=HYPOTHESES)
+    row |= _estimate(data, fit, rng)
+    medians = (_median(data, ~data.second), _median(data, data.second))
+    null = fit_accelerated_life(data.lower, data.upper, np.delete(data.design(), 1, axis=1))
+    row["checks"] = _checks(data, fit, null.log_likelihood)
+    low, high = (float(row[k]) for k in ("effect_low", "effect_high"))  # type: ignore[arg-type]
+    row["verdict"] = judge(float(row["p_value"]), low, high, True)  # type: ignore[arg-type]
+    row["sentence"] = _sentence(question, str(row["verdict"]), medians, row)
+    return pl.DataFrame([row], schema=HYPOTHESES)
+
+
+def _estimate(data: _Data, fit: AcceleratedLife, rng: np.random.Generator) -> dict[str, object]:
+    """Give effect, interval, p value, power and method."""
+    error = float(np.sqrt(fit.covariance[1, 1]))
+    freedom = max(fit.clusters - 2 - data.held.shape[1], 1)
+    wide = float(student.ppf(0.975, freedom)) * error
+    wald = float(2 * student.sf(abs(fit.beta[1]) / error, freedom))
+    fewest = min(data.sites_of(~data.second), data.sites_of(data.second))
+    exchanged = _permutation_p(data, rng) if fewest < PERMUTE_BELOW_SITES else None
+    reach = np.log(POWER_RATIO) / error
+    limit = float(student.ppf(0.975, freedom))
+    method = "Weibull accelerated life on intervals, clustered by site; p of "
+    return {
+        "effect": float(np.exp(fit.beta[1])),
+        "effect_low": float(np.exp(fit.beta[1] - wide)),
+        "effect_high": float(np.exp(fit.beta[1] + wide)),
+        "p_value": wald if exchanged is None else exchanged,
+        "p_adjusted": wald if exchanged is None else exchanged,
+        "power": float(norm.sf(limit - reach) + norm.cdf(-limit - reach)),
+        "method": method + ("Wald's test" if exchanged is None else "whole sites exchanged"),
+        "converged": True,
+    }
+
+
+def adjust(rows: pl.DataFrame) -> pl.DataFrame:
+    """Adjust the p values of all questions asked (Benjamini and Hochberg 1995), the newest asking of each.
+
+    Questions that could not be answered have no p value and count for nothing. Verdicts are judged anew;
+    where the adjustment takes one back the sentence says so. Adjusting twice changes nothing.
+    """
+    from statsmodels.stats.multitest import multipletests
+
+    newest = rows.sort("asked_on", maintain_order=True).unique(
+        "question_id", keep="last", maintain_order=True
+    )
+    asked = newest.filter(pl.col("p_value").is_not_null())
+    if asked.is_empty():
+        return newest
+    adjusted = multipletests(asked["p_value"].to_numpy(), alpha=LEVEL, method="fdr_bh")[1]
+    table = dict(zip(asked["question_id"], adjusted, strict=True))
+    return pl.DataFrame([_judged(row, table) for row in newest.iter_rows(named=True)], schema=newest.schema)
+
+
+def _judged(row: dict[str, object], adjusted: dict[str, float]) -> dict[str, object]:
+    """Give the row with its adjusted p value, and its verdict and sentence under that."""
+    p = adjusted.get(str(row["question_id"]))
+    verdict = judge(p, row["effect_low"], row["effect_high"], bool(row["converged"]))  # type: ignore[arg-type]
+    alone = judge(row["p_value"], row["effect_low"], row["effect_high"], bool(row["converged"]))  # type: ignore[arg-type]
+    sentence = str(row["sentence"]).split(TAKEN_BACK)[0]
+    if alone == "supported" and verdict != "supported":
+        sentence += f"{TAKEN_BACK} {len(adjusted)} questions asked this is no more than chance may bring."
+    return row | {"p_adjusted": p, "verdict": verdict, "sentence": sentence}
+
+
+def two_most_populated(
+    crossings: pl.DataFrame, compare: str = "soil_class", *, leave_out: Sequence[str] = ()
+) -> tuple[str, str] | None:
+    """Give the two groups with the most sites, which no outcome has chosen; None where there are not two.
+
+    Choosing the pair that differs most and then testing it would find a difference in any fleet.
+    """
+    told = crossings.filter((pl.col("lower_years") > 0) | pl.col("upper_years").is_finite())
+    sizes = (
+        told.filter(pl.col(compare).is_not_null() & ~pl.col(compare).is_in(list(leave_out)))
+        .group_by(compare)
+        .agg(pl.col("site_id").n_unique().alias("sites"), pl.len().alias("electrodes"))
+        .filter((pl.col("sites") >= LEAST_SITES) & (pl.col("electrodes") >= LEAST_ELECTRODES))
+        .sort(["sites", "electrodes", compare], descending=[True, True, False])
+    )
+    if sizes.height < 2:
+        return None
+    first, second = sorted(sizes[compare].head(2).to_list())
+    return first, second
