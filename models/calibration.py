@@ -1,0 +1,481 @@
+"""The calibration: season, spreads, rates and class parameters, each fitted with the rest integrated out.
+
+A round is one site pass (the expectation) and then, from what it found: a Fisher-scoring step for the fixed
+terms (season by class, offsets), closed-form updates of the spreads, and a few L-BFGS steps for the class
+parameters on the electrodes' grid likelihoods. It is generalised EM (Dempster, Laird and Rubin 1977); the score
+of the fixed terms is exact by Fisher's identity.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from models.breaks import StepModel, Structures, plain_structures, reprice, search_structures
+from models.class_prior import (
+    ClassLayout,
+    NodeEvidence,
+    class_layout,
+    fit_class_prior,
+    group_tables,
+    node_evidence,
+    site_nodes,
+)
+from models.corrosion_curves import CurveGrid, curve_grid
+from models.histories import AS_INSTALLED, ISOLATED, ROUTINE, FixedTerms, Floats, Histories, fixed_terms
+from models.site_pass import FieldSpread, ForEach, SitePass, field_covariance, in_turn, no_factors, site_pass
+
+EARLY_SITES = 100  # the first rounds of a large fleet are made on so many sites
+CEILINGS = (0.9, 1.2, 1.6, 2.1, 2.8)
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Everything that a run under this calibration takes as given.
+
+    soils, materials: names. fixed: values of the shared terms, fixed_names theirs. noise_sd: (C,) by soil class, log.
+    noise_spread: sd of the log of an electrode's own noise. installed_sd, isolated_sd: noise of values written down at
+    installation. period_effect: log effect of each (district, year); period_sd. theta, theta_cov, theta_names: class
+    parameters and their Laplace covariance. log_likelihood: of the fleet that it was fitted to.
+    """
+
+    soils: tuple[str, ...]
+    materials: tuple[str, ...]
+    fixed: Floats
+    fixed_names: tuple[str, ...]
+    noise_sd: Floats
+    noise_spread: float
+    installed_sd: float
+    isolated_sd: float
+    spread: FieldSpread
+    period_effect: dict[tuple[str, int], float]
+    period_sd: float
+    steps: StepModel
+    theta: Floats
+    theta_cov: Floats
+    theta_names: tuple[str, ...]
+    ceiling: float
+    log_likelihood: float = float("nan")
+    rounds: int = 0
+    converged: bool = False
+    method: str = "generalised EM, expectation propagation over sites, L-BFGS for the classes"
+    trace: tuple[float, ...] = field(default=())
+
+
+def noise_scale(spread: float) -> tuple[Floats, Floats]:
+    """Return three scale factors of the noise and their log weights (Gauss-Hermite for a log-normal)."""
+    x, w = np.polynomial.hermite_e.hermegauss(3)
+    return np.exp(spread * x), np.log(w / w.sum())
+
+
+def first_guess(h: Histories, ceiling: float = 1.6) -> Calibration:
+    """Return a calibration that knows the priors only."""
+    soils = tuple(sorted(set(h.soil))) or ("unknown",)
+    materials = tuple(sorted(set(h.material))) or ("other",)
+    layout = class_layout(h.soil, h.material, h.raw, h.electrode_site, soils, materials)
+    terms = fixed_terms(h, soils)
+    routine = (h.kind == ROUTINE) & (h.side == 0)
+    gap = (h.log_ohm - h.log_formula[h.reading_electrode])[routine]
+    fixed = np.zeros(len(terms.names))
+    fixed[0] = float(np.clip(np.quantile(gap, 0.3), -2.0, 2.0)) if gap.size else 0.0
+    return Calibration(
+        soils, materials, fixed, terms.names, np.full(len(soils), 0.08), 0.35, 0.12, 0.2, FieldSpread(), {},
+        0.05, StepModel(), layout.start(), np.zeros((layout.start().size,) * 2), layout.names, ceiling,
+    )  # fmt: skip
+
+
+def layout_of(h: Histories, cal: Calibration) -> ClassLayout:
+    """Return which class parameters of the calibration speak for which electrode."""
+    return class_layout(h.soil, h.material, h.raw, h.electrode_site, cal.soils, cal.materials)
+
+
+def adapt(cal: Calibration, h: Histories) -> Calibration:
+    """Return the calibration with classes and materials that it has not met, each at the fleet's values.
+
+    Their parameters stand at the prior mean with the prior's spread, so that the outlook knows how little is known.
+    """
+    soils = cal.soils + tuple(sorted(set(h.soil) - set(cal.soils)))
+    materials = cal.materials + tuple(sorted(set(h.material) - set(cal.materials)))
+    if (soils, materials) == (cal.soils, cal.materials):
+        return cal
+    none = np.zeros(0, dtype=np.int64)
+    layout = class_layout((), (), none.astype(bool).reshape(0), none, soils, materials)
+    theta, sd = layout.prior()
+    cov = np.diag(sd**2)
+    at = [layout.names.index(n) for n in cal.theta_names]
+    theta[at] = cal.theta
+    cov[np.ix_(at, at)] = cal.theta_cov
+    names = fixed_terms(h.sample_sites(none), soils).names
+    old = dict(zip(cal.fixed_names, cal.fixed, strict=True))
+    noise = np.concatenate(
+        [cal.noise_sd, np.full(len(soils) - len(cal.soils), float(np.median(cal.noise_sd)))]
+    )
+    return replace(
+        cal, soils=soils, materials=materials, theta=theta, theta_cov=cov, theta_names=layout.names, noise_sd=noise,
+        fixed=np.array([old.get(n, 0.0) for n in names]), fixed_names=names,
+    )  # fmt: skip
+
+
+def period_effects(h: Histories, cal: Calibration) -> Floats:
+    """Return (M,) the district-year effect of each reading."""
+    table = np.array([cal.period_effect.get(p, 0.0) for p in h.periods] + [0.0])
+    return table[h.reading_period]
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """The arrays that a pass needs, worked out from histories and calibration."""
+
+    terms: FixedTerms
+    resid: Floats
+    noise_var: Floats
+    rod_var: Floats
+    prior_cov: list[Floats]
+    prior_precision: list[Floats]
+    grid: CurveGrid
+    scale: tuple[Floats, Floats]
+
+
+def prepare(h: Histories, cal: Calibration, terms: FixedTerms | None = None) -> Prepared:
+    """Take formula, fixed terms and district-year off the readings; lay out variances and field priors."""
+    terms = terms or fixed_terms(h, cal.soils)
+    known = h.log_formula[h.reading_electrode] + terms.X @ cal.fixed + period_effects(h, cal)
+    soil = np.array([cal.soils.index(s) for s in h.soil], dtype=np.int64)[h.reading_electrode]
+    noise_var = cal.noise_sd[soil] ** 2
+    noise_var = np.where(h.kind == AS_INSTALLED, cal.installed_sd**2, noise_var)
+    noise_var = np.where(h.kind == ISOLATED, cal.isolated_sd**2, noise_var)
+    cov = [field_covariance(h, s, cal.spread) for s in range(h.sites)]
+    return Prepared(
+        terms,
+        h.log_ohm - known,
+        noise_var,
+        np.full(h.electrodes, cal.spread.rod_sd**2),
+        cov,
+        [np.linalg.inv(c) for c in cov],
+        curve_grid(cal.ceiling),
+        noise_scale(cal.noise_spread),
+    )
+
+
+def mixed_logprior(
+    cal: Calibration, layout: ClassLayout, grid: CurveGrid, weight: Floats
+) -> npt.NDArray[Any]:
+    """Return (N, G) log prior mass of the curves, the site nodes mixed by weight (N, K)."""
+    t = group_tables(cal.theta, layout, grid)
+    out = np.empty((layout.group.size, grid.size))
+    for q in range(layout.soil.size):
+        i = np.flatnonzero(layout.group == q)
+        if i.size:
+            each = np.einsum("kt,kr->ktr", t.onset[q], t.growth[q]).reshape(t.onset.shape[1], -1)
+            out[i] = weight[i] @ each
+    return np.log(out + 1e-30)
+
+
+@dataclass(frozen=True)
+class State:
+    """What one round hands to the next."""
+
+    structures: Structures
+    factors: list[tuple[Floats, Floats]]
+    node_weight: Floats
+
+
+def first_state(h: Histories) -> State:
+    """Return the state in which nothing has been learnt."""
+    _, w = site_nodes()
+    return State(plain_structures(h.electrodes), no_factors(h), np.tile(w, (h.electrodes, 1)))
+
+
+def scaled_likelihood(log_l: npt.NDArray[Any], grid: CurveGrid) -> tuple[Floats, Floats]:
+    """Return the likelihood (N, T, R), each electrode's largest value 1, and the logs (N,) taken out."""
+    top = log_l.max(axis=1)
+    shape = (log_l.shape[0], grid.onset_years.size, grid.growth.size)
+    return np.exp(log_l - top[:, None]).reshape(shape), top
+
+
+def expect(
+    h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, state: State, sweeps: int, each: ForEach
+) -> tuple[SitePass, State, NodeEvidence, tuple[Floats, Floats]]:
+    """Run a site pass under cal and weigh the site nodes with what it found."""
+    logprior = mixed_logprior(cal, layout, p.grid, state.node_weight)
+    found = site_pass(
+        h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, logprior, p.grid,
+        state.factors, sweeps, each,
+    )  # fmt: skip
+    scaled = scaled_likelihood(found.log_l, p.grid)
+    nodes = node_evidence(*scaled, layout, group_tables(cal.theta, layout, p.grid))
+    return found, State(state.structures, found.factors, nodes.others_weight), nodes, scaled
+
+
+def search(
+    h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, state: State, each: ForEach
+) -> State:
+    """Look for steps and wild readings anew under the present calibration."""
+    logprior = mixed_logprior(cal, layout, p.grid, state.node_weight)
+    structures = search_structures(
+        h, cal.steps, p.resid, p.noise_var + h.meter_var, p.rod_var, p.prior_precision, state.factors, logprior,
+        p.grid.onset_years, p.grid.growth, p.grid.ceiling, each,
+    )  # fmt: skip
+    return State(structures, state.factors, state.node_weight)
+
+
+def carry_factors(
+    h: Histories, factors: list[tuple[Floats, Floats]], change: Floats
+) -> list[tuple[Floats, Floats]]:
+    """Return the site factors as they stand after the residuals (M,) have changed by change.
+
+    Season and district-year move all readings of a visit alike, so that the factors' centres move with them; without
+    it the next pass would weigh each electrode against what the others said of the old residuals.
+    """
+    of_site = h.electrode_site[h.reading_electrode]
+    at = np.where(h.visit >= 0, h.visit_start[of_site] + h.visit, 0)
+    seen = (h.visit >= 0).astype(float)
+    V = h.visit_year.size
+    shift = np.bincount(at, change * seen, minlength=V) / np.maximum(np.bincount(at, seen, minlength=V), 1.0)
+    out = []
+    for s, (precision, eta) in enumerate(factors):
+        each_visit = shift[h.visit_start[s] : h.visit_start[s + 1]]
+        common = float(each_visit.mean()) if each_visit.size else 0.0
+        dz = np.concatenate([[common], each_visit - common])
+        out.append((precision, eta + precision @ dz))
+    return out
+
+
+def _fixed_step(h: Histories, cal: Calibration, p: Prepared, found: SitePass) -> Floats:
+    """Return the Fisher-scoring step for the fixed terms: score by Fisher's identity, information by sites."""
+    X = p.terms.X
+    read = h.side == 0
+    score = X.T @ found.noise_score - cal.fixed / p.terms.prior_sd**2
+    info = np.diag(1.0 / p.terms.prior_sd**2)
+    for s in range(h.sites):
+        info += _site_information(h, p, s, X, read)
+    return np.asarray(np.linalg.solve(info, score))
+
+
+def _site_information(h: Histories, p: Prepared, s: int, X: Floats, read: npt.NDArray[np.bool_]) -> Floats:
+    """Return X' P X of one site, P the precision of its readings with baselines and field integrated out."""
+    e0, e1 = h.site_start[s], h.site_start[s + 1]
+    D = p.prior_precision[s].shape[0]
+    fisher = np.zeros((X.shape[1], X.shape[1]))
+    inner = p.prior_precision[s].copy()
+    cross = np.zeros((D, X.shape[1]))
+    for e in range(e0, e1):
+        r = np.arange(h.reading_start[e], h.reading_start[e + 1])
+        r = r[read[r]]
+        if not r.size:
+            continue
+        w = 1.0 / (p.noise_var[r] + h.meter_var[r])
+        H = np.zeros((r.size, D))
+        H[:, 0] = 1.0
+        seen = h.visit[r] >= 0
+        H[np.flatnonzero(seen), h.visit[r][seen] + 1] = 1.0
+        shrink = p.rod_var[e] / (1.0 + p.rod_var[e] * w.sum())
+        x = X[r]
+
+        def weigh(a: Floats, b: Floats, w: Floats = w, shrink: float = shrink) -> Floats:
+            return (a * w[:, None]).T @ b - shrink * np.outer(w @ a, w @ b)
+
+        fisher += weigh(x, x)
+        inner += weigh(H, H)
+        cross += weigh(H, x)
+    return fisher - cross.T @ np.linalg.solve(inner, cross)
+
+
+def _robust_sd(total: float, count: float, prior: float, strength: float = 20.0) -> float:
+    """Return the posterior-mode spread with a weak prior worth strength observations."""
+    return float(np.sqrt((total + strength * prior**2) / (count + strength)))
+
+
+def _update_noise(h: Histories, cal: Calibration, found: SitePass) -> dict[str, Any]:
+    soil = np.array([cal.soils.index(s) for s in h.soil], dtype=np.int64)[h.reading_electrode]
+    trust = np.where(h.side == 0, 1.0 - found.wild_p, 0.0)
+    routine = trust * (h.kind == ROUTINE)
+    pooled = _robust_sd(float(found.noise_sq @ (h.kind == ROUTINE)), float(routine.sum()), 0.08)
+    noise = []
+    for c in range(len(cal.soils)):
+        mine = (soil == c) & (h.kind == ROUTINE)
+        noise.append(_robust_sd(float(found.noise_sq[mine].sum()), float(routine[mine].sum()), pooled, 60.0))
+    x, _ = np.polynomial.hermite_e.hermegauss(3)
+    counts = np.diff(h.reading_start) > 3
+    spread = cal.noise_spread
+    if counts.any():
+        spread = _robust_sd(
+            float((found.scale_weight[counts] @ (spread * x) ** 2).sum()), float(counts.sum()), 0.3, 50.0
+        )
+
+    def kind_sd(kind: int, prior: float) -> float:
+        mine = h.kind == kind
+        return _robust_sd(float(found.noise_sq[mine].sum()), float(trust[mine].sum()), prior, 30.0)
+
+    return {
+        "noise_sd": np.array(noise),
+        "noise_spread": float(np.clip(spread, 0.05, 0.8)),
+        "installed_sd": kind_sd(AS_INSTALLED, 0.12),
+        "isolated_sd": kind_sd(ISOLATED, 0.2),
+    }
+
+
+def _update_field(h: Histories, cal: Calibration, found: SitePass) -> FieldSpread:
+    """Return the field's spreads from its posterior moments; the visits' memory by its expected likelihood."""
+    survey = np.array([h.survey_var[h.site_start[s]] if h.site_start[s + 1] > h.site_start[s] else 0.0
+                       for s in range(h.sites)])  # fmt: skip
+    b2 = np.array([m[0] ** 2 + c[0, 0] for m, c in zip(found.field_mean, found.field_cov, strict=True)])
+    known = survey < 1e-9
+    site_sd = _robust_sd(float(b2[known].sum()), float(known.sum()), 0.3, 10.0)
+    rod_sd = _robust_sd(float(found.rod_sq.sum()), float(found.rod_sq.size), 0.25)
+    best = (-np.inf, cal.spread.visit_sd, cal.spread.visit_years)
+    plain = [s for s in range(h.sites) if not h.shifts[s] and found.field_mean[s].size > 1]
+    moments = [
+        (h.visit_year[h.visit_start[s] : h.visit_start[s + 1]],
+         found.field_cov[s][1:, 1:] + np.outer(found.field_mean[s][1:], found.field_mean[s][1:]))
+        for s in plain
+    ]  # fmt: skip
+    count = sum(t.size for t, _ in moments)
+    for years in (0.3, 0.6, 1.0, 1.8, 3.0):
+        logdet, square = 0.0, 0.0
+        for t, second in moments:
+            corr = np.exp(-np.abs(t[:, None] - t) / years) + 1e-6 * np.eye(t.size)
+            logdet += float(np.linalg.slogdet(corr)[1])
+            square += float(np.trace(np.linalg.solve(corr, second)))
+        sd = _robust_sd(square, count, 0.08)
+        value = -0.5 * logdet - count * np.log(sd) - 0.5 * square / sd**2 - 0.5 * np.log(years / 0.8) ** 2
+        best = max(best, (value, sd, years))
+    return replace(cal.spread, site_sd=site_sd, rod_sd=rod_sd, visit_sd=best[1], visit_years=best[2])
+
+
+def _update_periods(h: Histories, cal: Calibration, found: SitePass) -> dict[str, Any]:
+    """Return district-year effects: what the visits of one district and year share, shrunk."""
+    P = len(h.periods)
+    total, count = np.zeros(P), np.zeros(P)
+    for s in range(h.sites):
+        at = h.visit_period[h.visit_start[s] : h.visit_start[s + 1]]
+        np.add.at(total, at, found.field_mean[s][1:])
+        np.add.at(count, at, 1.0)
+    old = np.array([cal.period_effect.get(p, 0.0) for p in h.periods])
+    shrink = cal.spread.visit_sd**2 / cal.period_sd**2
+    new = (total + count * old) / (count + shrink)
+    left = cal.spread.visit_sd**2 / (count + shrink)
+    used = count > 0
+    sd = _robust_sd(float((new**2 + left)[used].sum()), float(used.sum()), 0.05, 10.0)
+    return {
+        "period_effect": {p: float(v) for p, v, u in zip(h.periods, new, used, strict=True) if u},
+        "period_sd": float(np.clip(sd, 0.01, 0.3)),
+    }
+
+
+def _update_steps(h: Histories, cal: Calibration, found: SitePass, structures: Structures) -> StepModel:
+    """Return step and wild rates with weak priors (a step in 300 electrode-years, one reading in a hundred wild)."""
+    stepped = structures.breaks >= 0
+    w = found.struct_weight * stepped
+    spans = np.array([h.age[b - 1] - h.age[a] if b > a else 0.0
+                      for a, b in zip(h.reading_start[:-1], h.reading_start[1:], strict=True)])  # fmt: skip
+    rate = (float(w.sum()) + 1.0) / (float(spans.sum()) + 300.0)
+    n = float(w.sum())
+    mean = (float(w @ found.struct_jump) + 10 * 0.9) / (n + 10)
+    var = (float(w @ (found.struct_jump_var + (found.struct_jump - mean) ** 2)) + 10 * 0.25) / (n + 10)
+    wild = (float(found.wild_p.sum()) + 1.0) / (h.age.size + 100.0)
+    return replace(
+        cal.steps,
+        break_rate=float(np.clip(rate, 1e-4, 0.05)),
+        jump_mean=float(np.clip(mean, 0.4, 1.6)),
+        jump_sd=float(np.clip(np.sqrt(var), 0.25, 0.9)),
+        wild_share=float(np.clip(wild, 1e-3, 0.08)),
+    )
+
+
+def _update(
+    h: Histories, cal: Calibration, p: Prepared, found: SitePass, structures: Structures, move_fixed: bool
+) -> Calibration:
+    changes: dict[str, Any] = _update_noise(h, cal, found)
+    changes["spread"] = _update_field(h, cal, found)
+    changes |= _update_periods(h, cal, found)
+    changes["steps"] = _update_steps(h, cal, found, structures)
+    if move_fixed:
+        changes["fixed"] = cal.fixed + np.clip(_fixed_step(h, cal, p, found), -0.5, 0.5)
+    return replace(cal, **changes)
+
+
+def spread_sample(h: Histories, count: int) -> npt.NDArray[np.int64]:
+    """Return count sites spread evenly over soil classes and electrodes a site (indices, increasing)."""
+    soil = [h.soil[e] if e < h.electrodes else "" for e in h.site_start[:-1]]
+    size = np.diff(h.site_start)
+    order = np.array(sorted(range(h.sites), key=lambda s: (soil[s], int(size[s]), h.site_id[s])))
+    return np.sort(order[np.linspace(0, h.sites - 1, count).round().astype(int)])
+
+
+def _summary(cal: Calibration) -> Floats:
+    """Return the numbers whose standing still means that the search is done."""
+    s = cal.spread
+    return np.concatenate(
+        [cal.theta[:7], np.log(cal.noise_sd), np.log([s.site_sd, s.visit_sd, s.rod_sd]), cal.fixed[:4]]
+    )
+
+
+def calibrate(
+    h: Histories,
+    each: ForEach = in_turn,
+    rounds: int = 12,
+    tolerance: float = 0.02,
+    start: Calibration | None = None,
+    say: Callable[[str], None] = lambda _: None,
+) -> Calibration:
+    """Fit everything that electrodes share. Works for any fleet, down to one electrode with one reading.
+
+    rounds: at most so many. tolerance: largest change of the main parameters in a round at which it stops.
+    """
+    cal = adapt(start, h) if start else first_guess(h)
+    if h.sites > 2 * EARLY_SITES:
+        early = h.sample_sites(spread_sample(h, EARLY_SITES))
+        cal = replace(calibrate(early, each, 6, tolerance, cal, say), theta_cov=cal.theta_cov)
+    layout = layout_of(h, cal)
+    state = first_state(h)
+    trace: list[float] = []
+    calm = False
+    done = 0
+    warm = h.sites > 2 * EARLY_SITES or start is not None
+    look, try_ceiling, least = ((0, 3), (1,), 3) if warm else ((1, 4, 7), (2, 5), 5)
+    terms = fixed_terms(h, cal.soils)
+    p = prepare(h, cal, terms)
+    for n in range(rounds):
+        if n in look:
+            state = search(h, cal, p, layout, state, each)
+        else:
+            state = State(reprice(h, cal.steps, state.structures), state.factors, state.node_weight)
+        found, state, nodes, scaled = expect(h, cal, p, layout, state, 2 if n < 2 else 1, each)
+        fit = fit_class_prior(*scaled, layout, p.grid, cal.theta, steps=15, with_covariance=False)
+        trace.append(float(nodes.site_log_l.sum()))
+        before = _summary(cal)
+        cal = replace(_update(h, cal, p, found, state.structures, n >= 1), theta=fit.theta)
+        after = prepare(h, cal, terms)
+        state = replace(state, factors=carry_factors(h, state.factors, after.resid - p.resid))
+        p = after
+        change = float(np.abs(_summary(cal) - before).max())
+        say(f"calibration round {n + 1}: largest change {change:.3f}")
+        done = n + 1
+        if n in try_ceiling:
+            cal = _choose_ceiling(h, cal, layout, state, each)
+            p = prepare(h, cal, terms)
+        calm = n >= least and change < tolerance
+        if calm:
+            break
+    _, _, nodes, scaled = expect(h, cal, p, layout, state, 2, each)
+    fit = fit_class_prior(*scaled, layout, p.grid, cal.theta)
+    return replace(
+        cal, theta=fit.theta, theta_cov=fit.covariance, log_likelihood=float(nodes.site_log_l.sum()), rounds=done,
+        converged=calm and fit.converged, trace=tuple(trace),
+    )  # fmt: skip
+
+
+def _choose_ceiling(
+    h: Histories, cal: Calibration, layout: ClassLayout, state: State, each: ForEach
+) -> Calibration:
+    """Return cal with the ceiling under which the fleet's readings are most probable."""
+    best = (-np.inf, cal.ceiling)
+    for ceiling in CEILINGS:
+        trial = replace(cal, ceiling=ceiling)
+        p = prepare(h, trial)
+        _, _, nodes, _ = expect(h, trial, p, layout, state, 1, each)
+        best = max(best, (float(nodes.site_log_l.sum()), ceiling))
+    return replace(cal, ceiling=best[1])

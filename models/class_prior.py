@@ -1,0 +1,315 @@
+"""What electrodes share: onset age and growth by soil class and material, with a site effect on both.
+
+ln(onset) ~ N(mu_t + soil_t + material_t - load_t u, s_t^2) and ln(growth) ~ N(mu_r + soil_r + material_r + raw_r
++ load_r u, s_r^2), u ~ N(0, 1) one for each site: in a harsh yard rods give way earlier and go faster. The spreads
+s_t, s_r differ by soil (sites without a survey are a mixture of soils). Soil and material terms are shrunk to the fleet by normal priors, so that a class with three electrodes leans on it and one
+with three thousand stands alone. The integral over u is a Gauss-Hermite sum, over the curve grid a matrix product.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import minimize
+
+from models.corrosion_curves import CurveGrid
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+NODES = 7
+# Prior beliefs, wide: log onset, log growth. Working life of a clad rod is 5 to 20 years (common practice, no source).
+_FLEET_MEAN = (np.log(25.0), np.log(0.12))
+_FLEET_SD = (1.0, 0.7)
+_SOIL_SD = (0.8, 0.5)
+_MATERIAL_SD = (0.5, 0.4)
+_RAW_SD = 0.4
+_LOG_SPREAD_MEAN = (np.log(0.5), np.log(0.5))
+_LOG_SPREAD_SD = (0.5, 0.4)
+_SOIL_SPREAD_SD = (0.35, 0.25)
+_LOAD_MEAN = (0.25, 0.15)
+_LOAD_SD = (0.25, 0.2)
+
+
+def site_nodes() -> tuple[Floats, Floats]:
+    """Return the nodes (K,) of the site effect u and their weights (K,)."""
+    x, w = np.polynomial.hermite_e.hermegauss(NODES)
+    return x, w / w.sum()
+
+
+@dataclass(frozen=True)
+class ClassLayout:
+    """Which electrode belongs where, and how the parameter vector is laid out.
+
+    group: (N,) index of the electrode's (soil, material, raw) group. soil, material, raw: (Q,) of each group.
+    site: (N,) site index, not decreasing. soils, materials: names.
+    """
+
+    group: Ints
+    soil: Ints
+    material: Ints
+    raw: Ints
+    site: Ints
+    soils: tuple[str, ...]
+    materials: tuple[str, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the parameters, in the order of the vector."""
+        terms = ("onset_soil", "growth_soil", "onset_spread_soil", "growth_spread_soil")
+        by_class = [f"{a}_{k}" for a in terms for k in self.soils]
+        by_material = [f"{a}_{k}" for a in ("onset_material", "growth_material") for k in self.materials]
+        return (
+            "onset_fleet", "growth_fleet", "growth_loop_raw", "log_onset_spread", "log_growth_spread",
+            "onset_site_load", "growth_site_load", *by_class, *by_material,
+        )  # fmt: skip
+
+    def start(self) -> Floats:
+        """Return the prior mean as a start."""
+        head = [*_FLEET_MEAN, 0.0, *_LOG_SPREAD_MEAN, *_LOAD_MEAN]
+        return np.concatenate([head, np.zeros(4 * len(self.soils) + 2 * len(self.materials))])
+
+    def prior(self) -> tuple[Floats, Floats]:
+        """Return prior means and standard deviations of the parameters."""
+        C, M = len(self.soils), len(self.materials)
+        sd = np.concatenate(
+            [
+                [*_FLEET_SD, _RAW_SD, *_LOG_SPREAD_SD, *_LOAD_SD],
+                np.repeat((*_SOIL_SD, *_SOIL_SPREAD_SD), C),
+                np.repeat(_MATERIAL_SD, M),
+            ]
+        )
+        return self.start(), sd
+
+
+def class_layout(
+    soil: Sequence[str],
+    material: Sequence[str],
+    raw: npt.NDArray[np.bool_],
+    site: Ints,
+    soils: tuple[str, ...],
+    materials: tuple[str, ...],
+) -> ClassLayout:
+    """Group electrodes by soil class, material and ratio basis.
+
+    soil, material: N names, each among soils and materials. raw: (N,) true where the ratio is of the raw loop.
+    site: (N,) site index. Raises ValueError for a name that the parameters do not have.
+    """
+    s = np.array([soils.index(k) for k in soil], dtype=np.int64)
+    m = np.array([materials.index(k) for k in material], dtype=np.int64)
+    keys, group = np.unique(np.stack([s, m, raw.astype(np.int64)], axis=1), axis=0, return_inverse=True)
+    return ClassLayout(group.reshape(-1), keys[:, 0], keys[:, 1], keys[:, 2], site, soils, materials)
+
+
+@dataclass(frozen=True)
+class GroupTables:
+    """Prior masses on the grid: onset (Q, K, T) and growth (Q, K, R), each summing to one over its last axis.
+
+    For the gradient: the standardised deviations, like the masses, and the spreads (Q,).
+    """
+
+    onset: Floats
+    growth: Floats
+    onset_dev: Floats
+    growth_dev: Floats
+    onset_spread: Floats
+    growth_spread: Floats
+
+
+def _masses(x: Floats, log_width: Floats, mean: Floats, spread: Floats) -> tuple[Floats, Floats]:
+    z = (x - mean[..., None]) / spread[:, None, None]
+    logp = -0.5 * z * z + log_width
+    logp -= logp.max(axis=-1, keepdims=True)
+    p = np.exp(logp)
+    p /= p.sum(axis=-1, keepdims=True)
+    return p, z
+
+
+def group_tables(theta: Floats, layout: ClassLayout, grid: CurveGrid) -> GroupTables:
+    """Return the prior masses of every group at every site node under the parameters theta."""
+    C, M = len(layout.soils), len(layout.materials)
+    head, rest = theta[:7], theta[7:]
+    soil_t, soil_r = rest[:C], rest[C : 2 * C]
+    spread_t, spread_r = rest[2 * C : 3 * C], rest[3 * C : 4 * C]
+    mat_t, mat_r = rest[4 * C : 4 * C + M], rest[4 * C + M :]
+    u, _ = site_nodes()
+    mean_t = (head[0] + soil_t[layout.soil] + mat_t[layout.material])[:, None] - head[5] * u
+    mean_r = (head[1] + soil_r[layout.soil] + mat_r[layout.material] + head[2] * layout.raw)[:, None] + head[
+        6
+    ] * u
+    s_t, s_r = np.exp(head[3] + spread_t[layout.soil]), np.exp(head[4] + spread_r[layout.soil])
+    p_t, z_t = _masses(np.log(grid.onset_years), np.log(np.diff(np.log(grid.onset_edges))), mean_t, s_t)
+    p_r, z_r = _masses(np.log(grid.growth), np.log(np.diff(np.log(grid.growth_edges))), mean_r, s_r)
+    return GroupTables(p_t, p_r, z_t, z_r, s_t, s_r)
+
+
+@dataclass(frozen=True)
+class NodeEvidence:
+    """log_l: (N, K) log marginal likelihood of each electrode at each site node. site_log_l: (S,).
+
+    site_weight: (S, K) posterior weight of the nodes. others_weight: (N, K) the same without the electrode itself.
+    """
+
+    log_l: Floats
+    site_log_l: Floats
+    site_weight: Floats
+    others_weight: Floats
+
+
+def _by_group(layout: ClassLayout) -> list[Ints]:
+    return [np.flatnonzero(layout.group == q) for q in range(layout.soil.size)]
+
+
+def _softmax(a: Floats) -> Floats:
+    p = np.exp(a - a.max(axis=1, keepdims=True))
+    return p / p.sum(axis=1, keepdims=True)
+
+
+def node_evidence(
+    likelihood: Floats, log_scale: Floats, layout: ClassLayout, tables: GroupTables
+) -> NodeEvidence:
+    """Weigh the site nodes. likelihood: (N, T, R) scaled to a largest value of 1; log_scale: (N,) what was taken out."""
+    N, K = likelihood.shape[0], tables.onset.shape[1]
+    l = np.empty((N, K))
+    for q, members in enumerate(_by_group(layout)):
+        if members.size:
+            a = np.matmul(tables.onset[q], likelihood[members])
+            l[members] = np.einsum("nkr,kr->nk", a, tables.growth[q])
+    log_l = np.log(np.maximum(l, 1e-300)) + log_scale[:, None]
+    _, w = site_nodes()
+    sites = int(layout.site.max()) + 1 if N else 0
+    total = np.tile(np.log(w), (sites, 1))
+    np.add.at(total, layout.site, log_l)
+    peak = total.max(axis=1)
+    site_log_l = peak + np.log(np.exp(total - peak[:, None]).sum(axis=1))
+    return NodeEvidence(log_l, site_log_l, _softmax(total), _softmax(total[layout.site] - log_l))
+
+
+def log_posterior(
+    theta: Floats, likelihood: Floats, log_scale: Floats, layout: ClassLayout, grid: CurveGrid
+) -> tuple[float, Floats]:
+    """Return the log posterior density of theta and its analytic gradient (same shape as theta)."""
+    tables = group_tables(theta, layout, grid)
+    K = tables.onset.shape[1]
+    Q = layout.soil.size
+    members = _by_group(layout)
+    inner = [np.matmul(tables.onset[q], likelihood[i]) for q, i in enumerate(members)]
+    l = np.empty((likelihood.shape[0], K))
+    for q, i in enumerate(members):
+        l[i] = np.einsum("nkr,kr->nk", inner[q], tables.growth[q])
+    l = np.maximum(l, 1e-300)
+    _, w = site_nodes()
+    total = np.tile(np.log(w), (int(layout.site.max()) + 1, 1))
+    np.add.at(total, layout.site, np.log(l))
+    peak = total.max(axis=1)
+    value = float((peak + np.log(np.exp(total - peak[:, None]).sum(axis=1))).sum() + log_scale.sum())
+    share = _softmax(total)[layout.site] / l
+    d_onset = np.empty_like(tables.onset)
+    d_growth = np.empty_like(tables.growth)
+    for q, i in enumerate(members):
+        d_growth[q] = np.einsum("nk,nkr->kr", share[i], inner[q])
+        weighted = np.einsum("nk,kr->nkr", share[i], tables.growth[q])
+        T = likelihood.shape[1]
+        flat = likelihood[i].transpose(1, 0, 2).reshape(T, -1)
+        d_onset[q] = (flat @ weighted.transpose(0, 2, 1).reshape(-1, K)).T
+    gradient = _chain(d_onset, d_growth, tables, layout, Q)
+    mean, sd = layout.prior()
+    z = (theta - mean) / sd
+    return value - 0.5 * float(z @ z), gradient - z / sd
+
+
+def _chain(d_onset: Floats, d_growth: Floats, t: GroupTables, layout: ClassLayout, groups: int) -> Floats:
+    """Carry derivatives from masses to parameters."""
+    u, _ = site_nodes()
+    C, M = len(layout.soils), len(layout.materials)
+
+    def moments(d: Floats, p: Floats, z: Floats, s: Floats) -> tuple[Floats, Floats]:
+        dp = d * p
+        total = dp.sum(axis=-1)
+        to_mean = (np.einsum("qkx,qkx->qk", dp, z) - total * np.einsum("qkx,qkx->qk", p, z)) / s[:, None]
+        z2 = z * z
+        to_log_spread = np.einsum("qkx,qkx->qk", dp, z2) - total * np.einsum("qkx,qkx->qk", p, z2)
+        return to_mean, to_log_spread
+
+    m_t, s_t = moments(d_onset, t.onset, t.onset_dev, t.onset_spread)
+    m_r, s_r = moments(d_growth, t.growth, t.growth_dev, t.growth_spread)
+    by_t, by_r = m_t.sum(axis=1), m_r.sum(axis=1)
+
+    def spread(values: Floats, index: Ints, size: int) -> Floats:
+        return np.bincount(index, values, minlength=size)
+
+    head = [
+        by_t.sum(), by_r.sum(), float(by_r @ layout.raw), s_t.sum(), s_r.sum(),
+        -float((m_t @ u).sum()), float((m_r @ u).sum()),
+    ]  # fmt: skip
+    assert groups == by_t.size
+    return np.concatenate(
+        [
+            head,
+            spread(by_t, layout.soil, C),
+            spread(by_r, layout.soil, C),
+            spread(s_t.sum(axis=1), layout.soil, C),
+            spread(s_r.sum(axis=1), layout.soil, C),
+            spread(by_t, layout.material, M),
+            spread(by_r, layout.material, M),
+        ]
+    )
+
+
+@dataclass(frozen=True)
+class ClassFit:
+    """Fitted parameters: theta (P,), names, covariance (P, P) by Laplace, whether the search converged, and how."""
+
+    theta: Floats
+    names: tuple[str, ...]
+    covariance: Floats
+    log_posterior: float
+    converged: bool
+    method: str
+
+
+def fit_class_prior(
+    likelihood: Floats,
+    log_scale: Floats,
+    layout: ClassLayout,
+    grid: CurveGrid,
+    start: Floats | None = None,
+    steps: int = 200,
+    with_covariance: bool = True,
+) -> ClassFit:
+    """Find the most probable parameters by L-BFGS with analytic gradients; covariance from differences of the gradient.
+
+    likelihood: (N, T, R), each electrode's largest value 1. log_scale: (N,).
+    """
+    first = layout.start() if start is None else start
+
+    def target(theta: Floats) -> tuple[float, Floats]:
+        value, gradient = log_posterior(theta, likelihood, log_scale, layout, grid)
+        return -value, -gradient
+
+    fit = minimize(
+        target, first, jac=True, method="L-BFGS-B", options={"maxiter": steps, "ftol": 1e-10, "gtol": 1e-3}
+    )
+    P = first.size
+    covariance = np.zeros((P, P))
+    if with_covariance:
+        covariance = _laplace(target, fit.x)
+    return ClassFit(
+        fit.x, layout.names, covariance, -float(fit.fun), bool(fit.success), "L-BFGS-B, analytic gradient"
+    )
+
+
+def _laplace(target, at: Floats) -> Floats:  # type: ignore[no-untyped-def]
+    """Return the inverse Hessian from central differences of the gradient, kept positive definite."""
+    P = at.size
+    hessian = np.empty((P, P))
+    step = 1e-4
+    for p in range(P):
+        e = np.zeros(P)
+        e[p] = step
+        hessian[p] = (target(at + e)[1] - target(at - e)[1]) / (2 * step)
+    hessian = 0.5 * (hessian + hessian.T)
+    values, vectors = np.linalg.eigh(hessian)
+    values = np.maximum(values, 1.0)  # no direction is known worse than its prior of about 1 says
+    return (vectors / values) @ vectors.T

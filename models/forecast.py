@@ -1,0 +1,282 @@
+"""The whole inference in one call: histories and a calibration in, the outlook of every electrode out."""
+
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from models.breaks import Structures
+from models.calibration import (
+    Calibration,
+    Prepared,
+    adapt,
+    expect,
+    first_state,
+    layout_of,
+    mixed_logprior,
+    period_effects,
+    prepare,
+    search,
+)
+from models.class_prior import ClassLayout
+from models.histories import DAYS_A_YEAR, ROUTINE, Floats, Histories
+from models.outlook import (
+    QUANTILES,
+    Crossing,
+    LevelDraws,
+    Posterior,
+    cdf_at,
+    crossing,
+    level_draws,
+    mean_growth,
+    onset_median,
+    posterior,
+    quantile_of,
+)
+from models.site_pass import ForEach, SitePass, in_turn, site_pass
+
+SETTLED = 0.1  # a site's field has settled when the last sweep moved it less than this share of its spread
+SUSPECTED, CONFIRMED = 0.3, 0.95
+_SWEEP_ROUNDS = 4
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A site pass under a calibration and all that follows from it."""
+
+    histories: Histories
+    calibration: Calibration
+    layout: ClassLayout
+    prepared: Prepared
+    structures: Structures
+    found: SitePass
+    posterior: Posterior
+    crossing: Crossing
+    log_threshold: Floats
+
+    @property
+    def settled(self) -> Any:
+        """(N,) whether the electrode's site settled."""
+        return self.found.moved[self.histories.electrode_site] < SETTLED
+
+
+def fit_electrodes(
+    h: Histories, cal: Calibration, log_threshold: Floats, rng: np.random.Generator, each: ForEach = in_turn
+) -> Fitted:
+    """Run the site pass under cal until the sites settle, and weigh the grid.
+
+    log_threshold: (N,) log of each electrode's threshold ratio.
+    """
+    cal = adapt(cal, h)
+    layout, p, state = layout_of(h, cal), prepare(h, cal), first_state(h)
+    _, state, _, _ = expect(h, cal, p, layout, state, 2, each)
+    state = search(h, cal, p, layout, state, each)
+    _, state, _, _ = expect(h, cal, p, layout, state, 2, each)
+    state = search(h, cal, p, layout, state, each)
+    for _ in range(_SWEEP_ROUNDS):
+        logprior = mixed_logprior(cal, layout, p.grid, state.node_weight)
+        found = site_pass(
+            h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, logprior,
+            p.grid, state.factors, 2, each, keep_whole=True,
+        )  # fmt: skip
+        state = replace(state, factors=found.factors)
+        if (found.moved < SETTLED).all():
+            break
+    post = posterior(cal, layout, found, p.grid, rng)
+    crossed = crossing(
+        h, cal, post, found, state.structures.breaks, state.structures.electrode, log_threshold, p.grid
+    )
+    return Fitted(h, cal, layout, p, state.structures, found, post, crossed, log_threshold)
+
+
+def draws_of(fit: Fitted, i: int, rng: np.random.Generator, draws: int = 160) -> LevelDraws:
+    """Draw baselines and curves of electrode i."""
+    site = int(fit.histories.electrode_site[i])
+    steps = fit.crossing.steps.get(i, [])
+    return level_draws(
+        fit.histories, fit.calibration, fit.prepared, fit.found, fit.posterior, steps, i, site, rng, draws
+    )
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Medians and spreads from each electrode's draws, (N,) each, and the band of its curve at given ages.
+
+    band_age: (N, B) years; band: (N, B, 3) ohm at 5, 50 and 95 %.
+    """
+
+    baseline_ohm: Floats
+    baseline_sd_log: Floats
+    level_ohm: Floats
+    ratio_now: Floats
+    band_age: Floats
+    band: Floats
+
+
+def levels(
+    fit: Fitted,
+    rng: np.random.Generator,
+    points: int = 24,
+    ahead_years: float = 10.0,
+    each: ForEach = in_turn,
+) -> Levels:
+    """Work out today's level, the baseline and the curve's band of every electrode."""
+    h = fit.histories
+    N = h.electrodes
+    out = np.empty((N, 4))
+    ages, band = np.empty((N, points)), np.empty((N, points, 3))
+    seeds = rng.integers(0, 2**63 - 1, size=max(h.sites, 1))
+    site_of = h.electrode_site
+
+    def one(s: int) -> None:
+        own = np.random.default_rng(seeds[s])
+        for i in range(h.site_start[s], h.site_start[s + 1]):
+            d = draws_of(fit, i, own)
+            routine = slice(h.reading_start[i], h.reading_start[i + 1])
+            seen = h.age[routine][h.kind[routine] == ROUTINE]
+            start = max(float(seen.min()) - 1.0, 0.0) if seen.size else 0.0
+            ages[i] = np.linspace(start, h.age_now[i] + ahead_years, points)
+            curve = d.log_ohm_at(ages[i])
+            band[i] = np.exp(np.quantile(curve, (0.05, 0.5, 0.95), axis=0)).T
+            now = d.log_ratio_at(h.age_now[[i]])[:, 0]
+            out[i] = (np.median(d.base), d.base.std(), np.median(d.base + now), np.median(now))
+
+    each(one, range(int(site_of.max()) + 1 if N else 0))
+    return Levels(np.exp(out[:, 0]), out[:, 1], np.exp(out[:, 2]), np.exp(out[:, 3]), ages, band)
+
+
+def readings_used(fit: Fitted) -> Floats:
+    """Return (N,) how many routine readings speak for the electrode, wild ones not counted."""
+    h = fit.histories
+    mine = (h.kind == ROUTINE) * (1.0 - fit.found.wild_p)
+    return np.bincount(h.reading_electrode, mine, minlength=h.electrodes)
+
+
+def _misfit(fit: Fitted) -> Any:
+    """Return (N,) true where an electrode's readings agree with no curve: noise far above its class, or many wild."""
+    h = fit.histories
+    n = np.maximum(np.bincount(h.reading_electrode, h.side == 0, minlength=h.electrodes), 1)
+    wild = np.bincount(h.reading_electrode, fit.found.wild_p, minlength=h.electrodes)
+    excess = np.bincount(
+        h.reading_electrode, fit.found.noise_sq / fit.prepared.noise_var, minlength=h.electrodes
+    )
+    return (n >= 3) & ((wild / n > 0.34) | (excess / n > 6.0))
+
+
+def _break_state(fit: Fitted) -> list[str]:
+    out = []
+    for i, p in enumerate(fit.posterior.p_broken):
+        steps = fit.crossing.steps.get(i, [])
+        twice = sum(s.share for s in steps if s.readings_after >= 2)
+        sure = p >= CONFIRMED and twice >= 0.9
+        out.append("confirmed" if sure else "suspected" if p >= SUSPECTED else "none")
+    return out
+
+
+def outlook_frame(
+    fit: Fitted, level: Levels, as_of: date, horizons: tuple[int, ...] = (1, 3, 5, 10)
+) -> pl.DataFrame:
+    """Return electrode_outlook, one row for each electrode, in the contract's names."""
+    h, cal, post = fit.histories, fit.calibration, fit.posterior
+    cdf = fit.crossing.cdf
+    used = readings_used(fit)
+    onset = onset_median(post.whole, fit.prepared.grid)
+    p_now = cdf_at(cdf, h.age_now)
+    broken = _break_state(fit)
+    misfit = _misfit(fit)
+    started = onset < h.age_now
+    state = np.select(
+        [
+            np.array([b == "confirmed" for b in broken]),
+            misfit,
+            used < 1.5,
+            p_now >= 0.5,
+            started & (level.ratio_now > 1.05),
+        ],
+        ["broken", "not_understood", "too_few_readings", "past", "drifting"],
+        default="steady",
+    )
+    kinds = np.bincount(h.reading_electrode, h.kind == 1, minlength=h.electrodes) > 0
+    isolated = np.bincount(h.reading_electrode, h.kind == 2, minlength=h.electrodes) > 0
+    site = (
+        np.asarray(h.site_id, dtype=object)[h.electrode_site] if h.electrodes else np.array([], dtype=object)
+    )
+    columns: dict[str, Any] = {
+        "electrode_id": list(h.electrode_id),
+        "site_id": list(site),
+        "soil_class": list(h.soil),
+        "material": list(h.material),
+        "as_of": [as_of] * h.electrodes,
+        "age_years": h.age_now,
+        "readings_used": np.round(used).astype(np.int64),
+        "ratio_basis": np.where(h.raw, "loop_raw", "rod_net"),
+        "baseline_source": np.where(
+            kinds, "observed_tied_in", np.where(isolated, "observed_isolated", "inferred")
+        ),
+        "baseline_ohm": level.baseline_ohm,
+        "baseline_sd_log": level.baseline_sd_log,
+        "level_ohm": level.level_ohm,
+        "ratio_now": level.ratio_now,
+        "p_past_now": p_now,
+    }
+    columns |= {f"p_past_{y}y": cdf_at(cdf, h.age_now + y) for y in horizons}
+    columns |= {f"crossing_age_p{round(q * 100):02d}": quantile_of(cdf, q) for q in QUANTILES}
+    columns |= {
+        "p_broken": post.p_broken,
+        "break_state": broken,
+        "growth_per_year": mean_growth(post.whole, fit.prepared.grid),
+        "onset_age_p50": onset,
+        "state": state.astype(str),
+        "converged": np.asarray(fit.settled) & cal.converged,
+    }
+    return pl.DataFrame(columns)
+
+
+def curves_frame(fit: Fitted, level: Levels, as_of: date) -> pl.DataFrame:
+    """Return electrode_curves: each electrode's level with its 90 % band, past and forecast."""
+    h = fit.histories
+    B = level.band_age.shape[1]
+    ahead = ((level.band_age - h.age_now[:, None]) * DAYS_A_YEAR).round().astype("timedelta64[D]")
+    return pl.DataFrame(
+        {
+            "electrode_id": np.repeat(np.asarray(h.electrode_id, dtype=str), B),
+            "site_id": np.repeat(np.asarray(h.site_id, dtype=str)[h.electrode_site], B),
+            "age_years": level.band_age.ravel(),
+            "on_date": (np.datetime64(as_of, "D") + ahead).ravel(),
+            "ohm_p05": level.band[:, :, 0].ravel(),
+            "ohm_p50": level.band[:, :, 1].ravel(),
+            "ohm_p95": level.band[:, :, 2].ravel(),
+        }
+    )
+
+
+def corrections_frame(fit: Fitted) -> pl.DataFrame:
+    """Return what was taken off each routine reading, by electrode and day.
+
+    electrode_id, day_year (decimal), row_id, season_factor, campaign_factor, corrected_ohm, p_wild.
+    """
+    h, p = fit.histories, fit.prepared
+    season = p.terms.X[:, p.terms.season] @ fit.calibration.fixed[p.terms.season]
+    visit = np.zeros(h.age.size)
+    for s in range(h.sites):
+        rows = np.arange(*_reading_span(h, s))
+        rows = rows[h.visit[rows] >= 0]
+        visit[rows] = fit.found.field_mean[s][1 + h.visit[rows]]
+    campaign = period_effects(h, fit.calibration) + visit
+    routine = h.kind == ROUTINE
+    return pl.DataFrame(
+        {
+            "electrode_id": np.asarray(h.electrode_id, dtype=str)[h.reading_electrode][routine],
+            "row_id": h.row[routine],
+            "season_factor": np.exp(season)[routine],
+            "campaign_factor": np.exp(campaign)[routine],
+            "corrected_ohm": np.exp(h.log_ohm - season - campaign)[routine],
+            "p_wild": fit.found.wild_p[routine],
+        }
+    )
+
+
+def _reading_span(h: Histories, s: int) -> tuple[int, int]:
+    return int(h.reading_start[h.site_start[s]]), int(h.reading_start[h.site_start[s + 1]])

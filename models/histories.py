@@ -1,0 +1,159 @@
+"""The readings of many electrodes as flat arrays, and the terms that they share."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+HARMONICS = 2
+ROUTINE, AS_INSTALLED, ISOLATED = 0, 1, 2
+DAYS_A_YEAR = 365.25
+
+
+@dataclass(frozen=True)
+class Histories:
+    """Readings of N electrodes at S sites, electrodes sorted by site, readings by electrode and age.
+
+    site_start: (S+1,) first electrode of each site. reading_start: (N+1,) first reading of each electrode.
+    age: (M,) years since installation. log_ohm: (M,) natural log of the reading (of the limit where out of range), the
+    rest of the loop taken off where it is known. side: (M,) +1 over range, -1 under, 0 read. meter_var: (M,) variance
+    of the log from the meter's accuracy. year: (M,) decimal calendar year. kind: (M,) routine, as installed, or
+    installed and not yet tied in. visit: (M,) index of the visit within its site, -1 outside any.
+    visit_start: (S+1,); visit_year: (V,) decimal year of each visit; visit_period: (V,) index of its district-year.
+    log_formula: (N,) log of the rod formula's resistance. survey_var: (N,) variance of the log of what the
+    formula was fed with beyond what the fleet's site spread covers. soil, material: (N,) class indices. raw: (N,) true where the ratio is
+    of the raw loop. shifts: (S,) years of known lasting shifts of the site. age_now: (N,) years at as_of.
+    electrode_id, site_id: names. row: (M,) the row_id of each reading, -1 for as-installed values.
+    """
+
+    site_start: Ints
+    reading_start: Ints
+    age: Floats
+    log_ohm: Floats
+    side: npt.NDArray[np.int64]
+    meter_var: Floats
+    year: Floats
+    kind: Ints
+    visit: Ints
+    visit_start: Ints
+    visit_year: Floats
+    visit_period: Ints
+    periods: tuple[tuple[str, int], ...]
+    log_formula: Floats
+    survey_var: Floats
+    soil: tuple[str, ...]
+    material: tuple[str, ...]
+    raw: npt.NDArray[np.bool_]
+    shifts: tuple[tuple[float, ...], ...]
+    age_now: Floats
+    electrode_id: tuple[str, ...]
+    site_id: tuple[str, ...]
+    row: Ints
+
+    @property
+    def electrodes(self) -> int:
+        """Count of electrodes."""
+        return self.reading_start.size - 1
+
+    @property
+    def sites(self) -> int:
+        """Count of sites."""
+        return self.site_start.size - 1
+
+    @property
+    def electrode_site(self) -> Ints:
+        """(N,) site index of each electrode."""
+        return np.repeat(np.arange(self.sites), np.diff(self.site_start))
+
+    @property
+    def reading_electrode(self) -> Ints:
+        """(M,) electrode index of each reading."""
+        return np.repeat(np.arange(self.electrodes), np.diff(self.reading_start))
+
+    @property
+    def reading_period(self) -> Ints:
+        """(M,) district-year of each reading, -1 outside any visit."""
+        if self.visit_period.size == 0:
+            return np.full(self.age.size, -1, dtype=np.int64)
+        first = self.visit_start[self.electrode_site[self.reading_electrode]]
+        at = np.where(self.visit >= 0, first + self.visit, 0)
+        return np.where(self.visit >= 0, self.visit_period[at], -1)
+
+    def sample_sites(self, keep: Ints) -> "Histories":
+        """Return the histories of some sites only (indices, increasing)."""
+        electrodes = np.concatenate([np.arange(self.site_start[s], self.site_start[s + 1]) for s in keep])
+        readings = np.concatenate(
+            [np.arange(self.reading_start[e], self.reading_start[e + 1]) for e in electrodes]
+        )
+        visits = np.concatenate([np.arange(self.visit_start[s], self.visit_start[s + 1]) for s in keep])
+
+        def starts(counts: Ints) -> Ints:
+            return np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+
+        return replace(
+            self,
+            site_start=starts(np.diff(self.site_start)[keep]),
+            reading_start=starts(np.diff(self.reading_start)[electrodes]),
+            visit_start=starts(np.diff(self.visit_start)[keep]),
+            **{k: getattr(self, k)[readings] for k in (
+                "age", "log_ohm", "side", "meter_var", "year", "kind", "visit", "row")},
+            **{k: getattr(self, k)[electrodes] for k in ("log_formula", "survey_var", "raw", "age_now")},
+            **{k: getattr(self, k)[visits] for k in ("visit_year", "visit_period")},
+            soil=tuple(self.soil[e] for e in electrodes),
+            material=tuple(self.material[e] for e in electrodes),
+            electrode_id=tuple(self.electrode_id[e] for e in electrodes),
+            shifts=tuple(self.shifts[s] for s in keep),
+            site_id=tuple(self.site_id[s] for s in keep),
+        )  # fmt: skip
+
+
+def harmonics(year: Floats) -> Floats:
+    """Return (M, 4): cosine and sine of one and two cycles a year at decimal years."""
+    angle = 2.0 * np.pi * year[:, None] * np.arange(1, HARMONICS + 1)
+    return np.concatenate([np.cos(angle), np.sin(angle)], axis=1)
+
+
+@dataclass(frozen=True)
+class FixedTerms:
+    """Design of what is shared by the whole fleet or a class: X (M, P), names, prior standard deviations (P,)."""
+
+    X: Floats
+    names: tuple[str, ...]
+    prior_sd: Floats
+    season: npt.NDArray[np.bool_]
+
+
+def fixed_terms(h: Histories, soils: tuple[str, ...]) -> FixedTerms:
+    """Lay out intercept, settling, isolated and raw-loop offsets, class offsets and the season by class.
+
+    Class offsets are shrunk hard (sd 0.15): free ones let a class long past threshold hide its corrosion in its
+    baseline. Soil around a new rod settles: readings fall a little over the first year.
+    """
+    of = h.reading_electrode
+    C = len(soils)
+    cls = (
+        np.asarray([soils.index(s) for s in h.soil], dtype=np.int64)[of] if of.size else np.zeros(0, np.int64)
+    )
+    one_hot = np.eye(C)[cls]
+    routine = (h.kind == ROUTINE).astype(float)
+    wave = harmonics(h.year) * routine[:, None]
+    parts = [
+        np.ones((of.size, 1)),
+        np.exp(-h.age / 0.5)[:, None],
+        (h.kind == ISOLATED).astype(float)[:, None],
+        h.raw[of].astype(float)[:, None],
+        one_hot,
+        wave,
+        *[one_hot * wave[:, [k]] for k in range(wave.shape[1])],
+    ]
+    terms = ("cos1", "cos2", "sin1", "sin2")
+    names = [
+        "intercept", "settling", "isolated", "loop_raw", *[f"offset_{s}" for s in soils],
+        *[f"season_{t}" for t in terms], *[f"season_{t}_{s}" for t in terms for s in soils],
+    ]  # fmt: skip
+    sd = np.concatenate([[1.0, 0.1, 0.3, 0.5], np.full(C, 0.15), np.full(4, 0.3), np.full(4 * C, 0.12)])
+    season = np.array([n.startswith("season_") for n in names])
+    return FixedTerms(np.concatenate(parts, axis=1), tuple(names), sd, season)

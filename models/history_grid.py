@@ -1,0 +1,172 @@
+"""Everything that one electrode's readings say about its corrosion curve, on the grid of curves.
+
+For readings y (logarithms, freed of known effects) with a joint Gaussian covariance S (own baseline, site
+field, noise), the log-likelihood of a curve h is -1/2 [(y-h)' P (y-h) + ln det S] with P the inverse of S. On
+the grid, h is zero before the onset, linear after it, and constant above the ceiling, so that each quadratic
+form is a sum over blocks of P weighted by age: three tables of two-way prefix sums give it in constant time,
+exactly, with whatever covariance, and nothing is iterated.
+
+The baseline is integrated out in closed form (it is part of S): Pinheiro and Bates 2000, section 2.2.
+"""
+
+import math
+
+import numpy as np
+from numba import njit
+
+_SQRT_HALF = math.sqrt(0.5)
+_LOG_SQRT_2PI = 0.5 * math.log(2.0 * math.pi)
+
+
+@njit(cache=True, nogil=True)
+def log_normal_cdf(x):  # type: ignore[no-untyped-def]
+    """Return ln Phi(x) without underflow: the asymptotic series takes over in the far tail."""
+    if x > -8.0:
+        return math.log(0.5 * math.erfc(-x * _SQRT_HALF))
+    z = 1.0 / (x * x)
+    return -0.5 * x * x - _LOG_SQRT_2PI - math.log(-x) + math.log1p(-z * (1.0 - z * (3.0 - 15.0 * z)))
+
+
+@njit(cache=True, nogil=True)
+def inverse_spd(a):  # type: ignore[no-untyped-def]
+    """Return the inverse of a symmetric positive definite matrix, its log determinant, and whether it was one."""
+    n = a.shape[0]
+    low = np.zeros((n, n))
+    logdet = 0.0
+    for j in range(n):
+        s = a[j, j]
+        for k in range(j):
+            s -= low[j, k] * low[j, k]
+        if not s > 1e-300:
+            return low, 0.0, False
+        d = math.sqrt(s)
+        low[j, j] = d
+        logdet += 2.0 * math.log(d)
+        for i in range(j + 1, n):
+            s = a[i, j]
+            for k in range(j):
+                s -= low[i, k] * low[j, k]
+            low[i, j] = s / d
+    inv_low = np.zeros((n, n))
+    for j in range(n):
+        inv_low[j, j] = 1.0 / low[j, j]
+        for i in range(j + 1, n):
+            s = 0.0
+            for k in range(j, i):
+                s -= low[i, k] * inv_low[k, j]
+            inv_low[i, j] = s / low[i, i]
+    out = np.empty((n, n))
+    for i in range(n):
+        for j in range(i + 1):
+            s = 0.0
+            for k in range(i, n):
+                s += inv_low[k, i] * inv_low[k, j]
+            out[i, j] = s
+            out[j, i] = s
+    return out, logdet, True
+
+
+@njit(cache=True, nogil=True)
+def _prefix_sums(precision, left, right):  # type: ignore[no-untyped-def]
+    """Return (n+1, n+1) two-way prefix sums of left_i P_ij right_j."""
+    n = precision.shape[0]
+    out = np.zeros((n + 1, n + 1))
+    for i in range(n):
+        row = 0.0
+        for j in range(n):
+            row += left[i] * precision[i, j] * right[j]
+            out[i + 1, j + 1] = out[i, j + 1] + row
+    return out
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _block(table, i0, i1, j0, j1):  # type: ignore[no-untyped-def]
+    return table[i1, j1] - table[i0, j1] - table[i1, j0] + table[i0, j0]
+
+
+@njit(cache=True, nogil=True)
+def _running(weights):  # type: ignore[no-untyped-def]
+    out = np.zeros(weights.size + 1)
+    for i in range(weights.size):
+        out[i + 1] = out[i] + weights[i]
+    return out
+
+
+@njit(cache=True, nogil=True)
+def curve_loglik(  # type: ignore[no-untyped-def]
+    age,
+    y,
+    precision,
+    logdet,
+    onset,
+    growth,
+    ceiling,
+    out,
+    limit_side,
+    limit_age,
+    limit_gap,
+    limit_link,
+    limit_sd,
+):
+    """Fill out (T*R,) with the log-likelihood of one history for each grid point.
+
+    age: (n,) years, not decreasing. y: (n,) log readings less all known effects and prior means.
+    precision, logdet: inverse (n, n) and log determinant of the readings' covariance.
+    limit_side: +1 where an over-range reading is to be honoured, -1 under range, 0 none. It lies at age
+    limit_age; limit_gap is ln(limit) less its prior mean; limit_link (n,) is its covariance with the readings;
+    limit_sd is the standard deviation of that reading given the others.
+    """
+    n = age.size
+    ones = np.ones(n)
+    t0 = _prefix_sums(precision, ones, ones)
+    t1 = _prefix_sums(precision, age, ones)
+    t2 = _prefix_sums(precision, age, age)
+    py = precision @ y if n > 0 else np.zeros(0)
+    q0 = _running(py)
+    qa = _running(py * age)
+    base = -0.5 * (np.dot(y, py) + logdet)
+    link = precision @ limit_link if n > 0 else np.zeros(0)
+    w0 = _running(link)
+    wa = _running(link * age)
+    expected = np.dot(link, y)
+    T, R = onset.size, growth.size
+    b = 0
+    for t in range(T):
+        tau = onset[t]
+        while b < n and age[b] <= tau:
+            b += 1
+        k = n
+        fresh = True
+        lin = 0.0
+        top = 0.0
+        square = 0.0
+        cross = 0.0
+        flat = 0.0
+        for r in range(R):
+            g = growth[r]
+            reach = tau + ceiling / g
+            while k > b and age[k - 1] > reach:
+                k -= 1
+                fresh = True
+            if fresh:
+                fresh = False
+                lin = (qa[k] - qa[b]) - tau * (q0[k] - q0[b])
+                top = q0[n] - q0[k]
+                square = (
+                    _block(t2, b, k, b, k)
+                    - 2.0 * tau * _block(t1, b, k, b, k)
+                    + tau * tau * _block(t0, b, k, b, k)
+                )
+                cross = _block(t1, b, k, k, n) - tau * _block(t0, b, k, k, n)
+                flat = _block(t0, k, n, k, n)
+            value = (
+                base
+                + g * lin
+                + ceiling * top
+                - 0.5 * (g * g * square + 2.0 * g * ceiling * cross + ceiling * ceiling * flat)
+            )
+            if limit_side != 0:
+                h = min(g * max(limit_age - tau, 0.0), ceiling)
+                seen = expected - g * ((wa[k] - wa[b]) - tau * (w0[k] - w0[b])) - ceiling * (w0[n] - w0[k])
+                value += log_normal_cdf(limit_side * (h + seen - limit_gap) / limit_sd)
+            out[t * R + r] = value

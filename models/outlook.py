@@ -1,0 +1,302 @@
+"""From the weighed grid to what people ask: past now, past by when, how much, how sure.
+
+Each electrode's posterior is averaged over draws of the class parameters, so that their uncertainty is in every interval.
+Sums over the grid give everything; a cell's mass is spread over its cell. A sudden step is part of the answer: steps
+seen in the record shift the threshold that is left, steps to come are a hazard of their own.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr
+
+from models.calibration import Calibration, Prepared
+from models.class_prior import ClassLayout, group_tables, node_evidence, site_nodes
+from models.corrosion_curves import NEVER_YEARS, CurveGrid, crossing_age, crossing_table
+from models.histories import Floats, Histories
+from models.site_pass import SitePass
+
+QUANTILES = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
+AGES: Floats = np.concatenate([np.arange(0.0, 60.0, 0.25), np.arange(60.0, NEVER_YEARS + 0.1, 1.0)])
+_JUMP_NODES = ((-np.sqrt(3.0), 1 / 6), (0.0, 2 / 3), (np.sqrt(3.0), 1 / 6))
+
+
+def parameter_draws(cal: Calibration, rng: np.random.Generator, draws: int) -> Floats:
+    """Return (draws, P) class parameters from their Laplace approximation."""
+    values, vectors = np.linalg.eigh(cal.theta_cov)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    return cal.theta + rng.normal(size=(draws, cal.theta.size)) @ root.T
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """Posterior mass on the curve grid.
+
+    whole: (N, G) where no step is in the record, given that; broken: {electrode: (G,)} given a step is.
+    p_broken: (N,). nodes: (S, K) posterior of the site effect. new_rod: (Q, K, G) a rod nobody measured, by group.
+    """
+
+    whole: Floats
+    broken: dict[int, Floats]
+    p_broken: Floats
+    nodes: Floats
+    new_rod: Floats
+
+
+def posterior(
+    cal: Calibration,
+    layout: ClassLayout,
+    found: SitePass,
+    grid: CurveGrid,
+    rng: np.random.Generator,
+    draws: int = 12,
+) -> Posterior:
+    """Average the electrodes' posteriors over draws of the class parameters."""
+    N, G = found.log_l.shape
+    T, R = grid.onset_years.size, grid.growth.size
+    top = found.log_l.max(axis=1)
+    like = np.exp(found.log_l - top[:, None])
+    whole_like = np.exp(found.log_l_whole - top[:, None]) if found.log_l_whole.size else like
+    whole, nodes = np.zeros((N, G)), np.zeros((int(layout.site.max()) + 1, site_nodes()[0].size))
+    broken_all = np.zeros(N)
+    stepped = np.flatnonzero((like.sum(axis=1) - whole_like.sum(axis=1)) > 1e-6 * like.sum(axis=1))
+    broken = {int(i): np.zeros(G) for i in stepped}
+    new_rod = np.zeros((layout.soil.size, nodes.shape[1], G))
+    for theta in parameter_draws(cal, rng, draws):
+        tables = group_tables(theta, layout, grid)
+        seen = node_evidence(like.reshape(N, T, R), top, layout, tables)
+        nodes += seen.site_weight / draws
+        curves = np.einsum("qkt,qkr->qktr", tables.onset, tables.growth).reshape(layout.soil.size, -1, G)
+        new_rod += curves / draws
+        for q in range(layout.soil.size):
+            i = np.flatnonzero(layout.group == q)
+            if not i.size:
+                continue
+            prior = seen.others_weight[i] @ curves[q]
+            both = like[i] * prior
+            total = both.sum(axis=1, keepdims=True)
+            plain = whole_like[i] * prior
+            whole[i] += plain / total / draws
+            for row in np.flatnonzero(np.isin(i, stepped)):
+                left = np.maximum(both[row] - plain[row], 0.0) / total[row]
+                broken[int(i[row])] += left / draws
+                broken_all[i[row]] += left.sum() / draws
+    whole /= np.maximum(whole.sum(axis=1, keepdims=True), 1e-300)
+    for i, mass in broken.items():
+        broken[i] = mass / max(mass.sum(), 1e-300)
+    return Posterior(whole, broken, np.clip(broken_all, 0.0, 1.0), nodes, new_rod)
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step seen in an electrode's record: its age, size (log), the size's sd, and its share among the steps."""
+
+    age: float
+    jump: float
+    jump_sd: float
+    share: float
+    readings_after: int
+
+
+def steps_in_record(
+    h: Histories, found: SitePass, breaks: npt.NDArray[Any], electrode: npt.NDArray[Any], i: int
+) -> list[Step]:
+    """Return the steps that the history of electrode i allows, with their weights."""
+    rows = np.flatnonzero((electrode == i) & (breaks >= 0) & (found.struct_weight > 1e-6))
+    total = found.struct_weight[rows].sum()
+    out = []
+    first, last = h.reading_start[i], h.reading_start[i + 1]
+    for k in rows:
+        at = first + breaks[k]
+        jump, sd = float(found.struct_jump[k]), float(np.sqrt(found.struct_jump_var[k]))
+        after = slice(at, last)
+        read = (h.side[after] == 0) & (found.wild_p[after] < 0.5)
+        over = h.side[after] > 0
+        if not read.any() and over.any():
+            jump = max(jump, float((h.log_ohm[after][over] - found.base_mean[i] - h.log_formula[i]).max()))
+        age = 0.5 * (h.age[at] + (h.age[at - 1] if at > first else h.age[at]))
+        out.append(Step(age, jump, sd, float(found.struct_weight[k] / total), int(read.sum() + over.sum())))
+    return out
+
+
+def _crossing_with_step(mass: Floats, step: Step, threshold: float, grid: CurveGrid, ages: Floats) -> Floats:
+    """Return the distribution (A,) of the crossing age of a rod whose record holds this step."""
+    tau = np.repeat(grid.onset_years, grid.growth.size)
+    rate = np.tile(grid.growth, grid.onset_years.size)
+    before = crossing_age(threshold, tau, rate, grid.ceiling)
+    out = np.zeros(ages.size)
+    keep = mass > 1e-9
+    for node, weight in _JUMP_NODES:
+        left = max(threshold - (step.jump + node * step.jump_sd), 0.0)
+        after = np.maximum(crossing_age(left, tau, rate, grid.ceiling), step.age) if left > 0 else step.age
+        at = np.where(before < step.age, before, after)
+        hit = np.bincount(np.searchsorted(ages, at[keep], side="left"), mass[keep], minlength=ages.size + 1)
+        out += weight * np.cumsum(hit)[: ages.size]
+    return out
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """cdf: (N, A) probability that the threshold has been crossed by each of the ages AGES; steps by electrode."""
+
+    cdf: Floats
+    steps: dict[int, list[Step]]
+
+
+def crossing(
+    h: Histories, cal: Calibration, post: Posterior, found: SitePass, breaks: npt.NDArray[Any],
+    electrode: npt.NDArray[Any], log_threshold: Floats, grid: CurveGrid,
+) -> Crossing:  # fmt: skip
+    """Return the distribution of each electrode's crossing age, steps past and to come included.
+
+    log_threshold: (N,) log of the threshold ratio of each electrode.
+    """
+    cdf = np.empty((h.electrodes, AGES.size))
+    for value in np.unique(log_threshold):
+        mine = log_threshold == value
+        cdf[mine] = post.whole[mine] @ crossing_table(grid, float(value), AGES)
+    steps: dict[int, list[Step]] = {}
+    for i, mass in post.broken.items():
+        if post.p_broken[i] < 1e-3:
+            continue
+        steps[i] = steps_in_record(h, found, breaks, electrode, i)
+        stepped = sum(
+            (s.share * _crossing_with_step(mass, s, log_threshold[i], grid, AGES) for s in steps[i]),
+            start=np.zeros(AGES.size),
+        )
+        cdf[i] = (1 - post.p_broken[i]) * cdf[i] + post.p_broken[i] * stepped
+    last = np.array([h.age[b - 1] if b > a else 0.0
+                     for a, b in zip(h.reading_start[:-1], h.reading_start[1:], strict=True)])  # fmt: skip
+    reach = ndtr((cal.steps.jump_mean - log_threshold) / cal.steps.jump_sd)
+    to_come = np.exp(
+        -(cal.steps.break_rate * reach)[:, None] * np.maximum(AGES[None, :] - last[:, None], 0.0)
+    )
+    return Crossing(1.0 - (1.0 - np.clip(cdf, 0.0, 1.0)) * to_come, steps)
+
+
+def cdf_at(cdf: Floats, age: Floats) -> Floats:
+    """Interpolate each row of cdf (N, A) at its own age (N,), held at the last value beyond the table."""
+    at = np.clip(np.searchsorted(AGES, age, side="right") - 1, 0, AGES.size - 2)
+    share = np.clip((age - AGES[at]) / (AGES[at + 1] - AGES[at]), 0.0, 1.0)
+    row = np.arange(cdf.shape[0])
+    return np.asarray(cdf[row, at] * (1 - share) + cdf[row, at + 1] * share)
+
+
+def quantile_of(cdf: Floats, q: float) -> Floats:
+    """Return (N,) the age by which the share q has crossed; inf where it never does."""
+    reached = cdf >= q
+    at = reached.argmax(axis=1)
+    row = np.arange(cdf.shape[0])
+    low = np.where(at > 0, cdf[row, np.maximum(at - 1, 0)], 0.0)
+    rise = np.maximum(cdf[row, at] - low, 1e-12)
+    width = np.where(at > 0, AGES[at] - AGES[np.maximum(at - 1, 0)], 0.0)
+    age = AGES[np.maximum(at - 1, 0)] + width * np.clip((q - low) / rise, 0.0, 1.0)
+    return np.where(reached.any(axis=1), age, np.inf)
+
+
+def onset_median(mass: Floats, grid: CurveGrid) -> Floats:
+    """Return (N,) median onset age, years."""
+    by_onset = mass.reshape(mass.shape[0], grid.onset_years.size, -1).sum(axis=2)
+    total = np.cumsum(by_onset, axis=1)
+    at = (total >= 0.5).argmax(axis=1)
+    row = np.arange(mass.shape[0])
+    before = total[row, at] - by_onset[row, at]
+    share = (0.5 - before) / np.maximum(by_onset[row, at], 1e-12)
+    low, high = np.log(grid.onset_edges[at]), np.log(grid.onset_edges[at + 1])
+    return np.exp(low + (high - low) * np.clip(share, 0.0, 1.0))
+
+
+def mean_growth(mass: Floats, grid: CurveGrid) -> Floats:
+    """Return (N,) posterior mean growth of the log resistance per year after onset."""
+    by_growth = mass.reshape(mass.shape[0], grid.onset_years.size, -1).sum(axis=1)
+    return np.asarray(by_growth @ grid.growth / np.maximum(by_growth.sum(axis=1), 1e-300))
+
+
+@dataclass(frozen=True)
+class LevelDraws:
+    """Draws of one electrode, D of them: log baseline (D,), onset (D,), growth (D,), step age and size (D,)."""
+
+    base: Floats
+    onset: Floats
+    growth: Floats
+    step_age: Floats
+    jump: Floats
+    ceiling: float
+
+    def log_ratio_at(self, age: Floats) -> Floats:
+        """Return (D, A) the log ratio at ages (A,)."""
+        rise = self.growth[:, None] * np.maximum(age[None, :] - self.onset[:, None], 0.0)
+        return np.minimum(rise, self.ceiling) + self.jump[:, None] * (age[None, :] >= self.step_age[:, None])
+
+    def log_ohm_at(self, age: Floats) -> Floats:
+        """Return (D, A) the log level, free of season, campaign and noise."""
+        return self.base[:, None] + self.log_ratio_at(age)
+
+
+def _spread_picks(mass: Floats, count: int) -> npt.NDArray[np.int64]:
+    """Return count grid indices at evenly spaced shares of the mass."""
+    total = np.cumsum(mass)
+    at = np.searchsorted(total, (np.arange(count) + 0.5) / count * total[-1])
+    return np.minimum(at, mass.size - 1).astype(np.int64)
+
+
+def level_draws(
+    h: Histories, cal: Calibration, p: Prepared, found: SitePass, post: Posterior, steps: Sequence[Step],
+    i: int, site: int, rng: np.random.Generator, draws: int = 160,
+) -> LevelDraws:  # fmt: skip
+    """Draw baselines and curves of electrode i jointly, as its readings tie them together."""
+    parts: list[tuple[float, Step | None]] = [(1.0 - float(post.p_broken[i]) if steps else 1.0, None)]
+    parts += [(float(post.p_broken[i]) * s.share, s) for s in steps]
+    e = i - h.site_start[site]
+    precision, eta = found.factors[site]
+    cavity = p.prior_precision[site] + precision.sum(axis=0) - precision[e]
+    cov = np.linalg.inv(cavity)
+    mean = cov @ (eta.sum(axis=0) - eta[e])
+    r = np.arange(h.reading_start[i], h.reading_start[i + 1])
+    r = r[h.side[r] == 0]
+    scale = float(found.scale_weight[i] @ p.scale[0] ** 2)
+    noise = p.noise_var[r] * scale + h.meter_var[r] + found.wild_p[r] * 100.0
+    H = np.zeros((r.size, mean.size))
+    H[:, 0] = 1.0
+    seen = h.visit[r] >= 0
+    H[np.flatnonzero(seen), h.visit[r][seen] + 1] = 1.0
+    S = H @ cov @ H.T + p.rod_var[i] + np.diag(noise)
+    link = H @ cov[:, 0] + p.rod_var[i]
+    out = []
+    for share, step in parts:
+        count = round(share * draws)
+        if count < 1:
+            continue
+        mass = post.whole[i] if step is None else post.broken[i]
+        g = _spread_picks(mass, count)
+        onset = _jitter(p.grid.onset_edges, g // p.grid.growth.size, rng)
+        growth = _jitter(p.grid.growth_edges, g % p.grid.growth.size, rng)
+        jump = np.zeros(count) if step is None else step.jump + step.jump_sd * rng.normal(size=count)
+        age_of = np.inf if step is None else step.age
+        curve = np.minimum(growth[:, None] * np.maximum(h.age[r] - onset[:, None], 0.0), p.grid.ceiling)
+        curve = curve + jump[:, None] * (h.age[r] >= age_of)
+        if r.size:
+            weights = np.linalg.solve(S, link)
+            centre = mean[0] + (p.resid[r] - H @ mean - curve) @ weights
+            left = cov[0, 0] + p.rod_var[i] - float(link @ weights)
+        else:
+            centre, left = np.full(count, mean[0]), cov[0, 0] + p.rod_var[i]
+        base = centre + np.sqrt(max(left, 0.0)) * rng.normal(size=count)
+        out.append((base, onset, growth, np.full(count, age_of), jump))
+    columns = [np.concatenate([o[k] for o in out]) for k in range(5)]
+    return LevelDraws(columns[0] + _known_level(h, cal, i), *columns[1:], ceiling=p.grid.ceiling)
+
+
+def _jitter(edges: Floats, at: npt.NDArray[np.int64], rng: np.random.Generator) -> Floats:
+    low, high = np.log(edges[at]), np.log(edges[at + 1])
+    return np.asarray(np.exp(low + (high - low) * rng.random(at.size)))
+
+
+def _known_level(h: Histories, cal: Calibration, i: int) -> float:
+    """Return the log baseline that formula, fleet, class and basis offsets put before the electrode's own terms."""
+    fixed = dict(zip(cal.fixed_names, cal.fixed, strict=True))
+    raw = float(fixed["loop_raw"]) if h.raw[i] else 0.0
+    return float(h.log_formula[i] + fixed["intercept"] + fixed[f"offset_{h.soil[i]}"] + raw)

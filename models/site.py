@@ -1,0 +1,154 @@
+"""From a few wells to all rods of a site: how many are past, when the site's own limit is reached.
+
+Rods without a test well are drawn from the same hierarchy as the measured ones, at the site's own
+harshness: given the site effect, rods are independent, so that the count of rods past threshold is a sum of
+independent trials (Poisson-binomial for the measured, binomial for the others), mixed over the site effect's posterior.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr
+from scipy.stats import binom
+
+from models.corrosion_curves import crossing_table
+from models.forecast import Fitted
+from models.histories import Floats
+from models.outlook import AGES, cdf_at
+
+YEARS_AHEAD = 60
+
+
+@dataclass(frozen=True)
+class SiteCounts:
+    """Distribution of the count of rods past threshold at one site.
+
+    measured, rods: counts. tail: (Y+1, rods+2) probability that at least m rods are past y years from now, y = 0..Y.
+    expected: (Y+1,) expected count. fresh: (Y+1,) chance that a rod driven now is past after y years.
+    """
+
+    measured: int
+    rods: int
+    tail: Floats
+    expected: Floats
+    fresh: Floats
+
+    def at_least(self, count: float) -> Floats:
+        """Return (Y+1,) the probability of at least count rods past; fractions are interpolated."""
+        m = float(np.clip(count, 0.0, self.rods + 1))
+        low = int(np.floor(m))
+        high = min(low + 1, self.rods + 1)
+        return np.asarray(self.tail[:, low] * (1 - (m - low)) + self.tail[:, high] * (m - low))
+
+
+def _count_pmf(p: Floats) -> Floats:
+    """Return (Y, n+1) pmf of the sum of n independent trials with probabilities p (Y, n)."""
+    out = np.ones((p.shape[0], 1))
+    for j in range(p.shape[1]):
+        q = p[:, [j]]
+        out = np.concatenate([out * (1 - q), np.zeros_like(q)], axis=1) + np.concatenate(
+            [np.zeros_like(q), out * q], axis=1
+        )
+    return out
+
+
+def _mixed_pmf(measured: Floats, unmeasured: int, p_nodes: Floats, weight: Floats) -> Floats:
+    """Return (Y, rods+1) pmf of all rods: measured (Y, n), the others binomial with p_nodes (K, Y) weighed by weight."""
+    known = _count_pmf(measured)
+    out = np.zeros((known.shape[0], known.shape[1] + unmeasured))
+    m = np.arange(unmeasured + 1)
+    for w, p in zip(weight, p_nodes, strict=True):
+        if w < 1e-9:
+            continue
+        others = binom.pmf(m[None, :], unmeasured, np.clip(p, 0.0, 1.0)[:, None])
+        for j in range(known.shape[1]):
+            out[:, j : j + unmeasured + 1] += w * known[:, [j]] * others
+    return out
+
+
+def site_counts(
+    fit: Fitted,
+    in_service: npt.NDArray[np.bool_],
+    well: Sequence[str | None],
+    rod_count: Sequence[int | None],
+) -> list[SiteCounts]:
+    """Work out the count of rods past threshold for every site.
+
+    in_service: (N,) electrodes that still stand. well: (N,) well of each electrode. rod_count: (S,) all driven rods of
+    the site, or None where only the measured ones are known. Rods without a well are as old as the first rods in the
+    wells: nobody has renewed what nobody could measure.
+    """
+    h, steps = fit.histories, fit.calibration.steps
+    years = np.arange(YEARS_AHEAD + 1, dtype=float)
+    ahead = np.stack([cdf_at(fit.crossing.cdf, h.age_now + y) for y in years], axis=1)
+    tables = _new_rod_tables(fit)
+    reach = ndtr((steps.jump_mean - fit.log_threshold) / steps.jump_sd)
+    out = []
+    for s in range(h.sites):
+        mine = np.arange(h.site_start[s], h.site_start[s + 1])
+        standing = mine[in_service[mine]]
+        rods = max(int(rod_count[s] or 0), standing.size)
+        first = _first_rods(mine, well, h.age_now)
+        others, fresh = _others(fit, tables, mine, first, reach, years, s)
+        measured = ahead[standing].T if standing.size else np.zeros((years.size, 0))
+        pmf = _mixed_pmf(measured, rods - standing.size, others, fit.posterior.nodes[s])
+        tail = np.concatenate([np.cumsum(pmf[:, ::-1], axis=1)[:, ::-1], np.zeros((years.size, 1))], axis=1)
+        tail = np.maximum.accumulate(np.clip(tail, 0.0, 1.0), axis=0)
+        out.append(SiteCounts(standing.size, rods, tail, pmf @ np.arange(rods + 1.0), fresh))
+    return out
+
+
+def _new_rod_tables(fit: Fitted) -> dict[tuple[int, float], Floats]:
+    """Return (K, A) crossing distributions of an unmeasured rod by (group, log threshold)."""
+    layout = fit.layout
+    out: dict[tuple[int, float], Floats] = {}
+    tables = {
+        float(v): crossing_table(fit.prepared.grid, float(v), AGES) for v in np.unique(fit.log_threshold)
+    }
+    for q, v in sorted(set(zip(layout.group.tolist(), fit.log_threshold.tolist(), strict=True))):
+        out[q, v] = fit.posterior.new_rod[q] @ tables[v]
+    return out
+
+
+def _first_rods(mine: npt.NDArray[Any], well: Sequence[str | None], age_now: Floats) -> npt.NDArray[Any]:
+    """Return the oldest electrode of each well (each electrode without a well counts by itself)."""
+    oldest: dict[str, int] = {}
+    for i in mine:
+        key = well[i] or f"#{i}"
+        if key not in oldest or age_now[i] > age_now[oldest[key]]:
+            oldest[key] = int(i)
+    return np.array(sorted(oldest.values()), dtype=np.int64)
+
+
+def _others(
+    fit: Fitted, tables: dict[tuple[int, float], Floats], mine: npt.NDArray[Any], first: npt.NDArray[Any],
+    reach: Floats, years: Floats, s: int,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Return (K, Y) chance that a rod without a well is past, by site node, and (Y,) the same of a rod driven now."""
+    K = fit.posterior.nodes.shape[1]
+    past, fresh = np.zeros((K, years.size)), np.zeros((K, years.size))
+    rate = fit.calibration.steps.break_rate
+    for i in first:
+        cdf = tables[int(fit.layout.group[i]), float(fit.log_threshold[i])]
+        age = float(fit.histories.age_now[i])
+        for k in range(K):
+            whole = np.interp(age + years, AGES, cdf[k])
+            past[k] += 1.0 - (1.0 - whole) * np.exp(-rate * reach[i] * (age + years))
+            fresh[k] += 1.0 - (1.0 - np.interp(years, AGES, cdf[k])) * np.exp(-rate * reach[i] * years)
+    n = max(first.size, 1)
+    return past / n, fit.posterior.nodes[s] @ fresh / n
+
+
+def years_to(probability: Floats, share: float) -> float:
+    """Return the years until the probability (Y+1,), one value a year, reaches share; inf beyond its end."""
+    reached = np.flatnonzero(probability >= share)
+    if not reached.size:
+        return float("inf")
+    y = int(reached[0])
+    if y == 0:
+        return 0.0
+    rise = max(probability[y] - probability[y - 1], 1e-12)
+    return float(y - 1 + (share - probability[y - 1]) / rise)

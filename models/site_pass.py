@@ -1,0 +1,138 @@
+"""The site pass: every electrode of a site weighed together with the field that moves them all."""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from models.breaks import StepModel, Structures
+from models.corrosion_curves import CurveGrid
+from models.histories import Floats, Histories
+from models.site_kernel import site_pass_kernel
+
+ForEach = Callable[[Callable[[int], None], Iterable[int]], None]
+
+
+def in_turn(work: Callable[[int], None], items: Iterable[int]) -> None:
+    """Run the work on one item after another."""
+    for item in items:
+        work(item)
+
+
+@dataclass(frozen=True)
+class FieldSpread:
+    """Spreads of the site field, all of the log reading.
+
+    site_sd: offset of a site. visit_sd: one visit, correlated over visit_years by exp(-gap/visit_years).
+    shift_sd: a lasting shift at a known date. rod_sd: an electrode's own term.
+    """
+
+    site_sd: float = 0.3
+    visit_sd: float = 0.08
+    visit_years: float = 1.0
+    shift_sd: float = 0.25
+    rod_sd: float = 0.25
+
+
+def field_covariance(h: Histories, s: int, spread: FieldSpread) -> Floats:
+    """Return the prior covariance (1+T, 1+T) of the field of site s: its offset, then its T visits."""
+    t = h.visit_year[h.visit_start[s] : h.visit_start[s + 1]]
+    first = h.site_start[s]
+    survey = float(h.survey_var[first]) if h.site_start[s + 1] > first else 0.0
+    cov = np.zeros((t.size + 1, t.size + 1))
+    cov[0, 0] = spread.site_sd**2 + survey
+    cov[1:, 1:] = spread.visit_sd**2 * np.exp(-np.abs(t[:, None] - t) / spread.visit_years)
+    for year in h.shifts[s]:
+        after = (t >= year).astype(float)
+        cov[1:, 1:] += spread.shift_sd**2 * np.outer(after, after)
+    cov[np.diag_indices_from(cov)] += 1e-8
+    return cov
+
+
+@dataclass(frozen=True)
+class SitePass:
+    """What a pass over all sites found.
+
+    log_l: (N, G) log-likelihood of each curve, structures, noise scales and field integrated out. log_l_whole: the same without
+    the structures that hold a step, or empty. struct_weight, struct_jump, struct_jump_var: (K,) posterior weight and step size of each structure.
+    scale_weight: (N, F). noise_score, noise_sq, wild_p: (M,). base_mean, base_var, rod_sq, evidence: (N,).
+    field_mean, field_cov: per site (D,), (D, D). factors: per site, the electrodes' factors (E, D, D), (E, D).
+    moved: (S,) largest change of the field in the last sweep, in units of its spread.
+    """
+
+    log_l: npt.NDArray[Any]
+    log_l_whole: npt.NDArray[Any]
+    struct_weight: Floats
+    struct_jump: Floats
+    struct_jump_var: Floats
+    scale_weight: Floats
+    noise_score: Floats
+    noise_sq: Floats
+    wild_p: Floats
+    base_mean: Floats
+    base_var: Floats
+    rod_sq: Floats
+    evidence: Floats
+    field_mean: list[Floats]
+    field_cov: list[Floats]
+    factors: list[tuple[Floats, Floats]]
+    moved: Floats
+
+
+def no_factors(h: Histories) -> list[tuple[Floats, Floats]]:
+    """Return factors that say nothing, for every site."""
+    out = []
+    for s in range(h.sites):
+        E = int(h.site_start[s + 1] - h.site_start[s])
+        D = int(h.visit_start[s + 1] - h.visit_start[s]) + 1
+        out.append((np.zeros((E, D, D)), np.zeros((E, D))))
+    return out
+
+
+def site_pass(
+    h: Histories,
+    resid: Floats,
+    noise_var: Floats,
+    rod_var: Floats,
+    prior_precision: list[Floats],
+    structures: Structures,
+    steps: StepModel,
+    scale: tuple[Floats, Floats],
+    logprior: npt.NDArray[Any],
+    grid: CurveGrid,
+    factors: list[tuple[Floats, Floats]],
+    sweeps: int = 2,
+    each: ForEach = in_turn,
+    keep_whole: bool = False,
+) -> SitePass:
+    """Weigh all electrodes with their site's field integrated out.
+
+    resid: (M,) log readings less formula and fixed terms. noise_var: (M,). rod_var: (N,). scale: noise scale
+    factors (F,) and log weights (F,). logprior: (N, G) log prior mass of the curves. factors: a warm start, not changed.
+    """
+    N, M, K, F = h.electrodes, h.age.size, structures.breaks.size, scale[0].size
+    G = grid.size
+    log_l = np.empty((N, G))
+    whole = np.empty((N if keep_whole else 0, G))
+    by_k = [np.zeros(K) for _ in range(3)]
+    scale_w = np.zeros((N, F))
+    by_m = [np.zeros(M) for _ in range(3)]
+    by_n = [np.zeros(N) for _ in range(4)]
+    moved = np.zeros(h.sites)
+    state = [(a.copy(), b.copy()) for a, b in factors]
+    means = [np.zeros(p.shape[0]) for p in prior_precision]
+    covs = [np.zeros_like(p) for p in prior_precision]
+
+    def one(s: int) -> None:
+        moved[s] = site_pass_kernel(
+            h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, h.meter_var, noise_var, h.visit,
+            rod_var, prior_precision[s], structures.start, structures.breaks, structures.wilds, structures.log_prior,
+            steps.jump_mean, steps.jump_sd**2, steps.wild_sd**2, scale[0], scale[1], logprior,
+            grid.onset_years, grid.growth, grid.ceiling, sweeps, 0.8, state[s][0], state[s][1],
+            log_l, whole, *by_k, scale_w, *by_m, *by_n, means[s], covs[s],
+        )  # fmt: skip
+
+    each(one, range(h.sites))
+    return SitePass(log_l, whole, *by_k, scale_w, *by_m, *by_n, means, covs, state, moved)
