@@ -10,8 +10,8 @@ from urllib.parse import unquote, urlsplit
 import pytest
 
 pytest.importorskip("selenium", reason="selenium is not installed (it comes with the extra `pages`)")
-from selenium.webdriver.common.by import By  # noqa: E402
-from selenium.webdriver.support.ui import WebDriverWait  # noqa: E402
+from selenium.webdriver.common.by import By
+from selenium.webdriver.support.ui import WebDriverWait
 
 PAGES = ("index.html", "classes.html", "readings.html", "method.html", "sites/N-001.html", "sites/N-012.html")
 WIDTHS = (390, 1366)
