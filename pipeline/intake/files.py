@@ -16,7 +16,6 @@ from pipeline.errors import FileRefusedError
 FORMS = {
     ".csv": "csv",
     ".tsv": "tsv",
-    ".txt": "csv",
     ".xlsx": "xlsx",
     ".parquet": "parquet",
     ".jsonl": "jsonl",
@@ -146,21 +145,10 @@ def _delimited(text: str, separator: str | None) -> Sheet:
         raise FileRefusedError("the text holds zero bytes, so it is not text or is damaged; send it again")
     text = text.replace("\r\n", "\n").replace("\r", "\n")
     separator = separator or _separator(text)
-    if '"' in text:
-        lines, cells = _quoted(text, separator)
-        lists = pl.DataFrame(
-            {"_line": lines, "cells": cells}, schema={"_line": pl.Int64, "cells": pl.List(pl.String)}
-        )
-    else:
-        lists = (
-            pl.DataFrame({"whole": text.split("\n")}, schema={"whole": pl.String})
-            .with_row_index("_line", offset=1)
-            .filter(pl.col("whole").str.strip_chars(" \t" if separator != "\t" else " ") != "")
-            .select(pl.col("_line").cast(pl.Int64), pl.col("whole").str.split(separator).alias("cells"))
-        )
-    if lists.is_empty():
+    grid = _quoted(text, separator) if '"' in text else _plain(text, separator)
+    if grid.is_empty():
         raise FileRefusedError("the file holds no lines; send it again")
-    return Sheet("", _grid_of_lists(lists), ragged=True)
+    return Sheet("", grid, ragged=True)
 
 
 def _separator(text: str) -> str:
@@ -173,31 +161,50 @@ def _separator(text: str) -> str:
     return ","
 
 
-def _quoted(text: str, separator: str) -> tuple[list[int], list[list[str]]]:
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=False)
-    lines, cells, start = [], [], 1
-    try:
-        for row in reader:
-            if any(cell.strip() for cell in row):
-                lines.append(start)
-                cells.append(row)
-            start = reader.line_num + 1
-    except csv.Error as fault:
-        raise FileRefusedError(f"line {start} can't be read ({fault}); check its quotation marks") from fault
-    return lines, cells
-
-
-def _grid_of_lists(lists: pl.DataFrame) -> pl.DataFrame:
-    width = int(lists["cells"].list.len().max() or 0)  # type: ignore[arg-type]
-    if width > _MOST_COLUMNS:
-        raise FileRefusedError(f"a line has {width} cells, so this is no table; check the file")
-    columns = [_cell(pl.col("cells").list.get(k, null_on_oob=True)).alias(f"c{k}") for k in range(width)]
-    return lists.select(
+def _plain(text: str, separator: str) -> pl.DataFrame:
+    lines = (
+        pl.DataFrame({"whole": text.split("\n")}, schema={"whole": pl.String})
+        .with_row_index("_line", offset=1)
+        .filter(pl.col("whole").str.strip_chars(" ") != "")
+        .select(pl.col("_line").cast(pl.Int64), pl.col("whole").str.split(separator).alias("cells"))
+    )
+    width = _checked_width(int(lines["cells"].list.len().max() or 0))  # type: ignore[arg-type]
+    return lines.select(
         "_line",
         pl.col("cells").list.len().cast(pl.Int64).alias("_width"),
         pl.lit(None, pl.String).alias("_fault"),
-        *columns,
+        *(_cell(pl.col("cells").list.get(k, null_on_oob=True)).alias(f"c{k}") for k in range(width)),
     )
+
+
+def _quoted(text: str, separator: str) -> pl.DataFrame:
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=False)
+    lines, rows, start = [], [], 1
+    try:
+        for row in reader:
+            if any(row):
+                lines.append(start)
+                rows.append(row)
+            start = reader.line_num + 1
+    except csv.Error as fault:
+        raise FileRefusedError(f"line {start} can't be read ({fault}); check its quotation marks") from fault
+    width = _checked_width(max(map(len, rows), default=0))
+    columns = {f"c{k}": [row[k] if k < len(row) else None for row in rows] for k in range(width)}
+    return pl.DataFrame(
+        {"_line": lines, "_width": list(map(len, rows)), "_fault": [None] * len(rows), **columns},
+        schema={
+            "_line": pl.Int64,
+            "_width": pl.Int64,
+            "_fault": pl.String,
+            **dict.fromkeys(columns, pl.String),
+        },
+    ).with_columns(_cell(pl.col(c)).alias(c) for c in columns)
+
+
+def _checked_width(width: int) -> int:
+    if width > _MOST_COLUMNS:
+        raise FileRefusedError(f"a line has {width} cells, so this is no table; check the file")
+    return width
 
 
 def _cell(text: pl.Expr) -> pl.Expr:

@@ -66,6 +66,9 @@ def _expanded(paths: Sequence[Path]) -> tuple[list[tuple[Path, str]], list[str]]
     for path in paths:
         if not path.exists():
             raise RequestError(f"There is no file or folder {path}; check the path.")
+        if _TRUTH in (path.resolve().name, path.resolve().parent.name):
+            left_aside.append(f"{path.name}: what lies under truth/ is never read")
+            continue
         if path.is_file():
             files[path.resolve()] = path.name if path.is_absolute() else path.as_posix()
             continue
