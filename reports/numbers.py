@@ -31,6 +31,7 @@ class Finding:
     finding: str
     value: str
     why: str
+    is_danger: bool
 
 
 @dataclass(frozen=True)
@@ -93,6 +94,16 @@ class FleetPage:
     map_sentence: str
     facts: tuple[tuple[str, str], ...]
     run: RunFacts
+
+    @property
+    def dangers(self) -> tuple[Finding, ...]:
+        """The findings that are a danger to people."""
+        return tuple(finding for finding in self.findings if finding.is_danger)
+
+    @property
+    def notes(self) -> tuple[Finding, ...]:
+        """The findings that are noted, below the danger level."""
+        return tuple(finding for finding in self.findings if not finding.is_danger)
 
     @property
     def top(self) -> tuple[RankedSite, ...]:
@@ -190,39 +201,43 @@ def sureness(ranking: tuple[RankedSite, ...]) -> str:
 
 
 def found(staged: Staged, names: Mapping[str, str], site_id: str | None = None) -> tuple[Finding, ...]:
-    """Give the attend-first findings, newest first; of one site where `site_id` is given."""
+    """Give the attend-first findings, gravest first as the table has them; all, or those of `site_id`."""
     table = staged["attend_first"]
     if site_id is not None:
         table = table.filter(pl.col("site_id") == site_id)
-    rows = table.sort("taken_at", "site_id", "electrode_id", descending=[True, False, False], nulls_last=True)
-    return tuple(
-        Finding(
-            site_id=row["site_id"],
-            site=names.get(row["site_id"], row["site_id"]),
-            page=words.site_page(row["site_id"]),
-            electrode=row["electrode_id"] or "whole site",
-            taken_on=words.day(row["taken_at"]),
-            finding=words.plain(row["finding"]),
-            value=words.figure(row["value"], finding_unit(row["finding"])),
-            why=row["why"] or "",
-        )
-        for row in rows.iter_rows(named=True)
+    return tuple(_finding(row, names) for row in table.iter_rows(named=True))
+
+
+def _finding(row: Row, names: Mapping[str, str]) -> Finding:
+    site_id, finding = row["site_id"], row["finding"] or ""
+    return Finding(
+        site_id=site_id or "",
+        site=names.get(site_id, site_id) if site_id else "site not known",
+        page=words.site_page(site_id) if site_id else "",
+        electrode=row["electrode_id"] or ("whole site" if "summed" in finding else words.UNKNOWN),
+        taken_on=words.day(row["taken_at"]),
+        finding=words.plain(finding),
+        value=words.figure(row["value"], finding_unit(finding)),
+        why=row["why"] or "",
+        is_danger=not finding.endswith("_note"),
     )
 
 
-def finding_unit(finding: str | None) -> str:
+def finding_unit(finding: str) -> str:
     """Give the unit of a finding's value: currents in ampere, leads that read open in ohm."""
-    return "A" if "current" in (finding or "") else "Ω"
+    return "A" if "current" in finding else "Ω"
 
 
 def attend_headline(findings: tuple[Finding, ...]) -> str:
-    """Say how many findings need attending to, and at how many sites."""
-    if not findings:
-        return "No finding of danger to people stands in this run. That is not a proof of safety."
-    sites = len({finding.site_id for finding in findings})
-    stand = "stands" if len(findings) == 1 else "stand"
-    says = f"{words.count(len(findings), 'finding')} at {words.count(sites, 'site')}"
-    return f"{says} {stand} before any spending."
+    """Say how many findings are a danger to people, at how many sites, and how many are only noted."""
+    dangers = [finding for finding in findings if finding.is_danger]
+    noted = len(findings) - len(dangers)
+    extra = f" {words.count(noted, 'lesser current')} noted." if noted else ""
+    if not dangers:
+        return f"No finding of danger to people stands in this run. That is not a proof of safety.{extra}"
+    sites = words.count(len({finding.site_id for finding in dangers}), "site")
+    stand = "stands" if len(dangers) == 1 else "stand"
+    return f"{words.count(len(dangers), 'finding')} at {sites} {stand} before any spending.{extra}"
 
 
 def map_points(staged: Staged, names: Mapping[str, str]) -> tuple[MapPoint, ...]:

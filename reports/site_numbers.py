@@ -35,6 +35,11 @@ class SitePage:
     wells: tuple[WellRow, ...]
     panels: tuple[WellPanel, ...]
 
+    @property
+    def in_danger(self) -> bool:
+        """Whether a finding of this site is a danger to people."""
+        return _in_danger(self.findings)
+
 
 @dataclass(frozen=True)
 class SiteTables:
@@ -130,6 +135,10 @@ def site_of(tables: SiteTables) -> SitePage:
     )
 
 
+def _in_danger(findings: tuple[Finding, ...]) -> bool:
+    return any(finding.is_danger for finding in findings)
+
+
 def headline(tables: SiteTables) -> str:
     """Say the site's state in one sentence."""
     outlook, electrodes = tables.outlook, tables.electrodes
@@ -144,7 +153,7 @@ def headline(tables: SiteTables) -> str:
 
 def action(tables: SiteTables, works: tuple[PlannedWork, ...]) -> str:
     """Say what is to be done, danger first."""
-    first = "Attend to the findings below before anything else. " if tables.findings else ""
+    first = "Attend to the findings below before anything else. " if _in_danger(tables.findings) else ""
     if not works:
         return f"{first}The plan within the budget holds no work here."
     said = [

@@ -125,7 +125,8 @@ def years(value: float | None) -> str:
         return UNKNOWN
     if math.isinf(value):
         return NEVER
-    return f"{value:.1f}".removesuffix(".0") + " years" if abs(value) < 10 else f"{value:.0f} years"
+    text = f"{value:.1f}".removesuffix(".0") if abs(value) < 10 else f"{value:.0f}"
+    return f"{text} year" if text == "1" else f"{text} years"
 
 
 def years_between(low: float | None, high: float | None) -> str:
@@ -136,7 +137,7 @@ def years_between(low: float | None, high: float | None) -> str:
         return NEVER
     if math.isinf(high):
         return f"{years(low)} at the earliest; late end {NEVER}"
-    return f"{years(low).removesuffix(' years')} to {years(high)}"
+    return f"{years(low).split()[0]} to {years(high)}"
 
 
 def money(value: float | None, currency: str) -> str:

@@ -331,14 +331,21 @@ def _survival_models() -> pl.DataFrame:
 def _attend_first(ids: list[str]) -> pl.DataFrame:
     return pl.DataFrame(
         {
-            "site_id": [ids[4], ids[1]],
-            "electrode_id": [f"{ids[4]}-E1", None],
-            "taken_at": [datetime(2026, 4, 19, 9, 30), datetime(2026, 4, 2, 9, 30)],
-            "finding": ["current_danger", "current_sum_danger"],
-            "value": [12.4, 14.0],
+            "site_id": [ids[4], ids[1], None, ids[2]],
+            "electrode_id": [f"{ids[4]}-E1", None, None, f"{ids[2]}-E1"],
+            "taken_at": [
+                datetime(2026, 4, 19, 9, 30),
+                datetime(2026, 4, 2, 9, 30),
+                None,
+                datetime(2025, 4, 2),
+            ],
+            "finding": ["current_danger", "summed_current_danger", "lead_reads_open", "current_note"],
+            "value": [12.4, 14.0, 900.0, 1.2],
             "why": [
                 "12.4 A on one lead: at or above the owner's danger level of 10 A",
                 "14 A summed over the visit",
+                "reads open: 900 ohm where 12 ohm used to stand",
+                "1.2 A on one lead",
             ],
         },
         schema_overrides={"electrode_id": pl.String},

@@ -83,13 +83,22 @@ def test_nothing_worth_spending_on_is_said() -> None:
     assert headline((), "crowns") == "This run ranks no site."
 
 
-def test_danger_is_listed_newest_first_with_units(staged: Staged) -> None:
+def test_danger_is_listed_gravest_first_with_units_and_apart_from_notes(staged: Staged) -> None:
     page = fleet_page(staged)
-    assert page.attend_headline == "2 findings at 2 sites stand before any spending."
-    assert [(f.site_id, f.electrode, f.value) for f in page.findings] == [
-        ("N-005", "N-005-E1", f"12.4{NB}A"),
-        ("N-002", "whole site", f"14.0{NB}A"),
+    assert page.attend_headline == "3 findings at 3 sites stand before any spending. 1 lesser current noted."
+    assert [(f.site, f.page, f.electrode, f.value) for f in page.dangers] == [
+        ('Quarry & Sons\' "Yard"', "sites/N-005.html", "N-005-E1", f"12.4{NB}A"),
+        ("<script>alert(1)</script>", "sites/N-002.html", "whole site", f"14.0{NB}A"),
+        ("site not known", "", "not known", f"900{NB}Ω"),
     ]
+    assert [f.finding for f in page.notes] == ["current note"]
+
+
+def test_no_danger_is_no_proof_of_safety(staged: Staged) -> None:
+    notes = staged["attend_first"].filter(pl.col("finding") == "current_note")
+    page = fleet_page(replace(staged, tables=staged.tables | {"attend_first": notes}))
+    assert "not a proof of safety" in page.attend_headline
+    assert page.dangers == ()
 
 
 def test_the_plan_is_summed_by_year(staged: Staged) -> None:
@@ -206,6 +215,9 @@ def test_the_site_says_its_state_its_work_and_its_place(sites: dict[str, SitePag
     assert page.action == "Planned: replace rods in 2026, 6 rods, for 9,000 crowns."
     assert page.sureness.startswith("Rank 1 (10-90 % of the draws: 1 to 4).")
     assert sites["N-005"].action.startswith("Attend to the findings below before anything else.")
+    assert sites["=N3"].findings
+    assert not sites["=N3"].in_danger
+    assert sites["=N3"].action.startswith("Planned")
     assert sites["N-010"].action == "The plan within the budget holds no work here."
 
 
@@ -302,6 +314,34 @@ def test_method_spells_out_nested_settings(staged: Staged) -> None:
     page = method_page(replace(staged, run=run))
     assert page.calibration == (("season.clay", "0.125"), ("noise", "0.1, 0.2"))
     assert ("threshold_ratio", "2") in page.settings
+
+
+def test_questions_carry_effect_interval_and_sentence(staged: Staged) -> None:
+    asked = pl.DataFrame(
+        {
+            "question_id": ["q1", "q2"],
+            "question": ["Does chloride bring the onset forward?", "Do the classes differ?"],
+            "outcome": ["onset_age"] * 2,
+            "compared": ["chloride_ppm"] * 2,
+            "effect": [-3.25, 0.5],
+            "effect_low": [-5.0, -1.0],
+            "effect_high": [-1.5, 2.0],
+            "effect_unit": ["years", "years"],
+            "p_adjusted": [0.0004, 0.61],
+            "electrodes": [1200, 80],
+            "sites": [150, 12],
+            "converged": [True, False],
+            "verdict": ["supported", "can't tell"],
+            "sentence": ["Yes.", "Too few."],
+        }
+    )
+    columns = staged["hypotheses"].clear()
+    table = pl.concat([columns, asked.cast({"electrodes": pl.Int64})], how="diagonal")
+    page = method_page(replace(staged, tables=staged.tables | {"hypotheses": table}))
+    assert page.questions[0].effect == "-3.25 (-5.00 to -1.50) years"
+    assert page.questions[0].p_adjusted == "under 0.001"
+    assert page.questions[0].rests_on == "1,200 electrodes at 150 sites"
+    assert page.questions[1].verdict == "can't tell, did not converge"
 
 
 def test_tables_that_a_run_leaves_out_are_read_as_empty(tmp_path: Path) -> None:
