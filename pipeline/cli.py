@@ -195,9 +195,7 @@ def load(asked: _Asked, paths: tuple[Path, ...]) -> None:
     ok = _load(fleet, settings, paths)
     _attend_first(fleet, settings)
     if not ok:
-        raise WorkError(
-            "Not every file could be loaded (see above); correct or leave out those, then load them again."
-        )
+        raise WorkError("Not every file could be loaded (see above); correct those, then load them again.")
 
 
 @main.command()
@@ -373,9 +371,7 @@ def _attend_first(fleet: Path, settings: Settings) -> None:
         result = attend_first(fleet, settings, click.echo)
     except Exception as fault:
         first = (str(fault).splitlines() or [""])[0]
-        click.echo(
-            f"The list of what to attend to first could not be made ({first}); the load itself is done."
-        )
+        click.echo(f"The list of what to attend to first could not be made ({first}); the load is done.")
         return
     for line in result.lines:
         click.echo(line)
@@ -394,9 +390,7 @@ def _finish(result: RunResult) -> None:
     if result.page is not None:
         click.echo(f"Page: {result.page}")
     if not result.ok:
-        raise WorkError(
-            f"The work of run {result.run_id} did not go well (see above); the last good run stays published."
-        )
+        raise WorkError(f"Run {result.run_id} did not go well (see above); what was published before stays.")
 
 
 if __name__ == "__main__":
