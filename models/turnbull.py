@@ -15,8 +15,10 @@ Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 # Optimality: no empty cell may pull harder than the others by more than this (Gentleman and Geyer 1994).
+# Climbing goes on well beyond that, as far as the steps reach.
 KKT_TOLERANCE = 1e-6
-MAX_STEPS = 50_000
+CLIMB_TO = 1e-10
+MAX_STEPS = 20_000
 CHECK_EVERY = 25
 
 
@@ -48,7 +50,7 @@ class Turnbull:
 
 def _share(left: Array, right: Array, mass: Array, age: Array) -> Array:
     """Give sum over cells of mass x covered part; mass (..., J), age (T,) -> (..., T)."""
-    width = np.where(np.isfinite(right), np.maximum(right - left, 1e-12), np.inf)
+    width = np.where(np.isfinite(right), right - left, np.inf)
     covered = np.clip((age[None, :] - left[:, None]) / width[:, None], 0.0, 1.0)
     return mass @ covered
 
@@ -170,7 +172,7 @@ def turnbull(
     w = np.ones(low.size) if weight is None else np.asarray(weight, dtype=np.float64)
     sums = np.bincount(cells.pattern, weights=w, minlength=cells.first.size)[None, :].astype(np.float64)
     begin = np.full((1, cells.left.size), 1.0 / cells.left.size)
-    mass, largest, steps = _maximise(sums, cells, begin, KKT_TOLERANCE, MAX_STEPS)
+    mass, largest, steps = _maximise(sums, cells, begin, CLIMB_TO, MAX_STEPS)
     mass = np.where(mass < 1e-9, 0.0, mass)
     mass /= mass.sum()
     total = np.concatenate([[0.0], np.cumsum(mass[0])])

@@ -1,0 +1,74 @@
+"""Rank tests for interval-censored times: no shape of life assumed; by rows, or by clusters of rows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.stats import norm
+
+from models.turnbull import turnbull
+
+Array = NDArray[np.float64]
+
+KINDS = ("logrank_sun", "logrank_finkelstein", "wilcoxon")
+
+
+def rank_scores(lower: ArrayLike, upper: ArrayLike, kind: str = "logrank_finkelstein") -> Array:
+    """Give each row's score (n,) under one distribution for all; large for early crossings, sum zero.
+
+    From the pooled Turnbull estimate S: wilcoxon S(L) + S(R) - 1; the log-rank ones
+    (S(L) ln S(L) - S(R) ln S(R)) / (S(L) - S(R)), Sun's form taking ln S from summed hazards. Sun (1996),
+    Finkelstein (1986), Fay and Shaw (2010). Raises ValueError for another kind.
+    """
+    if kind not in KINDS:
+        raise ValueError(f"kind must be one of {', '.join(KINDS)}.")
+    low, up = np.asarray(lower, dtype=np.float64), np.asarray(upper, dtype=np.float64)
+    fit = turnbull(low, up)
+    survival = np.concatenate([[1.0], 1.0 - np.cumsum(fit.mass)])
+    survival = np.where(survival < 1e-9, 0.0, survival)
+    # S at L: less the masses of all cells that end at or before L; no end ever splits a cell.
+    at_low = np.searchsorted(fit.right, low, side="right")
+    at_up = np.searchsorted(fit.right, up, side="right")
+    s_low, s_up = survival[at_low], survival[at_up]
+    if kind == "wilcoxon":
+        return s_low + s_up - 1.0
+    with np.errstate(divide="ignore"):
+        if kind == "logrank_sun":
+            logs = np.concatenate([[0.0], -np.cumsum(fit.mass / np.maximum(survival[:-1], 1e-300))])
+        else:
+            logs = np.log(survival)
+    weighted = np.where(survival > 0, survival * np.where(survival > 0, logs, 0.0), 0.0)
+    return (weighted[at_low] - weighted[at_up]) / np.maximum(s_low - s_up, 1e-300)
+
+
+@dataclass(frozen=True)
+class RankTest:
+    """The sum of the scores of the marked rows, its standard value under permutation, and the p value."""
+
+    sum_of_scores: float
+    z: float
+    p_value: float
+
+
+def rank_test(score: ArrayLike, marked: ArrayLike, cluster: ArrayLike | None = None) -> RankTest:
+    """Test whether the marked rows (n,) score otherwise than the rest, by the permutation's normal limit.
+
+    With `cluster` whole clusters are what is exchanged: each must be marked as a whole. Raises ValueError
+    where a cluster is of both kinds.
+    """
+    c = np.asarray(score, dtype=np.float64)
+    mark = np.asarray(marked, dtype=bool)
+    c = c - c.mean()
+    if cluster is not None:
+        _, number = np.unique(np.asarray(cluster), return_inverse=True)
+        size, marks = np.bincount(number), np.bincount(number, weights=mark)
+        if np.any((marks > 0) & (marks < size)):
+            raise ValueError("A cluster holds marked and other rows: whole clusters cannot be exchanged.")
+        c, mark = np.bincount(number, weights=c).astype(np.float64), marks > 0
+    n, k = c.size, int(mark.sum())
+    total = float(c[mark].sum())
+    variance = k * (n - k) / (n * (n - 1)) * float(np.sum((c - c.mean()) ** 2))
+    z = total / np.sqrt(variance) if variance > 0 else 0.0
+    return RankTest(total, float(z), float(2 * norm.sf(abs(z))))
