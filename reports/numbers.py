@@ -236,8 +236,8 @@ def attend_headline(findings: tuple[Finding, ...]) -> str:
     if not dangers:
         return f"No finding of danger to people stands in this run. That is not a proof of safety.{extra}"
     sites = words.count(len({finding.site_id for finding in dangers}), "site")
-    stand = "stands" if len(dangers) == 1 else "stand"
-    return f"{words.count(len(dangers), 'finding')} at {sites} {stand} before any spending.{extra}"
+    says = words.count(len(dangers), "finding of danger", "findings of danger")
+    return f"{says} at {sites}: attend to {'it' if len(dangers) == 1 else 'them'} before any spending.{extra}"
 
 
 def map_points(staged: Staged, names: Mapping[str, str]) -> tuple[MapPoint, ...]:

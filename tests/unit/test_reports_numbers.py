@@ -85,7 +85,9 @@ def test_nothing_worth_spending_on_is_said() -> None:
 
 def test_danger_is_listed_gravest_first_with_units_and_apart_from_notes(staged: Staged) -> None:
     page = fleet_page(staged)
-    assert page.attend_headline == "3 findings at 3 sites stand before any spending. 1 lesser current noted."
+    assert page.attend_headline == (
+        "3 findings of danger at 3 sites: attend to them before any spending. 1 lesser current noted."
+    )
     assert [(f.site, f.page, f.electrode, f.value) for f in page.dangers] == [
         ('Quarry & Sons\' "Yard"', "sites/N-005.html", "N-005-E1", f"12.4{NB}A"),
         ("<script>alert(1)</script>", "sites/N-002.html", "whole site", f"14.0{NB}A"),
