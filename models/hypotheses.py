@@ -17,6 +17,7 @@ from scipy.stats import norm
 from scipy.stats import t as student
 
 from models.accelerated_life import LOGNORMAL, AcceleratedLife, fit_accelerated_life
+from models.rank_tests import rank_scores, rank_test
 
 Array = NDArray[np.float64]
 
@@ -174,6 +175,12 @@ def _median(data: _Data, group: NDArray[np.bool_]) -> _Median:
     return _Median(float(ages[1]), float(ages[0]), float(ages[2]), seen, True)
 
 
+def _mixed_sites(data: _Data) -> bool:
+    """Tell whether some site has rods of both groups, so that whole sites cannot be exchanged."""
+    both = set(data.site[data.second]) & set(data.site[~data.second])
+    return bool(both)
+
+
 def _permutation_p(data: _Data, rng: np.random.Generator) -> float | None:
     """Give the p value of exchanging whole sites between the groups; None where a site has both.
 
@@ -181,10 +188,10 @@ def _permutation_p(data: _Data, rng: np.random.Generator) -> float | None:
     centred by the group's share of electrodes, over their own spread.
     """
     _, number = np.unique(data.site, return_inverse=True)
+    if _mixed_sites(data):
+        return None
     size = np.bincount(number)
     seconds = np.bincount(number, weights=data.second)
-    if np.any((seconds > 0) & (seconds < size)):
-        return None
     null = np.column_stack([np.ones(data.lower.size), data.held])
     residual = fit_accelerated_life(data.lower, data.upper, null).scores[:, 0]
     sums = np.bincount(number, weights=residual)
@@ -225,6 +232,10 @@ def _checks(data: _Data, fit: AcceleratedLife, log_likelihood_null: float) -> st
         if other.converged
         else "a log-normal life did not converge"
     )
+    scores = rank_scores(data.lower, data.upper)
+    if not _mixed_sites(data):
+        rank = rank_test(scores, data.second, data.site)
+        notes.append(f"a rank test that takes no shape of life for granted has p {rank.p_value:.2g}")
     left, right = np.mean(data.lower == 0), np.mean(~np.isfinite(data.upper))
     notes.append(f"{left:.0%} were past at their first visit, {right:.0%} are not past yet")
     notes.append(f"likelihood ratio {2 * (fit.log_likelihood - log_likelihood_null):.1f} before clustering")

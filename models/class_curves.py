@@ -1,0 +1,108 @@
+"""Curves of whole classes: what a rod of this soil and material does over its life, and how sure that is."""
+
+import numpy as np
+import polars as pl
+from scipy.special import ndtr
+
+from models.class_prior import group_tables, site_nodes
+from models.corrosion_curves import crossing_table, log_ratio
+from models.forecast import Fitted
+from models.histories import Floats
+from models.outlook import parameter_draws
+
+LAST_AGE = 50
+
+
+def _ages() -> Floats:
+    return np.arange(0.0, LAST_AGE + 1.0)
+
+
+def _weighted_quantiles(values: Floats, weight: Floats, shares: tuple[float, ...]) -> Floats:
+    """Return the quantiles (len(shares),) of values (G,) under weights (G,)."""
+    order = np.argsort(values)
+    total = np.cumsum(weight[order])
+    at = np.searchsorted(total, np.asarray(shares) * total[-1])
+    return np.asarray(values[order][np.minimum(at, values.size - 1)])
+
+
+def _with_steps(fit: Fitted, share: Floats, log_threshold: float) -> Floats:
+    """Add the steps to come: share (..., A) past by corrosion alone to share past at all."""
+    steps = fit.calibration.steps
+    reach = float(ndtr((steps.jump_mean - log_threshold) / steps.jump_sd))
+    return np.asarray(1.0 - (1.0 - share) * np.exp(-steps.break_rate * reach * _ages()))
+
+
+def class_curves(fit: Fitted) -> pl.DataFrame:
+    """Return class_curves: by soil class, material and age, the spread of rods' ratios and the share past threshold."""
+    grid, layout, ages = fit.prepared.grid, fit.layout, _ages()
+    tau = np.repeat(grid.onset_years, grid.growth.size)
+    rate = np.tile(grid.growth, grid.onset_years.size)
+    _, w = site_nodes()
+    frames = []
+    for soil in range(len(layout.soils)):
+        for material in range(len(layout.materials)):
+            groups = np.flatnonzero((layout.soil == soil) & (layout.material == material))
+            counts = np.array([(layout.group == q).sum() for q in groups], dtype=float)
+            if not counts.sum():
+                continue
+            mass = np.einsum("q,k,qkg->g", counts / counts.sum(), w, fit.posterior.new_rod[groups])
+            first = np.flatnonzero(np.isin(layout.group, groups))[0]
+            threshold = float(fit.log_threshold[first])
+            share = mass @ crossing_table(grid, threshold, ages)
+            bands = np.stack(
+                [
+                    _weighted_quantiles(
+                        log_ratio(np.float64(a), tau, rate, grid.ceiling), mass, (0.1, 0.5, 0.9)
+                    )
+                    for a in ages
+                ]
+            )
+            frames.append(
+                pl.DataFrame(
+                    {
+                        "soil_class": [layout.soils[soil]] * ages.size,
+                        "material": [layout.materials[material]] * ages.size,
+                        "age_years": ages,
+                        "ratio_p10": np.exp(bands[:, 0]),
+                        "ratio_p50": np.exp(bands[:, 1]),
+                        "ratio_p90": np.exp(bands[:, 2]),
+                        "share_past": _with_steps(fit, share, threshold),
+                        "electrodes": [int(counts.sum())] * ages.size,
+                    }
+                )
+            )
+    return pl.concat(frames)
+
+
+def share_past_curves(fit: Fitted, rng: np.random.Generator, draws: int = 40) -> pl.DataFrame:
+    """Return the share past threshold by age and soil class from the curves, with a 90 % band over parameter draws.
+
+    In the columns of survival_curves, method `curve`; the class's own mix of materials and bases.
+    """
+    grid, layout, ages = fit.prepared.grid, fit.layout, _ages()
+    _, w = site_nodes()
+    shares = np.zeros((draws, len(layout.soils), ages.size))
+    tables = {float(v): crossing_table(grid, float(v), ages) for v in np.unique(fit.log_threshold)}
+    pairs, counts = np.unique(
+        np.stack([layout.group.astype(float), fit.log_threshold], axis=1), axis=0, return_counts=True
+    )
+    of_soil = np.bincount(layout.soil[pairs[:, 0].astype(int)], counts, minlength=len(layout.soils))
+    for d, theta in enumerate(parameter_draws(fit.calibration, rng, draws)):
+        t = group_tables(theta, layout, grid)
+        for (q, threshold), n in zip(pairs, counts, strict=True):
+            mass = np.einsum("k,kt,kr->tr", w, t.onset[int(q)], t.growth[int(q)]).ravel()
+            soil = layout.soil[int(q)]
+            shares[d, soil] += n / of_soil[soil] * _with_steps(fit, mass @ tables[threshold], threshold)
+    low, middle, high = np.quantile(shares, (0.05, 0.5, 0.95), axis=0)
+    used = [c for c in range(len(layout.soils)) if of_soil[c]]
+    return pl.DataFrame(
+        {
+            "soil_class": np.repeat([layout.soils[c] for c in used], ages.size),
+            "method": ["curve"] * (len(used) * ages.size),
+            "age_years": np.tile(ages, len(used)),
+            "share_past": middle[used].ravel(),
+            "low": low[used].ravel(),
+            "high": high[used].ravel(),
+            "at_risk": pl.Series([None] * (len(used) * ages.size), dtype=pl.Int64),
+        }
+    )

@@ -1,0 +1,48 @@
+"""Where work runs: one process, threads over the data's own shards, the same answer at any count of workers."""
+
+import os
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+
+from threadpoolctl import threadpool_limits
+
+ForEach = Callable[[Callable[[int], None], Iterable[int]], None]
+SHARD = 16  # sites; fixed by the data, so that the count of workers changes nothing
+
+
+def worker_count() -> int:
+    """Return how many threads a run uses: RODFLEET_WORKERS, else the cores at hand, at most eight."""
+    asked = os.environ.get("RODFLEET_WORKERS", "")
+    if asked.isdigit() and int(asked) > 0:
+        return int(asked)
+    return max(
+        1, min(8, len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1)
+    )
+
+
+def over_threads(workers: int | None = None) -> ForEach:
+    """Return a runner that hands shards of items to threads; the kernels release the interpreter's lock.
+
+    Each item writes its own part of the outputs, so that the order in which shards end does not matter. BLAS is held to
+    one thread a worker.
+    """
+    count = workers or worker_count()
+
+    def each(work: Callable[[int], None], items: Iterable[int]) -> None:
+        todo = list(items)
+        shards = [todo[i : i + SHARD] for i in range(0, len(todo), SHARD)]
+
+        def run(shard: list[int]) -> None:
+            for item in shard:
+                work(item)
+
+        with threadpool_limits(1):
+            if count == 1 or len(shards) < 2:
+                for shard in shards:
+                    run(shard)
+                return
+            with ThreadPoolExecutor(count) as pool:
+                for done in [pool.submit(run, shard) for shard in shards]:
+                    done.result()
+
+    return each

@@ -1,0 +1,111 @@
+"""From the store to what the models take: the accepted rows, each electrode with its soil, formula and loop."""
+
+from dataclasses import dataclass
+from datetime import date
+
+import polars as pl
+
+from models.electrode import isolated_ohm
+from models.history_frames import fill_formula
+from models.loop_circuit import rest_of_loop
+from models.soil import site_resistivity
+from models.vetting import vet
+from pipeline.errors import WorkError
+from pipeline.settings import Settings
+from pipeline.store import Store
+
+
+@dataclass(frozen=True)
+class FleetInputs:
+    """Frames of accepted rows (columns as the views give them) and what was worked out for each electrode.
+
+    electrodes has in addition region, soil_class, formula_ohm, survey_sd_log, rest_ohm, ratio_basis, threshold_ratio.
+    """
+
+    sites: pl.DataFrame
+    electrodes: pl.DataFrame
+    readings: pl.DataFrame
+    works: pl.DataFrame
+    instruments: pl.DataFrame
+    resistivity: pl.DataFrame
+    refused: pl.DataFrame
+    books: pl.DataFrame
+    currents: pl.DataFrame
+    as_of: date
+
+
+def day_of_outlook(store: Store, settings: Settings, asked: date | None, today: date) -> date:
+    """Return the day from which the outlook looks ahead: asked for, set, or that of the newest accepted reading."""
+    newest = store.frame("newest_reading")["day"][0]
+    day = asked or settings.as_of or newest or today
+    return min(day, today)
+
+
+def threshold_ratios(electrodes: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+    """Add threshold_ratio: the material's own, the class's, or the fleet's."""
+
+    def listed(column: str, table: dict[str, float]) -> pl.Expr:
+        return pl.col(column).replace_strict(
+            list(table), list(table.values()), default=None, return_dtype=pl.Float64
+        )
+
+    return electrodes.with_columns(
+        pl.coalesce(
+            listed("material", settings.threshold_ratio_by_material),
+            listed("soil_class", settings.threshold_ratio_by_class),
+            pl.lit(settings.threshold_ratio),
+        ).alias("threshold_ratio")
+    )
+
+
+def gather(store: Store, settings: Settings, asked: date | None, today: date) -> FleetInputs:
+    """Read the accepted rows and work out soil class, formula and rest of the loop for every electrode.
+
+    Raises WorkError where no site or no electrode has been accepted.
+    """
+    sites, electrodes = store.table("core_sites"), store.table("core_electrodes")
+    if sites.is_empty() or electrodes.is_empty():
+        raise WorkError(
+            f"The store {store.path} holds no site with an electrode; load the field files first (`rodfleet load`)."
+        )
+    soil = store.frame("soil_class_by_site")
+    resistivity = site_resistivity(
+        store.table("core_soundings"), store.table("core_soil_surveys"), sites.select("site_id")
+    )
+    rest = rest_of_loop(sites, electrodes, resistivity)
+    known = (
+        electrodes.join(sites.select("site_id", "region"), on="site_id", how="inner")
+        .join(soil, on="site_id", how="left")
+        .with_columns(pl.col("soil_class").fill_null("unknown"), pl.col("material").fill_null("other"))
+        .join(isolated_ohm(electrodes, resistivity), on="electrode_id", how="left")
+        .join(
+            rest.select("electrode_id", "rest_ohm", "rest_low_ohm", "rest_high_ohm", "ratio_basis"),
+            on="electrode_id",
+        )
+    )
+    day = day_of_outlook(store, settings, asked, today)
+    return FleetInputs(
+        sites=sites.join(soil, on="site_id", how="left"),
+        electrodes=threshold_ratios(fill_formula(known), settings).sort("site_id", "electrode_id"),
+        readings=store.table("core_readings").sort("row_id"),
+        works=store.table("core_works"),
+        instruments=store.table("core_instruments"),
+        resistivity=resistivity,
+        refused=store.table("core_refused"),
+        books=store.table("core_books"),
+        currents=store.frame("currents_of_last_visit", as_of=day),
+        as_of=day,
+    )
+
+
+def vetted_readings(inputs: FleetInputs) -> pl.DataFrame:
+    """Return every accepted reading up to the day of the outlook with its verdict beside it."""
+    until = inputs.readings.filter(pl.col("taken_at").cast(pl.Date) <= inputs.as_of)
+    verdicts = vet(
+        until,
+        inputs.electrodes,
+        inputs.sites,
+        inputs.instruments,
+        inputs.electrodes.select("electrode_id", "formula_ohm"),
+    )
+    return until.drop("range_mark").join(verdicts, on="row_id", how="left", maintain_order="left")

@@ -1,0 +1,471 @@
+"""The stages of a run, each a plain function: store to models, models to tables, tables to the published run."""
+
+import json
+import os
+import platform
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from models.calibration import Calibration, calibrate
+from models.class_curves import class_curves, share_past_curves
+from models.danger import attend_first as list_dangers
+from models.forecast import (
+    Fitted,
+    corrections_frame,
+    curves_frame,
+    fit_electrodes,
+    levels,
+    outlook_frame,
+)
+from models.history_frames import build_histories
+from models.site import site_counts
+from models.survival import survival_curves, weibull_by_class
+from pipeline.engine import over_threads
+from pipeline.errors import WorkError
+from pipeline.fleet_inputs import FleetInputs, gather, vetted_readings
+from pipeline.publish import RunCheck, check_tables, publish
+from pipeline.questions import crossings_of, read_register, standing_questions
+from pipeline.result import RunResult
+from pipeline.settings import Settings
+from pipeline.site_tables import money_of, plan, ranking, site_facts, site_outlook
+from pipeline.store import Store
+
+Say = Callable[[str], None]
+_LIBRARIES = (
+    "rodfleet",
+    "numpy",
+    "scipy",
+    "polars",
+    "duckdb",
+    "numba",
+    "statsmodels",
+    "scikit-learn",
+    "lifelines",
+    "altair",
+    "prefect",
+)
+
+
+@dataclass
+class Clock:
+    """Seconds by stage."""
+
+    say: Say
+    seconds: dict[str, float] = field(default_factory=dict)
+    _at: float = field(default_factory=time.monotonic)
+
+    def lap(self, stage: str, words: str = "") -> None:
+        """Note how long the stage took, and say what it found."""
+        now = time.monotonic()
+        self.seconds[stage] = round(now - self._at, 2)
+        self._at = now
+        self.say(f"{stage:<14} {self.seconds[stage]:6.1f} s  {words}")
+
+
+@dataclass(frozen=True)
+class Inference:
+    """What the models made of the inputs: the fit, the tables that follow from it."""
+
+    fit: Fitted
+    calibration: Calibration
+    lives: pl.DataFrame
+    curves: pl.DataFrame
+    verdicts: pl.DataFrame
+
+
+def in_service(as_of: date) -> pl.Expr:
+    """Say of each electrode whether it still stands on the day."""
+    return pl.col("retired_on").is_null() | (pl.col("retired_on") > as_of)
+
+
+def infer(
+    inputs: FleetInputs,
+    verdicts: pl.DataFrame,
+    settings: Settings,
+    clock: Clock,
+    calibration: Calibration | None = None,
+) -> Inference:
+    """Fit the curves of all electrodes, renewed ones included, and lay out what follows for each.
+
+    A stored calibration is taken as it is; without one the fleet is calibrated.
+    """
+    each = over_threads()
+    rng = np.random.default_rng(settings.seed)
+    h = build_histories(inputs.electrodes, verdicts, inputs.works, inputs.as_of)
+    if h.electrodes == 0:
+        raise WorkError(f"No electrode was installed by {inputs.as_of}; give a later day with --as-of.")
+    cal = calibration or calibrate(h, each)
+    clock.lap("calibration", f"{cal.rounds} rounds, {'converged' if cal.converged else 'NOT converged'}")
+    threshold = dict(inputs.electrodes.select("electrode_id", "threshold_ratio").iter_rows())
+    log_threshold = np.log(np.array([threshold[e] for e in h.electrode_id]))
+    fit = fit_electrodes(h, cal, log_threshold, rng, each)
+    clock.lap("site pass", f"{h.electrodes:,} electrodes, {h.age.size:,} readings")
+    level = levels(fit, rng, each=each)
+    lives = _with_facts(outlook_frame(fit, level, inputs.as_of, settings.horizons_years), inputs, verdicts)
+    curves = curves_frame(fit, level, inputs.as_of)
+    clock.lap(
+        "outlook",
+        f"{lives.filter('in_service')['p_past_now'].sum():.0f} electrodes expected past threshold now",
+    )
+    return Inference(fit, cal, lives, curves, _corrected(verdicts, corrections_frame(fit)))
+
+
+def _with_facts(outlook: pl.DataFrame, inputs: FleetInputs, verdicts: pl.DataFrame) -> pl.DataFrame:
+    facts = inputs.electrodes.select(
+        "electrode_id", "well_id", "kind", "installed_on", "retired_on",
+        in_service(inputs.as_of).alias("in_service"),
+    )  # fmt: skip
+    last = (
+        verdicts.filter(pl.col("resistance_ohm").is_not_null())
+        .sort("taken_at", "row_id")
+        .group_by("electrode_id")
+        .agg(
+            pl.col("taken_at").last().cast(pl.Date).alias("last_taken_on"),
+            pl.col("resistance_ohm").last().alias("last_ohm"),
+        )
+    )
+    return outlook.join(facts, on="electrode_id", how="left", maintain_order="left").join(
+        last, on="electrode_id", how="left", maintain_order="left"
+    )
+
+
+def _corrected(verdicts: pl.DataFrame, corrections: pl.DataFrame) -> pl.DataFrame:
+    """Return reading_verdicts: every reading with its verdict and what was taken off it.
+
+    Repeats of a day entered the model as one; they share its factors, each corrected from its own value.
+    """
+    day = pl.col("taken_at").cast(pl.Date)
+    by_row = verdicts.select("row_id", "electrode_id", day.alias("day"), "range_mark")
+    by_day = (
+        corrections.join(by_row.select("row_id", "day", "range_mark"), on="row_id", how="inner")
+        .select("electrode_id", "day", "range_mark", "season_factor", "campaign_factor", "p_wild")
+        .unique(["electrode_id", "day", "range_mark"], keep="first", maintain_order=True)
+    )
+    used = pl.col("verdict") != "set_aside"
+    wild = used & (pl.col("p_wild") > 0.5) & (pl.col("verdict") == "good")
+    return (
+        verdicts.with_columns(day.alias("day"))
+        .join(by_day, on=["electrode_id", "day", "range_mark"], how="left", nulls_equal=True, maintain_order="left")
+        .with_columns(
+            pl.when(used & pl.col("p_wild").is_not_null())
+            .then(pl.col("resistance_ohm") / pl.col("season_factor") / pl.col("campaign_factor"))
+            .alias("corrected_ohm"),
+            pl.when(wild).then(pl.lit("doubtful")).otherwise(pl.col("verdict")).alias("verdict"),
+            pl.when(wild).then(pl.lit("stands_alone")).otherwise(pl.col("rule")).alias("rule"),
+            pl.when(wild)
+            .then(pl.lit("This value stands alone against the readings around it; the curve hardly follows it."))
+            .otherwise(pl.col("reason"))
+            .alias("reason"),
+            pl.when(wild).then(1.0 - pl.col("p_wild")).otherwise(pl.col("weight")).alias("weight"),
+        )
+        .select(
+            "row_id", "electrode_id", "site_id", "well_id", "taken_at", "resistance_ohm", "range_mark", "verdict",
+            "rule", "reason", "season_factor", "campaign_factor", "weight", "corrected_ohm", "p_wild", "file",
+            "sheet", "line",
+        )
+    )  # fmt: skip
+
+
+def find_dangers(store: Store, settings: Settings) -> pl.DataFrame:
+    """List what must be attended to before any spending, from accepted and refused rows, without any model."""
+    return list_dangers(
+        store.table("core_readings"),
+        store.table("core_refused"),
+        store.table("core_works"),
+        settings.current_note_a,
+        settings.current_danger_a,
+    )
+
+
+def attend_first(fleet: Path, settings: Settings, say: Say) -> RunResult:
+    """Publish the attend-first list by itself, straight after loading, and say what is on it."""
+    del fleet, say
+    with Store.open(settings.store_path, read_only=True) as store:
+        found = find_dangers(store, settings)
+    settings.output_folder.mkdir(parents=True, exist_ok=True)
+    for suffix, write in (("parquet", pl.DataFrame.write_parquet), ("csv", pl.DataFrame.write_csv)):
+        path = settings.output_folder / f"attend_first.{suffix}"
+        beside = path.with_name(f".{path.name}.{os.getpid()}")
+        write(found, beside)
+        os.replace(beside, path)
+    return RunResult("", None, _danger_lines(found, settings.output_folder / "attend_first.csv"))
+
+
+def _danger_lines(found: pl.DataFrame, where: Path) -> list[str]:
+    grave = found.filter(
+        pl.col("finding").is_in(["current_danger", "summed_current_danger", "lead_reads_open"])
+    )
+    if grave.is_empty():
+        return ["Attend first: nothing found in the readings."]
+    counts = (
+        grave.group_by("finding").agg(pl.len(), pl.col("site_id").n_unique().alias("sites")).sort("finding")
+    )
+    words = {
+        "current_danger": "currents at the danger level on one lead",
+        "summed_current_danger": "currents at the danger level summed over a visit",
+        "lead_reads_open": "leads that read open",
+    }
+    parts = [f"{n} {words[f]} ({s} sites)" for f, n, s in counts.iter_rows()]
+    return [
+        f"ATTEND FIRST, before any spending: {'; '.join(parts)}.",
+        f"Keep people away and call licensed staff; local rules apply. The list: {where}",
+    ]
+
+
+def _site_table(inputs: FleetInputs, verdicts: pl.DataFrame) -> pl.DataFrame:
+    seen = verdicts.group_by("site_id").agg(
+        pl.col("taken_at").min().cast(pl.Date).alias("first_reading_on"),
+        pl.col("taken_at").max().cast(pl.Date).alias("last_reading_on"),
+        pl.len().alias("readings"),
+    )
+    standing = inputs.electrodes.filter(in_service(inputs.as_of))
+    wells = standing.group_by("site_id").agg(pl.len().alias("wells"))
+    return (
+        inputs.sites.select(
+            "site_id", "site_name", "region", "latitude", "longitude", "voltage_kv", "commissioned_on", "soil_class",
+            "rod_count", "return_path",
+        )
+        .join(wells, on="site_id", how="left")
+        .join(seen, on="site_id", how="left")
+        .with_columns(pl.col("wells").fill_null(0), pl.col("readings").fill_null(0))
+        .sort("site_id")
+    )  # fmt: skip
+
+
+def _survival(
+    crossings: pl.DataFrame, fit: Fitted, rng: np.random.Generator
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    kind = {
+        "age_years": pl.Float64,
+        "share_past": pl.Float64,
+        "low": pl.Float64,
+        "high": pl.Float64,
+        "at_risk": pl.Int64,
+    }
+    turnbull = survival_curves(crossings, rng)
+    curve = share_past_curves(fit, rng)
+    both = [
+        f.select("soil_class", "method", *[pl.col(c).cast(t) for c, t in kind.items()])
+        for f in (turnbull, curve)
+    ]
+    return pl.concat(both), weibull_by_class(crossings)
+
+
+def tables_of(
+    inputs: FleetInputs, inference: Inference, dangers: pl.DataFrame, settings: Settings, clock: Clock
+) -> tuple[dict[str, pl.DataFrame], list[str]]:
+    """Lay out every table of a run, and what had to be assumed on the way."""
+    fit, lives = inference.fit, inference.lives
+    rng = np.random.default_rng([settings.seed, 2])
+    h = fit.histories
+    standing = lives["in_service"].to_numpy()
+    rods = dict(inputs.sites.select("site_id", "rod_count").iter_rows())
+    counts = site_counts(fit, standing, lives["well_id"].to_list(), [rods.get(s) for s in h.site_id])
+    outlook = lives.filter("in_service").drop("in_service", "retired_on")
+    facts = site_facts(inputs, h.site_id, counts, outlook)
+    sites_ahead = site_outlook(inputs, facts, settings, dangers)
+    money = money_of(facts, settings)
+    ranked, _ = ranking(facts, money, sites_ahead, settings, inputs.as_of.year, rng)
+    planned = plan(facts, money, settings, inputs.as_of.year + 1)
+    clock.lap("ranking", f"{ranked.height} sites, {planned.height} works planned")
+    site_table = _site_table(inputs, inference.verdicts)
+    crossings = crossings_of(inference.verdicts, lives, site_table, settings)
+    curves, lifetimes = _survival(crossings, fit, rng)
+    questions = standing_questions(
+        inference.verdicts, lives, site_table, settings, asked_on=inputs.as_of,
+        register=read_register(settings.output_folder),
+    )  # fmt: skip
+    clock.lap("survival", f"{crossings.height:,} lives, {questions.height} questions answered")
+    return {
+        "electrode_outlook": outlook,
+        "electrode_lives": lives,
+        "site_outlook": sites_ahead,
+        "site_ranking": ranked,
+        "plan": planned,
+        "class_curves": class_curves(fit),
+        "reading_verdicts": inference.verdicts,
+        "attend_first": dangers,
+        "hypotheses": questions,
+        "track_record": pl.DataFrame(schema=TRACK_RECORD),
+        "sites": site_table,
+        "electrode_curves": inference.curves.join(
+            outlook.select("electrode_id"), on="electrode_id", how="semi"
+        ),
+        "survival_curves": curves,
+        "survival_models": lifetimes,
+        "load_books": inputs.books,
+        "refused_rows": inputs.refused,
+    }, money.assumed
+
+
+TRACK_RECORD = {
+    "forecast_on": pl.Date, "judged_on": pl.Date, "horizon_years": pl.Float64, "electrodes": pl.Int64,
+    "expected_past": pl.Float64, "observed_past": pl.Int64, "brier": pl.Float64,
+}  # fmt: skip
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of what computed the run."""
+    found = {"python": platform.python_version()}
+    for name in _LIBRARIES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "not installed"
+    return found
+
+
+def calibration_facts(cal: Calibration) -> dict[str, Any]:
+    """Return the calibration as plain values, by name, for run.json and the store."""
+    facts: dict[str, Any] = {
+        "log_likelihood": cal.log_likelihood, "rounds": cal.rounds, "converged": cal.converged, "method": cal.method,
+        "ceiling_ratio": float(np.exp(cal.ceiling)), "noise_spread": cal.noise_spread, "installed_sd": cal.installed_sd,
+        "isolated_sd": cal.isolated_sd, "district_year_sd": cal.period_sd, "site_sd": cal.spread.site_sd,
+        "visit_sd": cal.spread.visit_sd, "visit_years": cal.spread.visit_years, "rod_sd": cal.spread.rod_sd,
+        "break_rate_per_year": cal.steps.break_rate, "jump_mean": cal.steps.jump_mean, "jump_sd": cal.steps.jump_sd,
+        "wild_share": cal.steps.wild_share,
+    }  # fmt: skip
+    facts |= {f"noise_sd_{s}": float(v) for s, v in zip(cal.soils, cal.noise_sd, strict=True)}
+    facts |= {n: float(v) for n, v in zip(cal.fixed_names, cal.fixed, strict=True)}
+    spread = np.sqrt(np.diag(cal.theta_cov))
+    facts |= {n: float(v) for n, v in zip(cal.theta_names, cal.theta, strict=True)}
+    facts |= {f"{n}_sd": float(v) for n, v in zip(cal.theta_names, spread, strict=True)}
+    return {k: (v if not isinstance(v, float) or np.isfinite(v) else None) for k, v in facts.items()}
+
+
+def _warnings(inference: Inference, assumed: list[str], checks: list[RunCheck]) -> list[str]:
+    out = list(assumed)
+    if not inference.calibration.converged:
+        out.append("The calibration did not converge; the outlook is marked as not converged.")
+    unsettled = int((~inference.lives["converged"]).sum()) if inference.calibration.converged else 0
+    if unsettled:
+        out.append(
+            f"{unsettled} electrodes stand at sites whose shared effect did not settle; they are marked."
+        )
+    out += [f"Check {c.name} failed on {c.rows} rows." for c in checks if not c.passed]
+    return out
+
+
+def new_run_id(now: datetime, as_of: date) -> str:
+    """Return a run's name: when it ran, and the day that it looks from."""
+    return f"{now:%Y%m%dT%H%M%S}-{now.microsecond // 1000:03d}-asof-{as_of:%Y%m%d}"
+
+
+def run_fleet(
+    fleet: Path, settings: Settings, *, as_of: date | None, say: Say, today: date | None = None
+) -> RunResult:
+    """Run everything from what is loaded to what is published.
+
+    Raises WorkError where there is nothing to run on, or where a check of the run fails (the run before stays shown).
+    """
+    del fleet
+    started, clock = datetime.now().astimezone(), Clock(say)
+    with Store.open(settings.store_path) as store:
+        inputs = gather(store, settings, as_of, today or date.today())
+        verdicts = vetted_readings(inputs)
+        dangers = find_dangers(store, settings)
+        store_checks = [RunCheck(c.name, c.offending.height) for c in store.checks()]
+        counts = dict(verdicts.group_by("verdict").len().iter_rows())
+        clock.lap("vetting", ", ".join(f"{n:,} {v.replace('_', ' ')}" for v, n in sorted(counts.items())))
+        inference = infer(inputs, verdicts, settings, clock)
+        tables, assumed = tables_of(inputs, inference, dangers, settings, clock)
+        _keep(store, tables, inference.calibration, started)
+    checks = store_checks + check_tables(tables, settings.horizons_years)
+    run_id = new_run_id(started, inputs.as_of)
+    facts = _facts(run_id, started, inputs, inference, tables, settings, clock, checks, assumed)
+    failed = [c for c in checks if not c.passed]
+    if failed:
+        raise WorkError(
+            f"The run was not published: check {failed[0].name} failed on {failed[0].rows} rows; the run shown before "
+            f"stays in place. See DEVELOPERS.md, 'A check failed'."
+        )
+    page = publish(settings.output_folder, run_id, tables, facts)
+    clock.lap("publishing", str(page))
+    return RunResult(run_id, page, _closing_lines(tables, facts), True)
+
+
+def _facts(
+    run_id: str, started: datetime, inputs: FleetInputs, inference: Inference, tables: dict[str, pl.DataFrame],
+    settings: Settings, clock: Clock, checks: list[RunCheck], assumed: list[str],
+) -> dict[str, Any]:  # fmt: skip
+    verdicts = tables["reading_verdicts"]
+    return {
+        "run_id": run_id,
+        "started_at": started.isoformat(timespec="seconds"),
+        "finished_at": datetime.now().astimezone().isoformat(timespec="seconds"),
+        "as_of": inputs.as_of.isoformat(),
+        "seed": settings.seed,
+        "settings": {k: str(v) if isinstance(v, Path) else v for k, v in _plain(settings).items()},
+        "versions": versions(),
+        "counts": {
+            "sites": tables["site_outlook"].height,
+            "electrodes": tables["electrode_outlook"].height,
+            "electrodes_renewed": tables["electrode_lives"].height - tables["electrode_outlook"].height,
+            "wells": int(tables["site_outlook"]["wells"].sum()),
+            "rods": int(tables["site_outlook"]["rod_count"].sum()),
+            "readings": verdicts.height,
+            "refused_rows": inputs.refused.height,
+            **{f"readings_{v}": n for v, n in sorted(verdicts.group_by("verdict").len().iter_rows())},
+        },
+        "seconds": clock.seconds,
+        "checks": [{"name": c.name, "passed": c.passed, "rows": c.rows} for c in checks],
+        "calibration": calibration_facts(inference.calibration),
+        "warnings": _warnings(inference, assumed, checks),
+        "currency": settings.currency,
+    }
+
+
+def _plain(settings: Settings) -> dict[str, Any]:
+    return {k: (list(v) if isinstance(v, tuple) else v) for k, v in vars(settings).items()}
+
+
+def _keep(store: Store, tables: dict[str, pl.DataFrame], cal: Calibration, at: datetime) -> None:
+    """Leave the stops of the run in the store, where they can be looked at, and the calibration with its date."""
+    with store.transaction():
+        for name in ("reading_verdicts", "electrode_outlook", "site_outlook", "site_ranking", "plan"):
+            store.write(f"out_{name}", tables[name])
+        store.run(
+            "keep_calibration",
+            fitted_at=at.replace(tzinfo=None),
+            facts=json.dumps(calibration_facts(cal), allow_nan=False),
+        )
+
+
+def _closing_lines(tables: dict[str, pl.DataFrame], facts: dict[str, Any]) -> list[str]:
+    ranked = tables["site_ranking"]
+    lines = [
+        f"{facts['counts']['sites']} sites, {facts['counts']['electrodes']:,} electrodes, as of {facts['as_of']}."
+    ]
+    if ranked.height:
+        first = ranked.row(0, named=True)
+        lines.append(
+            f"First to spend on: {first['site_name'] or first['site_id']} ({first['site_id']}). {first['reason']}"
+        )
+    lines += [f"Note: {w}" for w in facts["warnings"]]
+    return lines
+
+
+def report_again(fleet: Path, settings: Settings, say: Say) -> RunResult:
+    """Build the pages of the run that is shown once more from its own tables, and swap them in.
+
+    Raises WorkError where no run has been published.
+    """
+    del fleet
+    shown = settings.output_folder / "current"
+    if not (shown / "run.json").is_file():
+        raise WorkError(f"No run is published in {settings.output_folder}; make one first (`rodfleet run`).")
+    facts = json.loads((shown / "run.json").read_text(encoding="utf-8"))
+    tables = {p.stem: pl.read_parquet(p) for p in sorted(shown.glob("*.parquet"))}
+    run_id = f"{facts['run_id'].split('-again')[0]}-again{datetime.now():%H%M%S}"
+    facts["run_id"] = run_id
+    page = publish(settings.output_folder, run_id, tables, facts)
+    say(f"The pages of run {run_id} were built again.")
+    return RunResult(run_id, page, [])

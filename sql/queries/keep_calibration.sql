@@ -1,0 +1,3 @@
+-- keep_calibration: put a dated calibration beside the earlier ones.
+INSERT INTO out_calibrations
+SELECT $fitted_at::TIMESTAMP, $facts::JSON;
