@@ -86,6 +86,19 @@ class QuestionRow:
 
 
 @dataclass(frozen=True)
+class RecordRow:
+    """How an earlier forecast fared: expected and observed electrodes past threshold, Brier score."""
+
+    forecast_on: str
+    judged_on: str
+    horizon: str
+    electrodes: str
+    expected: str
+    observed: str
+    brier: str
+
+
+@dataclass(frozen=True)
 class MethodPage:
     """All that method.html says besides its fixed text."""
 
@@ -95,6 +108,7 @@ class MethodPage:
     seconds: tuple[tuple[str, str], ...]
     counts: tuple[tuple[str, str], ...]
     questions: tuple[QuestionRow, ...]
+    record: tuple[RecordRow, ...]
 
 
 def readings_page(staged: Staged) -> ReadingsPage:
@@ -196,6 +210,22 @@ def method_page(staged: Staged) -> MethodPage:
         questions=tuple(
             _question(row) for row in staged["hypotheses"].sort("question_id").iter_rows(named=True)
         ),
+        record=tuple(
+            _record(row)
+            for row in staged["track_record"].sort("forecast_on", "horizon_years").iter_rows(named=True)
+        ),
+    )
+
+
+def _record(row: Row) -> RecordRow:
+    return RecordRow(
+        words.day(row["forecast_on"]),
+        words.day(row["judged_on"]),
+        words.years(row["horizon_years"]),
+        words.whole(row["electrodes"]),
+        words.figure(row["expected_past"]),
+        words.whole(row["observed_past"]),
+        words.figure(row["brier"]),
     )
 
 

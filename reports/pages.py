@@ -35,7 +35,7 @@ def environment() -> jinja2.Environment:
     filters: dict[str, Callable[..., Any]] = {
         "chance": words.chance,
         "figure": words.figure,
-        "amount": lambda value: words.UNKNOWN if value is None else f"{value:,.0f}",
+        "amount": words.amount,
         "whole": lambda value: f"{value:.0f}" if math.isfinite(value) else words.UNKNOWN,
         "tenth": lambda value: f"{value:.1f}",
         "raw": lambda value: "" if value is None else repr(value),

@@ -174,9 +174,9 @@ def sureness(tables: SiteTables) -> str:
         parts.append(f"Rank {tables.rank['rank']}{interval}.")
     if tables.outlook:
         low, mid, high = (tables.outlook[f"years_to_limit_{q}"] for q in ("p10", "p50", "p90"))
-        parts.append(
-            f"Years until the limit: middle {words.years(mid)}, 10-90 % {words.years_between(low, high)}."
-        )
+        middle, span = words.years(mid, words.BEYOND), words.years_between(low, high, words.BEYOND)
+        same = span == words.BEYOND
+        parts.append(f"Time until the limit: {span if same else f'middle {middle}, 10-90 % {span}'}.")
     stuck = tables.electrodes.filter(~pl.col("converged").fill_null(True)).height
     if stuck:
         parts.append(f"The fit of {words.count(stuck, 'electrode')} did not converge: read it with care.")

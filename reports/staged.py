@@ -90,6 +90,11 @@ TABLES: dict[str, Columns] = {
         (REAL, "effect effect_low effect_high p_value p_adjusted"),
         (FLAG, "converged"),
     ),
+    "track_record": _columns(
+        (DAY, "forecast_on judged_on"),
+        (REAL, "horizon_years expected_past brier"),
+        (WHOLE, "electrodes observed_past"),
+    ),
     "load_books": _columns(
         (TEXT, "file_id file sheet table_name profile"),
         (MOMENT, "loaded_at"),

@@ -18,6 +18,8 @@ from reports.staged import Row
 from reports.thresholds import threshold_ohm
 
 CURVE_POINTS = 40
+# A well that is logged every day is drawn and listed in part; the run's tables hold the rest.
+MOST_POINTS, MOST_LISTED = 1000, 400
 HORIZONS = ("now", "1y", "3y", "5y", "10y")
 # A set-aside reading a thousand times too high would press the others flat: it is drawn no further off.
 FARTHEST = 3.0
@@ -68,6 +70,7 @@ class WellPanel:
     marks: Mapping[str, Columns]
     points: Columns
     readings: tuple[ReadingRow, ...]
+    readings_held: int
 
 
 def well_row(row: Row) -> WellRow:
@@ -115,15 +118,16 @@ def well_panel(well: WellTables, as_of: date | None, settings: Mapping[str, Any]
         sentence=well_sentence(outlook),
         curve=curve,
         marks=mark_tables(curve, outlook, as_of, threshold_ohm(settings, outlook)),
-        points=point_columns(rows),
-        readings=tuple(reading_row(row) for row in rows),
+        points=point_columns(_drawn(rows)),
+        readings=tuple(reading_row(row) for row in rows[-MOST_LISTED:]),
+        readings_held=len(rows),
     )
 
 
 def well_sentence(outlook: Row) -> str:
     """Say one electrode's state, level and forecast."""
     if not outlook:
-        return "Readings only: this run has no outlook for it."
+        return "Readings only: no outlook in this run (no longer in service, or none made)."
     says = f"{words.state(outlook['state'])}: {words.resistance(outlook['level_ohm'])} now"
     says += f", {words.figure(outlook['ratio_now'], digits=2)} times its resistance when new"
     now, later = words.chance(outlook["p_past_now"]), words.chance(outlook["p_past_5y"])
@@ -197,6 +201,16 @@ def _year_at_or_end(installed: date | None, age: float | None) -> float | None:
     if age is not None and math.isinf(age):
         return math.inf
     return _year_at(installed, age)
+
+
+def _drawn(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Give the readings to draw: all, or every n-th of many with every remarkable one of the newest."""
+    if len(rows) <= MOST_POINTS:
+        return rows
+    step = math.ceil(2 * len(rows) / MOST_POINTS)
+    remarkable = {i for i, row in enumerate(rows) if _kind(row) != "read"}
+    kept = {*range(0, len(rows), step), *sorted(remarkable)[-MOST_POINTS // 2 :]}
+    return [rows[i] for i in sorted(kept)]
 
 
 def point_columns(rows: list[dict[str, Any]]) -> Columns:

@@ -11,6 +11,8 @@ from datetime import date, datetime
 NB = "\u00a0"
 UNKNOWN = "not known"
 NEVER = "not within 200 years"
+# A site's limit is looked for over fewer years than an electrode's crossing.
+BEYOND = "later than the forecast looks"
 
 STATES = {
     "steady": ("steady", "no sign of growth beyond season, meter and weather"),
@@ -119,30 +121,38 @@ def whole(value: int | None) -> str:
     return UNKNOWN if value is None else f"{value:,}"
 
 
-def years(value: float | None) -> str:
-    """Say a span or an age in years; infinity is "not within 200 years"."""
+def years(value: float | None, never: str = NEVER) -> str:
+    """Say a span or an age in years; infinity in the words of `never`."""
     if value is None:
         return UNKNOWN
     if math.isinf(value):
-        return NEVER
+        return never
     text = f"{value:.1f}".removesuffix(".0") if abs(value) < 10 else f"{value:.0f}"
     return f"{text} year" if text == "1" else f"{text} years"
 
 
-def years_between(low: float | None, high: float | None) -> str:
+def years_between(low: float | None, high: float | None, never: str = NEVER) -> str:
     """Say an interval of years, with an open end in words."""
     if low is None or high is None:
         return UNKNOWN
     if math.isinf(low):
-        return NEVER
+        return never
     if math.isinf(high):
-        return f"{years(low)} at the earliest; late end {NEVER}"
+        return f"{years(low)} at the earliest; late end {never}"
     return f"{years(low).split()[0]} to {years(high)}"
 
 
+def amount(value: float | None) -> str:
+    """Say an amount of money or work: whole from a hundred on, three digits below."""
+    if value is None:
+        return UNKNOWN
+    whole_enough = abs(value) >= 100 or value == round(value)
+    return f"{value:,.0f}" if whole_enough else figure(value)
+
+
 def money(value: float | None, currency: str) -> str:
-    """Say an amount in whole units of `currency`."""
-    return UNKNOWN if value is None else f"{value:,.0f} {currency}".rstrip()
+    """Say an amount with its currency."""
+    return amount(value) if value is None else f"{amount(value)} {currency}".rstrip()
 
 
 def resistance(value: float | None, mark: str | None = None) -> str:

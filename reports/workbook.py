@@ -100,9 +100,10 @@ class _Sheets:
             values = frame[column].to_list()
             sheet.write_string(0, at, column, self._head)
             sheet.set_column(at, at, _width(column, values))
+            never = words.BEYOND if column.startswith("years_to_limit") else words.NEVER
             form = self._format(_form(column, frame[column].dtype))
             for row, value in enumerate(values, start=1):
-                write_cell(sheet, row, at, value, form)
+                write_cell(sheet, row, at, value, form, never)
         if frame.width and frame.height:
             sheet.autofilter(0, 0, frame.height, frame.width - 1)
 
@@ -127,7 +128,7 @@ def _width(column: str, values: list[Any]) -> float:
     return min(max(longest, len(column) * 0.7, 9), 60)
 
 
-def write_cell(sheet: Any, row: int, at: int, value: Any, form: Any) -> None:
+def write_cell(sheet: Any, row: int, at: int, value: Any, form: Any, never: str) -> None:
     """Write one value as its own type; infinity as words, None as an empty cell, text never as a formula."""
     if value is None:
         return
@@ -139,7 +140,7 @@ def write_cell(sheet: Any, row: int, at: int, value: Any, form: Any) -> None:
         if math.isfinite(value):
             sheet.write_number(row, at, value, form)
         else:
-            sheet.write_string(row, at, words.NEVER)
+            sheet.write_string(row, at, never)
     else:
         sheet.write_string(row, at, str(value))
 

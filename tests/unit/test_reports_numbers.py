@@ -242,6 +242,25 @@ def test_a_fit_that_did_not_converge_is_said(staged: Staged) -> None:
     assert not page.wells[0].converged
 
 
+def test_a_limit_out_of_sight_is_said_once(staged: Staged) -> None:
+    far = staged["site_outlook"].with_columns(
+        pl.lit(math.inf).alias(f"years_to_limit_{q}") for q in ("p10", "p50", "p90")
+    )
+    page = page_of(replace(staged, tables=staged.tables | {"site_outlook": far}), "N-001")
+    assert page.sureness.endswith("Time until the limit: later than the forecast looks.")
+
+
+def test_a_well_logged_daily_is_drawn_and_listed_in_part(staged: Staged) -> None:
+    one = staged["reading_verdicts"].filter(pl.col("electrode_id") == "N-001-E2")
+    many = pl.concat([one] * 400)
+    page = page_of(replace(staged, tables=staged.tables | {"reading_verdicts": many}), "N-001")
+    panel = next(panel for panel in page.panels if panel.heading == "W2, N-001-E2")
+    assert panel.readings_held == 6000
+    assert len(panel.readings) == 400
+    assert 500 <= len(panel.points["year"]) <= 1000
+    assert panel.points["kind"].count("over") >= 250
+
+
 def test_thresholds_material_before_class_before_fleet() -> None:
     settings = {
         "threshold_ratio": 2.0,

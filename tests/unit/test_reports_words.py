@@ -59,6 +59,17 @@ def test_years_and_their_intervals() -> None:
     assert words.years_between(None, 3.0) == "not known"
 
 
+def test_a_sites_limit_has_an_open_end_of_its_own() -> None:
+    assert words.years(math.inf, words.BEYOND) == "later than the forecast looks"
+    assert words.years_between(math.inf, math.inf, words.BEYOND) == words.BEYOND
+
+
+def test_small_amounts_keep_their_digits() -> None:
+    assert words.amount(0.734) == "0.734"
+    assert words.amount(3) == "3"
+    assert words.amount(123.4) == "123"
+
+
 def test_dates_money_and_counts() -> None:
     assert words.day(datetime(2026, 4, 2, 23, 59)) == "2026-04-02"
     assert words.day(date(2026, 4, 2)) == "2026-04-02"
