@@ -11,7 +11,7 @@ import polars as pl
 from pipeline.intake.books import Book
 from pipeline.intake.cells import typed_names
 from pipeline.intake.profiles import Recognised
-from pipeline.intake.tables import Table
+from pipeline.intake.tables import Kind, Table
 from pipeline.store import Store
 
 _SHOWN_REASONS = 3
@@ -158,6 +158,7 @@ def _enter_refused(delivery: Delivery, one: Found, table: Table, file_id: int, r
             pl.lit(table.name).alias("table_name"),
             pl.coalesce("_reason", "_unknown").alias("reason"),
             pl.col("_cells").alias("cells"),
+            _understood(table).alias("understood"),
             pl.col("_place").alias("row_place"),
             pl.col("_moment").alias("row_moment"),
             "content_hash",
@@ -165,6 +166,17 @@ def _enter_refused(delivery: Delivery, one: Found, table: Table, file_id: int, r
         ),
     )
     return refused.height - new.height
+
+
+def _understood(table: Table) -> pl.Expr:
+    """Write what could be read of a row as JSON, under our names and in our units."""
+    values = [
+        pl.col(c.name).cast(pl.String) if c.kind in (Kind.DAY, Kind.MOMENT, Kind.MONTH) else pl.col(c.name)
+        for c in table.columns
+    ]
+    if table.name == "readings":
+        values += [pl.col("range_mark"), pl.col("_site").alias("site_id")]
+    return pl.struct(values).struct.json_encode()
 
 
 def _enter_book(delivery: Delivery, one: Found, file_id: int, counts: dict[str, int]) -> None:

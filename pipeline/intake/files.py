@@ -127,6 +127,8 @@ def _text(path: Path, encoding: str, peek: int | None) -> str:
             content: bytes = stream.read(-1 if peek is None else _PEEK_BYTES)
     except (EOFError, gzip.BadGzipFile, zlib.error) as fault:
         raise FileRefusedError(f"the gzip file is damaged or cut short ({fault}); send it again") from fault
+    except OSError as fault:
+        raise FileRefusedError(f"it can't be opened ({fault.strerror}); check who may read it") from fault
     if peek is not None:
         return content.decode("utf-8-sig" if encoding == "utf-8" else encoding, errors="replace")
     try:
@@ -276,7 +278,7 @@ def _as_text(frame: pl.DataFrame) -> list[pl.Expr]:
     for name, kind in frame.schema.items():
         column = pl.col(name)
         if isinstance(kind, pl.Datetime):
-            column = column.dt.replace_time_zone(None).dt.strftime("%Y-%m-%d %H:%M:%S")
+            column = column.dt.replace_time_zone(None).dt.strftime("%Y-%m-%d %H:%M:%S%.f")
         elif kind == pl.Boolean:
             column = pl.when(column).then(pl.lit("true")).when(~column).then(pl.lit("false"))
         elif kind.is_nested():

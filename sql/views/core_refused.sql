@@ -13,5 +13,6 @@ SELECT
     settled_at IS NOT NULL AS settled,
     refused_at,
     row_place,
-    row_moment
+    row_moment,
+    understood  -- JSON: what could be read of the row, under our names and in our units; null for whole files
 FROM refused;

@@ -1,4 +1,4 @@
-"""A synthetic fleet of three crews goes through the intake: nothing is lost, every mistake is accounted for."""
+"""A synthetic fleet of three crews goes through the intake: nothing is lost, no mistake unseen."""
 
 from collections.abc import Iterator
 from datetime import date
@@ -15,7 +15,7 @@ from synthetic_fleet.fleet import synthesize
 TODAY = date(2026, 11, 24)
 SITES, SEED = 36, 5
 
-# What the intake has to refuse by itself; the others are plausible rows, and the vetting of readings meets them.
+# What the intake has to refuse; the others are plausible rows, left to the vetting of readings.
 REFUSED = {
     *(
         "empty_cells",

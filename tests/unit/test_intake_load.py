@@ -192,6 +192,22 @@ def test_refused_rows_are_kept_whole_with_file_line_and_reason(store: Store, inb
     assert row["settled"] is False
 
 
+def test_what_could_be_read_of_a_refused_row_is_told_under_our_names(store: Store, inbox: Path) -> None:
+    _send(
+        inbox,
+        "handheld_1.jsonl",
+        '{"tag": "A-W2", "ts": "2091-03-01", "r": 5, "i_ma": 15000, "i_kind": "ac"}\n',
+    )
+    _load(store, inbox)
+    (row,) = store.table("core_refused").rows(named=True)
+    understood = json.loads(row["understood"])
+    assert understood["well_id"] == "A-W2"
+    assert understood["current_a"] == 15.0
+    assert understood["current_kind"] == "ac"
+    assert datetime.fromisoformat(understood["taken_at"]) == datetime(2091, 3, 1)
+    assert json.loads(row["cells"])["i_ma"] == "15000"
+
+
 def test_accepted_rows_keep_their_extra_columns_in_the_record(store: Store, inbox: Path) -> None:
     _send(inbox, "readings.csv", "well_id,taken_at,resistance_ohm,battery\nA-W2,2019-02-01,5,87\n")
     _load(store, inbox)
