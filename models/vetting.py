@@ -109,7 +109,7 @@ def metal_loop() -> Finding:
     return Finding(
         (pl.col("range_mark").fill_null("") != "over") & (value < METAL_BELOW_OHM) & (value < allowed),
         _say(
-            "{} ohm is far below what the soil allows here (about {} ohm): the clamp sat on a metal loop.",
+            "{} ohm is far below what the soil allows here (about {} ohm): a metal loop in the clamp, or kilohm.",
             _ohm("resistance_ohm"),
             pl.coalesce("formula_ohm", "_history_ohm").round_sig_figs(2),
         ),
@@ -140,10 +140,12 @@ def wrong_unit() -> Finding:
 def slipped_decimal() -> Finding:
     """A factor of 10, 100 or 1000 that is there once and gone at the next visit is a slip of the pen.
 
-    Corrosion and broken joints stay. The site's own movement that day is taken off first.
+    Corrosion and broken joints stay. The site's own movement that day is taken off first. A repeat of
+    the same day at the old level tells the same at once.
     """
+    there_and_gone = pl.col("_slip_before") & pl.col("_slip_after") & pl.col("_returns")
     return Finding(
-        pl.col("_slip_before") & pl.col("_slip_after") & pl.col("_returns"),
+        there_and_gone | pl.col("_off_its_repeat"),
         _say(
             "{} ohm between readings near {} ohm: the decimal point has slipped.",
             _ohm("resistance_ohm"),
@@ -228,6 +230,17 @@ def calibration_lapsed() -> Finding:
     )
 
 
+def beyond_meter() -> Finding:
+    """A meter cannot show a number outside its own range: the number or the meter's record is wrong."""
+    value = pl.col("resistance_ohm")
+    above = (value > pl.col("range_high_ohm")).fill_null(False)
+    below = (value < pl.col("range_low_ohm")).fill_null(False)
+    return Finding(
+        pl.col("range_mark").is_null() & (above | below),
+        _say("{} ohm lies outside what meter {} can show.", _ohm("resistance_ohm"), pl.col("instrument_id")),
+    )
+
+
 def over_range() -> Finding:
     """Above the meter's range the limit is all that is known: kept, as at least that much."""
     return Finding(
@@ -259,6 +272,7 @@ RULES: tuple[Rule, ...] = (
     Rule("under_range", "censored", 1.0, under_range),
     Rule("swapped_wells", "doubtful", 0.3, swapped_wells),
     Rule("maybe_slipped", "doubtful", 0.5, maybe_slipped),
+    Rule("beyond_meter", "doubtful", 0.5, beyond_meter),
     Rule("copied_forward", "doubtful", 0.5, copied_forward),
     Rule("noisy_outcome", "doubtful", 0.5, noisy_outcome),
     Rule("current_too_high", "doubtful", 0.5, current_too_high),

@@ -15,6 +15,7 @@ USUAL_ACCURACY_PCT = 3.0
 LIMIT_TO_SD = 1 / np.sqrt(3.0)
 # Further spread, as a share of the reading, of a meter out of calibration (common practice, no source).
 LAPSED_SD = 0.05
+AT_THE_LIMIT = 1e-3  # a value this near to the meter's limit is the limit, written without its mark
 # A slip of the decimal point: x10 within exp(0.35) = 1.42 either way, once the site's own movement is off.
 SLIP_WITHIN_LOG = 0.35
 RETURNS_WITHIN_LOG = 0.9  # before and after the slip the electrode stands within a factor of 2.5
@@ -125,9 +126,9 @@ def _with_range_and_spread(rows: pl.DataFrame) -> pl.DataFrame:
     mark = (
         pl.when(pl.col("range_mark").is_not_null())
         .then("range_mark")
-        .when(value >= pl.col("range_high_ohm"))
+        .when((value / pl.col("range_high_ohm") - 1).abs() < AT_THE_LIMIT)
         .then(pl.lit("over"))
-        .when((value > 0) & (value <= pl.col("range_low_ohm")))
+        .when((value / pl.col("range_low_ohm") - 1).abs() < AT_THE_LIMIT)
         .then(pl.lit("under"))
     )
     accuracy = (
@@ -180,7 +181,7 @@ def _history(rows: pl.DataFrame) -> pl.DataFrame:
         )
         .sort("electrode_id", "_day", "row_id")
     )
-    # One value a day: repeats of a day share its slip, its exchange and its copying.
+    # Levels are one value a day, so that repeats of a day do not vouch for one another.
     days = usable.group_by("electrode_id", "site_id", "_day", maintain_order=True).agg(
         pl.col("_ln").median(), pl.col("resistance_ohm").first().alias("_digits")
     )
@@ -190,34 +191,39 @@ def _history(rows: pl.DataFrame) -> pl.DataFrame:
         pl.concat_list(shifted).list.drop_nulls().list.median().alias("_ln_before"),
         pl.concat_list(ahead).list.drop_nulls().list.median().alias("_ln_after"),
         pl.col("_ln").median().over("electrode_id").exp().alias("_history_ohm"),
-    ).with_columns(
-        pl.mean_horizontal("_ln_before", "_ln_after").alias("_local_ln"),
-        (pl.col("_ln") - pl.col("_ln_before")).alias("_dev_before"),
-        (pl.col("_ln") - pl.col("_ln_after")).alias("_dev_after"),
-    )
-    return usable.select("row_id", "electrode_id", "_day").join(
-        _copied(_slips(days)).drop("site_id", "_ln", "_digits"), on=["electrode_id", "_day"], how="left"
-    )
+    ).with_columns(pl.mean_horizontal("_ln_before", "_ln_after").alias("_local_ln"))
+    levels = _copied(_visits(days)).drop("site_id", "_ln")
+    joined = usable.join(levels, on=["electrode_id", "_day"], how="left")
+    return _slips(joined).drop("site_id", "_ln", "_digits", "resistance_ohm")
 
 
-def _slips(days: pl.DataFrame) -> pl.DataFrame:
-    """Add the visit's own movement and whether the day stands a power of ten off its neighbours in time."""
+def _visits(days: pl.DataFrame) -> pl.DataFrame:
+    """Add how the visit as a whole stands off its wells' levels before and after."""
     visit = ["site_id", "_day"]
-    days = days.with_columns(
+    return days.with_columns(
         (pl.col("_ln") - pl.col("_local_ln")).median().over(visit).alias("_visit_shift"),
         pl.col("_local_ln").count().over(visit).alias("_visit_wells"),
         pl.col("_local_ln").exp().alias("_local_ohm"),
     )
+
+
+def _slips(readings: pl.DataFrame) -> pl.DataFrame:
+    """Add whether each reading stands a power of ten off its neighbours in time, and off its own repeat."""
     # With fewer than three wells the median may be the slip itself: then nothing is taken off.
     moved = pl.when(pl.col("_visit_wells") >= 3).then(pl.col("_visit_shift")).otherwise(0.0).fill_null(0.0)
     moved = pl.when(moved.abs() < np.log(WEATHER_FACTOR)).then(moved).otherwise(0.0)
+    before, after = pl.col("_ln") - pl.col("_ln_before"), pl.col("_ln") - pl.col("_ln_after")
     gap = (pl.col("_ln_before") - pl.col("_ln_after")).abs()
-    return days.with_columns(
-        _near(pl.col("_dev_before") - moved).fill_null(False).alias("_slip_before"),
-        _near(pl.col("_dev_after") - moved).fill_null(False).alias("_slip_after"),
-        ((gap < RETURNS_WITHIN_LOG) & (pl.col("_dev_before").sign() == pl.col("_dev_after").sign()))
-        .fill_null(False)
-        .alias("_returns"),
+    # The repeat of that day that lies nearest to the electrode's level.
+    off = pl.col("_ln") - pl.col("_local_ln")
+    nearest = pl.col("_ln").sort_by(off.abs(), nulls_last=True).first().over("electrode_id", "_day")
+    return readings.with_columns(
+        before.alias("_dev_before"),
+        _near(before - moved).fill_null(False).alias("_slip_before"),
+        _near(after - moved).fill_null(False).alias("_slip_after"),
+        ((gap < RETURNS_WITHIN_LOG) & (before.sign() == after.sign())).fill_null(False).alias("_returns"),
+        (_near(pl.col("_ln") - nearest) & pl.col("_local_ln").is_not_null()).alias("_off_its_repeat"),
+        (pl.col("_same_as_last") & (pl.col("resistance_ohm") == pl.col("_digits"))).alias("_same_as_last"),
     )
 
 
@@ -267,6 +273,9 @@ def prepare(
     rows = _copies(_with_range_and_spread(_with_meter(rows, instruments)))
     history = _history(rows)
     swapped = _swaps(history, rows)
-    return rows.join(history.drop("electrode_id", "_day"), on="row_id", how="left").join(
-        swapped, on="row_id", how="left"
+    usual = history.group_by("electrode_id").agg(pl.col("_history_ohm").first())
+    return (
+        rows.join(history.drop("electrode_id", "_day", "_history_ohm"), on="row_id", how="left")
+        .join(usual, on="electrode_id", how="left")
+        .join(swapped, on="row_id", how="left")
     )

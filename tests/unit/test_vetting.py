@@ -108,7 +108,9 @@ def test_clean_site_is_all_good_and_in_order() -> None:
         ({"check_ring_ohm": 31.0}, ("doubtful", "check_ring_off")),
         ({"resistance_ohm": 254.0}, ("set_aside", "slipped_decimal")),
         ({"resistance_ohm": 2.54}, ("set_aside", "slipped_decimal")),
-        ({"resistance_ohm": 25_400.0}, ("censored", "over_range")),
+        ({"resistance_ohm": 25_400.0}, ("set_aside", "slipped_decimal")),
+        ({"resistance_ohm": 0.0254}, ("set_aside", "metal_loop")),
+        ({"resistance_ohm": 1700.0}, ("doubtful", "beyond_meter")),
     ],
 )
 def test_rule_finds_its_mistake_and_nothing_else(cells: dict[str, object], expected: tuple[str, str]) -> None:
@@ -128,6 +130,15 @@ def test_newest_reading_up_tenfold_is_doubtful_only() -> None:
     assert flags(judge(changed(clean_site(), row, resistance_ohm=480.0))) == {
         row: ("doubtful", "maybe_slipped")
     }
+
+
+def test_slip_beside_a_repeat_of_the_same_day_is_set_aside_at_once() -> None:
+    readings = clean_site()
+    newest = row_of(2017, "c")
+    slipped = readings.filter(pl.col("row_id") == newest).with_columns(
+        pl.lit(900, dtype=pl.Int64).alias("row_id"), (pl.col("resistance_ohm") * 10.2).alias("resistance_ohm")
+    )
+    assert flags(judge(pl.concat([readings, slipped]))) == {900: ("set_aside", "slipped_decimal")}
 
 
 def test_break_that_stays_is_not_taken_for_a_slip() -> None:
@@ -217,6 +228,8 @@ def test_under_range_is_kept_where_soil_allows_it_and_set_aside_where_not() -> N
     row = row_of(2013, "b")
     readings = changed(clean_site(), row, resistance_ohm=0.02, range_mark="under")
     assert flags(judge(readings))[row] == ("set_aside", "metal_loop")
+    bare = flags(judge(readings, formula=None))
+    assert bare[row] == ("set_aside", "metal_loop")
     wide = changed(clean_site(), row, resistance_ohm=5.0, range_mark="under")
     assert flags(judge(wide)) == {row: ("censored", "under_range")}
 
