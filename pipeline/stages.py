@@ -294,7 +294,7 @@ def tables_of(
         "reading_verdicts": inference.verdicts,
         "attend_first": dangers,
         "hypotheses": questions,
-        "track_record": pl.DataFrame(schema=TRACK_RECORD),
+        "track_record": read_track_record(settings.output_folder),
         "sites": site_table,
         "electrode_curves": inference.curves.join(
             outlook.select("electrode_id"), on="electrode_id", how="semi"
@@ -306,10 +306,16 @@ def tables_of(
     }, money.assumed
 
 
-TRACK_RECORD = {
+TRACK_RECORD: dict[str, type[pl.DataType]] = {
     "forecast_on": pl.Date, "judged_on": pl.Date, "horizon_years": pl.Float64, "electrodes": pl.Int64,
     "expected_past": pl.Float64, "observed_past": pl.Int64, "brier": pl.Float64,
 }  # fmt: skip
+
+
+def read_track_record(output: Path) -> pl.DataFrame:
+    """Read how earlier forecasts fared; empty where nobody has looked yet (`rodfleet backtest`)."""
+    path = output / "track_record.parquet"
+    return pl.read_parquet(path) if path.is_file() else pl.DataFrame(schema=TRACK_RECORD)
 
 
 def versions() -> dict[str, str]:
