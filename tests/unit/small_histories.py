@@ -1,0 +1,85 @@
+"""Histories of a few electrodes written out by hand, and a fitted fleet drawn from the model itself."""
+
+from collections.abc import Sequence
+from functools import cache
+
+import numpy as np
+
+from models.calibration import Calibration, calibrate
+from models.forecast import Fitted, fit_electrodes
+from models.histories import ROUTINE, Floats, Histories
+from tests.recovery.own_model import OwnTruth, draw_histories
+
+LOG_DOUBLE = float(np.log(2.0))
+
+
+def site_history(
+    ages: Sequence[Sequence[float]],
+    log_ohm: Sequence[Sequence[float]],
+    visits: Sequence[float],
+    visit: Sequence[Sequence[int]],
+    side: Sequence[Sequence[int]] | None = None,
+    kind: Sequence[Sequence[int]] | None = None,
+    log_formula: float = 0.0,
+    shifts: tuple[float, ...] = (),
+) -> Histories:
+    """Lay out one site: for each electrode its ages, log readings and visit positions; visits in decimal years."""
+    n = [len(a) for a in ages]
+    flat = [x for a in ages for x in a]
+    at = np.array([x for v in visit for x in v], dtype=np.int64)
+    N, M, V = len(n), len(flat), len(visits)
+    when = np.array([*visits, 0.0])
+    return Histories(
+        site_start=np.array([0, N]),
+        reading_start=np.concatenate([[0], np.cumsum(n)]).astype(np.int64),
+        age=np.array(flat, dtype=float),
+        log_ohm=np.array([x for y in log_ohm for x in y], dtype=float),
+        side=np.array([x for s in side for x in s], np.int64) if side else np.zeros(M, np.int64),
+        meter_var=np.full(M, 1e-4),
+        year=when[at],
+        kind=np.array([x for k in kind for x in k], np.int64) if kind else np.full(M, ROUTINE, np.int64),
+        visit=at,
+        visit_start=np.array([0, V]),
+        visit_year=np.array(visits, dtype=float),
+        visit_period=np.arange(V),
+        periods=tuple(("north", k) for k in range(V)),
+        log_formula=np.full(N, log_formula),
+        survey_var=np.zeros(N),
+        soil=("clay",) * N,
+        material=("clad",) * N,
+        raw=np.zeros(N, dtype=bool),
+        shifts=(shifts,),
+        age_now=np.array([max([*a, 20.0]) for a in ages]),
+        electrode_id=tuple(f"e{i}" for i in range(N)),
+        site_id=("s0",),
+        row=np.arange(M),
+    )
+
+
+def yearly(log_ohm: Sequence[float], first_age: float = 5.0, side: Sequence[int] | None = None) -> Histories:
+    """Lay out one electrode read once a year."""
+    n = len(log_ohm)
+    ages = [first_age + k for k in range(n)]
+    return site_history(
+        [ages], [log_ohm], [2000.0 + a for a in ages], [range(n)], [side] if side is not None else None
+    )
+
+
+@cache
+def own_fleet(sites: int = 40, seed: int = 5) -> tuple[Histories, OwnTruth]:
+    """Draw the fleet that the slower tests share."""
+    return draw_histories(np.random.default_rng(seed), sites=sites, rods=8, years=12)
+
+
+@cache
+def own_calibration(sites: int = 40, seed: int = 5) -> Calibration:
+    """Calibrate the shared fleet once."""
+    return calibrate(own_fleet(sites, seed)[0])
+
+
+@cache
+def own_fit(sites: int = 40, seed: int = 5) -> Fitted:
+    """Fit the shared fleet once, at a doubling."""
+    h = own_fleet(sites, seed)[0]
+    threshold: Floats = np.full(h.electrodes, LOG_DOUBLE)
+    return fit_electrodes(h, own_calibration(sites, seed), threshold, np.random.default_rng(1))
