@@ -10,6 +10,7 @@ from urllib.parse import unquote, urlsplit
 import pytest
 
 pytest.importorskip("selenium", reason="selenium is not installed (it comes with the extra `pages`)")
+from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
 
@@ -149,3 +150,12 @@ def test_the_tables_stand_without_script(browser: Any, published: Path) -> None:
         assert "mapped sites" in caption.text
     finally:
         browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+
+
+def test_a_point_of_the_map_leads_to_its_site(browser: Any, published: Path) -> None:
+    visit(browser, published / "index.html")
+    point = browser.find_element(By.CSS_SELECTOR, "figure[data-template=map] svg .mark-symbol path")
+    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", point)
+    ActionChains(browser).move_to_element(point).click().perform()
+    WebDriverWait(browser, DRAWN_SECONDS).until(lambda driver: "/sites/" in driver.current_url)
+    assert Path(unquote(urlsplit(browser.current_url).path)).is_relative_to(published)
