@@ -141,6 +141,23 @@ def test_a_well_means_the_electrode_of_that_date(store: Store, inbox: Path) -> N
     assert store.table("core_readings")["site_id"].unique().to_list() == ["A"]
 
 
+def test_a_reading_on_the_day_of_retirement_is_the_last_one(store: Store, inbox: Path) -> None:
+    head = "electrode_id,site_id,well_id,installed_on,retired_on\n"
+    _send(inbox, "electrodes_2.csv", head + "B-2a,B,B-W2,2000-05-01,2010-03-01\n")
+    _send(inbox, "readings.csv", READINGS + "B-W2,2010-03-01,5,,\nB-W2,2010-03-02,5,,\n")
+    report = _load(store, inbox)
+    assert _standing(store) == [("B-2a", date(2010, 3, 1), 5.0)]
+    assert _book(report, "readings.csv").reasons == ((3, "no electrode stood in well B-W2 on 2010-03-02"),)
+
+
+def test_equal_values_of_other_wells_are_other_readings(store: Store, inbox: Path) -> None:
+    _load(store, inbox)
+    _load(store, _send(inbox, "readings_1.csv", READINGS + "A-W1,2010-03-01,12.5,,\n"))
+    report = _load(store, _send(inbox, "readings_2.csv", READINGS + "A-W2,2010-03-01,12.5,,\n"))
+    assert report.total("taken") == 1
+    assert [row[0] for row in _standing(store)] == ["A-1a", "A-2a"]
+
+
 def test_a_corrected_installation_moves_the_readings_with_it(store: Store, inbox: Path) -> None:
     _send(inbox, "readings.csv", READINGS + "A-W1,2015-03-01,5,,\n")
     _load(store, inbox)
@@ -297,6 +314,12 @@ def test_a_refused_row_is_settled_by_its_correction(store: Store, inbox: Path) -
     assert _counts(report, name) == (3, 1, 0, 2)
     assert _open_refusals(store) == [(name, 4)]
     assert len(_standing(store)) == 2
+
+
+def test_a_repeat_beside_a_refused_row_is_no_correction_of_it(store: Store, inbox: Path) -> None:
+    _send(inbox, "readings.csv", READINGS + "A-W2,2010-03-01,n/a,,\nA-W2,2010-03-01,14.9,,\n")
+    _load(store, inbox)
+    assert _open_refusals(store) == [("readings.csv", 2)]
 
 
 def test_another_months_file_of_the_same_name_settles_nothing(store: Store, inbox: Path) -> None:
