@@ -245,7 +245,9 @@ def _ranking(ids: list[str], names: list[str]) -> pl.DataFrame:
             "rank_p10": [1.0 if k < 4 else k + 0.5 for k in range(n)],
             "rank_p90": [4.0 if k < 1 else k + 3.0 for k in range(n)],
             "reason": [
-                f"{names[k]}: about {6 - k % 4} rods past threshold, limit likely reached soon"
+                f"{names[k]}: about {6 - k % 4} of {12 + k % 5} rods are past threshold now and 8 by 2031; "
+                "the chance of being past the limit (half of the rods past threshold) rises; renewing 6 rods "
+                "is expected to avoid more than it costs."
                 for k in range(n)
             ],
             "attend_first": [k in (1, 4) for k in range(n)],
