@@ -23,7 +23,7 @@ def site_history(
     log_formula: float = 0.0,
     shifts: tuple[float, ...] = (),
 ) -> Histories:
-    """Lay out one site: for each electrode its ages, log readings and visit positions; visits in decimal years."""
+    """Lay out one site: each electrode's ages, log readings and visit positions; visits in years."""
     n = [len(a) for a in ages]
     flat = [x for a in ages for x in a]
     at = np.array([x for v in visit for x in v], dtype=np.int64)

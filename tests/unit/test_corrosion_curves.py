@@ -6,8 +6,8 @@ import pytest
 from models.corrosion_curves import CurveGrid, crossing_age, crossing_table, curve_grid, log_ratio
 
 DRAWS = 40_000
-# 16 points stand for a cell. The line of equal crossing age cuts at most seven of their sixteen squares, each wrongly
-# counted by up to a half and in either direction: two points are a sure sign of a fault, beside the draws' own error.
+# 16 points stand for a cell. The line of equal crossing age cuts at most seven of their sixteen squares, each
+# wrongly counted by up to a half and in either direction: two points are a sure sign of a fault.
 CELL_SHARE_OFF = 2.0 / 16
 
 

@@ -24,8 +24,8 @@ def _density(y: Floats, s: Floats) -> float:
 
 
 def _on_the_grid(
-    age: Floats, y: Floats, s: Floats, ceiling: float, side: int = 0, limit_age: float = 0.0, gap: float = 0.0,
-    link: Floats | None = None, own: float = 1.0,
+    age: Floats, y: Floats, s: Floats, ceiling: float, side: int = 0, limit_age: float = 0.0,
+    gap: float = 0.0, link: Floats | None = None, own: float = 1.0,
 ) -> Floats:  # fmt: skip
     n = age.size
     link = np.zeros(n) if link is None else link
