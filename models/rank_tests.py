@@ -8,14 +8,16 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.stats import norm
 
-from models.turnbull import turnbull
+from models.turnbull import CLIMB_TO, turnbull
 
 Array = NDArray[np.float64]
 
 KINDS = ("logrank_sun", "logrank_finkelstein", "wilcoxon")
 
 
-def rank_scores(lower: ArrayLike, upper: ArrayLike, kind: str = "logrank_finkelstein") -> Array:
+def rank_scores(
+    lower: ArrayLike, upper: ArrayLike, kind: str = "logrank_finkelstein", *, climb_to: float = CLIMB_TO
+) -> Array:
     """Give each row's score (n,) under one distribution for all; large for early crossings, sum zero.
 
     From the pooled Turnbull estimate S: wilcoxon S(L) + S(R) - 1; the log-rank ones
@@ -25,7 +27,7 @@ def rank_scores(lower: ArrayLike, upper: ArrayLike, kind: str = "logrank_finkels
     if kind not in KINDS:
         raise ValueError(f"kind must be one of {', '.join(KINDS)}.")
     low, up = np.asarray(lower, dtype=np.float64), np.asarray(upper, dtype=np.float64)
-    fit = turnbull(low, up)
+    fit = turnbull(low, up, climb_to=climb_to)
     survival = np.concatenate([[1.0], 1.0 - np.cumsum(fit.mass)])
     survival = np.where(survival < 1e-9, 0.0, survival)
     # S at L: less the masses of all cells that end at or before L; no end ever splits a cell.

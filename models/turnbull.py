@@ -160,11 +160,13 @@ def turnbull(
     upper: ArrayLike,
     entry: ArrayLike | None = None,
     weight: ArrayLike | None = None,
+    climb_to: float = CLIMB_TO,
 ) -> Turnbull:
     """Estimate the distribution of times in (lower, upper], shape (n,): the nonparametric maximum likelihood.
 
     `upper` infinite is right-censored, lower 0 left-censored, lower = upper exact. `entry` (n,): the row is
-    known only because it had not crossed by then. Raises ValueError for impossible intervals. B. W. Turnbull,
+    known only because it had not crossed by then. `climb_to`: how far the steepest cell may still pull when
+    climbing stops. Raises ValueError for impossible intervals. B. W. Turnbull,
     J. R. Stat. Soc. B 38 (1976).
     """
     low, up, start = _valid(lower, upper, entry)
@@ -172,7 +174,7 @@ def turnbull(
     w = np.ones(low.size) if weight is None else np.asarray(weight, dtype=np.float64)
     sums = np.bincount(cells.pattern, weights=w, minlength=cells.first.size)[None, :].astype(np.float64)
     begin = np.full((1, cells.left.size), 1.0 / cells.left.size)
-    mass, largest, steps = _maximise(sums, cells, begin, CLIMB_TO, MAX_STEPS)
+    mass, largest, steps = _maximise(sums, cells, begin, climb_to, MAX_STEPS)
     mass = np.where(mass < 1e-9, 0.0, mass)
     mass /= mass.sum()
     total = np.concatenate([[0.0], np.cumsum(mass[0])])
@@ -218,10 +220,10 @@ def turnbull_band(
     band serves to see, not to test. With fewer than three clusters low and high are NaN.
     """
     low, up, start = _valid(lower, upper, entry)
-    low, up = _rounded(low, up, round_to)
+    low, up = rounded(low, up, round_to)
     start = None if start is None else np.floor(start / round_to) * round_to
     age = np.asarray(age_years, dtype=np.float64)
-    fit = turnbull(low, up, start)
+    fit = turnbull(low, up, start, climb_to=KKT_TOLERANCE / 2)
     _, number = np.unique(np.asarray(cluster), return_inverse=True)
     groups = int(number.max()) + 1
     if groups < 3:
@@ -240,8 +242,8 @@ def turnbull_band(
     return Band(age, fit.share_past(age), bounds[0], bounds[1], fit.converged)
 
 
-def _rounded(lower: Array, upper: Array, step: float) -> tuple[Array, Array]:
-    """Round endpoints to the grid, keeping every interval at least one step wide."""
+def rounded(lower: Array, upper: Array, step: float) -> tuple[Array, Array]:
+    """Round endpoints (n,) to a grid of `step` years, keeping every interval at least one step wide."""
     low = np.round(lower / step) * step
     up = np.where(np.isfinite(upper), np.round(upper / step) * step, np.inf)
     return np.where(low >= up, up - step, low).clip(min=0.0), np.maximum(up, step)

@@ -109,7 +109,7 @@ def metal_loop() -> Finding:
     return Finding(
         (pl.col("range_mark").fill_null("") != "over") & (value < METAL_BELOW_OHM) & (value < allowed),
         _say(
-            "{} ohm is far below what the soil allows here (about {} ohm): a metal loop in the clamp, or kilohm.",
+            "{} ohm is far below what the soil allows here (about {} ohm): a metal loop, or kilohm.",
             _ohm("resistance_ohm"),
             pl.coalesce("formula_ohm", "_history_ohm").round_sig_figs(2),
         ),
