@@ -82,6 +82,7 @@ class QuestionRow:
     effect: str
     p_adjusted: str
     rests_on: str
+    checks: str
     verdict: str
 
 
@@ -261,6 +262,7 @@ def _question(row: Row) -> QuestionRow:
         sentence=row["sentence"] or "",
         effect=f"{words.figure(row['effect'])} ({low} to {high}) {unit}".strip(),
         p_adjusted=words.UNKNOWN if p is None else "under 0.001" if p < 0.001 else f"{p:.3f}",
+        checks=row["checks"] or "",
         rests_on=f"{words.whole(row['electrodes'])} electrodes at {words.whole(row['sites'])} sites",
         verdict=(row["verdict"] or words.UNKNOWN)
         + ("" if row["converged"] is not False else ", did not converge"),

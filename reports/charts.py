@@ -18,10 +18,9 @@ INK, DEEP, OCHRE, PLUM, SLATE = "#1d2935", "#0a6375", "#b9770e", "#7d2e68", "#7b
 FADED, GRID = "#8fb8c2", "#e3e7ea"
 CHANCE_COLOURS = ["#efe6cf", "#dcb25f", "#b26a2c", "#742f2b", "#2f1322"]
 SERIES_COLOURS = [DEEP, OCHRE, PLUM, SLATE, "#4f7f2c", INK]
+OHMS = "Resistance, Ω"
 CROSS = "M-0.8,-0.8L0.8,0.8M-0.8,0.8L0.8,-0.8"
-SERIES_LEGEND = alt.Legend(
-    orient="top", columns=2, labelLimit=170, symbolOpacity=1, symbolType="stroke", symbolStrokeWidth=3
-)
+SERIES_DASHES = [[1, 0], [6, 3], [2, 2], [8, 2, 2, 2], [4, 4], [1, 3]]
 
 Columns = Mapping[str, Sequence[Any]]
 Spec = dict[str, Any]
@@ -60,21 +59,40 @@ def _years_axis(most: float, title: str = "Age, years") -> alt.X:
     )
 
 
+def _told_apart(series: tuple[str, ...]) -> tuple[alt.Color, alt.StrokeDash]:
+    """Colour and dash of each series, the same in every panel; the key stands in the page (`series_key`)."""
+    colours = alt.Scale(domain=list(series), range=SERIES_COLOURS)
+    dashes = alt.Scale(domain=list(series), range=SERIES_DASHES)
+    return (
+        alt.Color("series:N", scale=colours, legend=None),
+        alt.StrokeDash("series:N", scale=dashes, legend=None),
+    )
+
+
+def series_key(present: Sequence[str], series: Sequence[str]) -> list[tuple[str, str, str]]:
+    """Give name, colour and dash of each series of `present`, placed as in the templates of `series`."""
+    there = set(present)
+    return [
+        (
+            name,
+            SERIES_COLOURS[i % len(SERIES_COLOURS)],
+            " ".join(map(str, SERIES_DASHES[i % len(SERIES_DASHES)])),
+        )
+        for i, name in enumerate(series)
+        if name in there
+    ]
+
+
 @cache
 def ratio_template(most_years: float, most_ratio: float, materials: tuple[str, ...]) -> Spec:
     """Ratio by age for one soil class: median, 10-90 % band by material, the threshold dashed."""
-    colour = alt.Color(
-        "series:N",
-        title=None,
-        scale=alt.Scale(domain=list(materials), range=SERIES_COLOURS),
-        legend=SERIES_LEGEND,
-    )
+    colour, dash = _told_apart(materials)
     base = _named("curve").encode(x=_years_axis(most_years), color=colour)
     scale = alt.Scale(type="log", domain=[0.8, most_ratio], nice=False, clamp=True)
     band = base.mark_area(opacity=0.16).encode(
         y=alt.Y("low:Q", title="Ratio to new", scale=scale), y2="high:Q"
     )
-    line = base.mark_line(strokeWidth=2).encode(y=alt.Y("mid:Q", scale=scale))
+    line = base.mark_line(strokeWidth=2).encode(y=alt.Y("mid:Q", scale=scale), strokeDash=dash)
     threshold = (
         _named("threshold").mark_rule(strokeDash=[5, 4], color=INK).encode(y=alt.Y("level:Q", scale=scale))
     )
@@ -84,12 +102,7 @@ def ratio_template(most_years: float, most_ratio: float, materials: tuple[str, .
 @cache
 def share_template(most_years: float, methods: tuple[str, ...]) -> Spec:
     """Share past threshold by age for one soil class, one line a method, intervals as bands."""
-    colour = alt.Color(
-        "series:N",
-        title=None,
-        scale=alt.Scale(domain=list(methods), range=SERIES_COLOURS),
-        legend=SERIES_LEGEND,
-    )
+    colour, dash = _told_apart(methods)
     base = _named("share").encode(x=_years_axis(most_years), color=colour)
     scale = alt.Scale(domain=[0, 100])
     title = "Share past threshold, %"
@@ -97,7 +110,7 @@ def share_template(most_years: float, methods: tuple[str, ...]) -> Spec:
         y=alt.Y("low:Q", title=title, scale=scale), y2="high:Q"
     )
     line = base.mark_line(strokeWidth=2, interpolate="step-after").encode(
-        y=alt.Y("mid:Q", title=title, scale=scale), strokeDash=alt.StrokeDash("series:N", legend=None)
+        y=alt.Y("mid:Q", title=title, scale=scale), strokeDash=dash
     )
     return _finish(alt.layer(band, line), height=190)
 
@@ -114,7 +127,7 @@ def well_template() -> Spec:
         x=x, tooltip=[alt.Tooltip("day:N", title="Taken on"), alt.Tooltip("said:N", title="Reading")]
     )
     raw = readings.mark_point(color=SLATE, size=34, filled=False, strokeWidth=1.2).encode(
-        y=alt.Y("raw:Q", scale=scale),
+        y=alt.Y("raw:Q", title=OHMS, scale=scale),
         shape=alt.Shape(
             "kind:N",
             legend=None,
@@ -126,7 +139,7 @@ def well_template() -> Spec:
     )
     layers = [
         curve.mark_area(color=DEEP, opacity=0.18).encode(
-            y=alt.Y("low:Q", title="Resistance, Ω", scale=scale, axis=alt.Axis(tickCount=5)), y2="high:Q"
+            y=alt.Y("low:Q", title=OHMS, scale=scale, axis=alt.Axis(tickCount=5)), y2="high:Q"
         ),
         _named("today").mark_rule(color=GRID, strokeWidth=1.5).encode(x="year:Q"),
         _named("threshold").mark_rule(color=OCHRE, strokeDash=[5, 4]).encode(y=alt.Y("ohm:Q", scale=scale)),
@@ -135,7 +148,9 @@ def well_template() -> Spec:
         .mark_line(color=DEEP, strokeWidth=2, strokeDash=[3, 3])
         .encode(y="mid:Q"),
         raw,
-        readings.mark_circle(color=DEEP, size=30, opacity=1).encode(y=alt.Y("clean:Q", scale=scale)),
+        readings.mark_circle(color=DEEP, size=30, opacity=1).encode(
+            y=alt.Y("clean:Q", title=OHMS, scale=scale)
+        ),
         _named("crossing")
         .mark_rule(color=PLUM, strokeWidth=4, opacity=0.8)
         .encode(x="early:Q", x2="late:Q", y="ohm:Q"),

@@ -35,6 +35,17 @@ class Finding:
 
 
 @dataclass(frozen=True)
+class DangerSite:
+    """A site with findings of danger: how many, the gravest of them, and when the newest was taken."""
+
+    site: str
+    page: str
+    findings: int
+    gravest: Finding
+    newest_on: str
+
+
+@dataclass(frozen=True)
 class RankedSite:
     """One place of the ranking: `rank_low` to `rank_high` holds 80 % of the draws, chances are 0..1."""
 
@@ -99,6 +110,25 @@ class FleetPage:
     def dangers(self) -> tuple[Finding, ...]:
         """The findings that are a danger to people."""
         return tuple(finding for finding in self.findings if finding.is_danger)
+
+    @property
+    def danger_sites(self) -> tuple[DangerSite, ...]:
+        """The findings of danger by site, in the order of each site's gravest."""
+        by_site: dict[str, list[Finding]] = {}
+        for finding in self.dangers:
+            by_site.setdefault(finding.site_id, []).append(finding)
+        return tuple(
+            DangerSite(
+                site=found[0].site,
+                page=found[0].page,
+                findings=len(found),
+                gravest=found[0],
+                newest_on=max(
+                    (f.taken_on for f in found if f.taken_on != words.UNKNOWN), default=words.UNKNOWN
+                ),
+            )
+            for found in by_site.values()
+        )
 
     @property
     def notes(self) -> tuple[Finding, ...]:

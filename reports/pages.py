@@ -15,6 +15,7 @@ from reports.numbers import FleetPage, MapPoint, tied_places
 from reports.run_facts import RunFacts
 from reports.site_numbers import SitePage
 
+MOST_FINDINGS = 200
 NAV = (
     ("index.html", "Where to spend"),
     ("classes.html", "Soil classes"),
@@ -42,6 +43,8 @@ def environment() -> jinja2.Environment:
         "map_data": map_data,
         "ratio_data": lambda panel: panel_data(panel)[0],
         "share_data": lambda panel: panel_data(panel)[1],
+        "ratio_key": lambda panel, classes: charts.series_key(panel.ratio["series"], classes.materials),
+        "share_key": lambda panel, classes: charts.series_key(panel.share["series"], classes.methods),
         "well_data": lambda panel: charts.figure_data(
             curve=panel.curve, readings=panel.points, **panel.marks
         ),
@@ -81,6 +84,7 @@ class Renderer:
             page=page,
             classes=self._classes,
             tied=tied,
+            most_findings=MOST_FINDINGS,
             most_shown=max(finite, default=1.0) or 1.0,
             run_pairs=run_pairs(page.run),
         )
@@ -118,7 +122,7 @@ def run_pairs(run: RunFacts) -> tuple[tuple[str, str], ...]:
         ("Run", run.run_id),
         ("Finished at", run.finished_at),
         ("Threshold ratio", words.figure(run.threshold_ratio)),
-        ("Budget", words.money(run.budget, run.currency)),
+        ("Budget a year", "no limit set" if run.budget is None else words.money(run.budget, run.currency)),
         ("Checks passed", f"{passed} of {len(run.checks)}"),
         ("Warnings", f"{len(run.warnings)}"),
         ("Seed", run.seed),

@@ -73,10 +73,9 @@ def plan_sentence(plan: tuple[PlanYear, ...], run: RunFacts) -> str:
         return "The plan holds no work: nothing repays its cost within the budget."
     works = sum(len(year.works) for year in plan)
     cost, benefit = sum(year.cost for year in plan), sum(year.benefit for year in plan)
-    says = f"{words.count(works, 'piece')} of work from {plan[0].year} to {plan[-1].year}"
+    first, last = plan[0].year, plan[-1].year
+    when = f"in {first}" if first == last else f"from {first} to {last}"
+    says = f"{words.count(works, 'piece')} of work {when}"
     says += f" for {words.money(cost, run.currency)}, expected to avoid {words.money(benefit, run.currency)}"
-    return (
-        f"{says}."
-        if run.budget is None
-        else f"{says}; budget a year: {words.money(run.budget, run.currency)}."
-    )
+    limit = "no limit set" if run.budget is None else words.money(run.budget, run.currency)
+    return f"{says}; budget a year: {limit}."

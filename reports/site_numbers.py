@@ -176,6 +176,8 @@ def sureness(tables: SiteTables) -> str:
         low, mid, high = (tables.outlook[f"years_to_limit_{q}"] for q in ("p10", "p50", "p90"))
         middle, span = words.years(mid, words.BEYOND), words.years_between(low, high, words.BEYOND)
         same = span == words.BEYOND
+        if high == 0:
+            span, same = "none left, with a probability of 90 % or more", True
         parts.append(f"Time until the limit: {span if same else f'middle {middle}, 10-90 % {span}'}.")
     stuck = tables.electrodes.filter(~pl.col("converged").fill_null(True)).height
     if stuck:

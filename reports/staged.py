@@ -84,7 +84,7 @@ TABLES: dict[str, Columns] = {
         (FLAG, "converged"),
     ),
     "hypotheses": _columns(
-        (TEXT, "question_id question outcome compared held_fixed effect_unit method verdict sentence"),
+        (TEXT, "question_id question outcome compared held_fixed effect_unit method verdict sentence checks"),
         (DAY, "asked_on"),
         (WHOLE, "electrodes sites"),
         (REAL, "effect effect_low effect_high p_value p_adjusted"),

@@ -114,7 +114,7 @@ def well_panel(well: WellTables, as_of: date | None, settings: Mapping[str, Any]
     rows = [] if well.readings is None else well.readings.to_dicts()
     place = outlook.get("well_id") or next((row["well_id"] for row in rows if row["well_id"]), None)
     return WellPanel(
-        heading=f"{place}, {well.electrode}" if place else well.electrode,
+        heading=_heading(well.electrode, place),
         sentence=well_sentence(outlook),
         curve=curve,
         marks=mark_tables(curve, outlook, as_of, threshold_ohm(settings, outlook)),
@@ -122,6 +122,11 @@ def well_panel(well: WellTables, as_of: date | None, settings: Mapping[str, Any]
         readings=tuple(reading_row(row) for row in rows[-MOST_LISTED:]),
         readings_held=len(rows),
     )
+
+
+def _heading(electrode: str, well: str | None) -> str:
+    """Name an electrode with its well, once where the one's name holds the other's."""
+    return electrode if not well or electrode.startswith(well) else f"{well}, {electrode}"
 
 
 def well_sentence(outlook: Row) -> str:
@@ -227,7 +232,8 @@ def point_columns(rows: list[dict[str, Any]]) -> Columns:
         "year": [as_year(row["taken_at"]) for row in drawn],
         "day": [words.day(row["taken_at"]) for row in drawn],
         "raw": [_short(value) for value in raw],
-        "clean": [_short(row["corrected_ohm"]) for row in drawn],
+        # A bound has no corrected value: only its arrow is drawn.
+        "clean": [None if row["range_mark"] else _short(row["corrected_ohm"]) for row in drawn],
         "kind": kinds,
         "said": [words.resistance(row["resistance_ohm"], row["range_mark"]) for row in drawn],
     }
@@ -242,7 +248,9 @@ def reading_row(row: Row) -> ReadingRow:
     return ReadingRow(
         taken_on=words.day(row["taken_at"]),
         reading=words.resistance(row["resistance_ohm"], row["range_mark"]),
-        corrected="" if row["corrected_ohm"] is None else words.resistance(row["corrected_ohm"]),
+        corrected=""
+        if row["corrected_ohm"] is None
+        else words.resistance(row["corrected_ohm"], row["range_mark"]),
         verdict=words.verdict(row["verdict"]),
         reason=row["reason"] or words.plain(row["rule"]) if row["reason"] or row["rule"] else "",
         season="" if row["season_factor"] is None else f"{row['season_factor']:.2f}",

@@ -3,6 +3,7 @@
 import json
 import math
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
 import polars as pl
@@ -10,7 +11,7 @@ import pytest
 
 from reports import words
 from reports.books import method_page, readings_page
-from reports.charts import MOST_ROWS, figure_data
+from reports.charts import MOST_ROWS, figure_data, series_key
 from reports.classes import class_pages, thinned
 from reports.numbers import RankedSite, fleet_page, headline, sureness, tied_places
 from reports.site_numbers import SitePage, meaning, rods_sentence, site_pages
@@ -94,6 +95,23 @@ def test_danger_is_listed_gravest_first_with_units_and_apart_from_notes(staged: 
         ("site not known", "", "not known", f"900{NB}Ω"),
     ]
     assert [f.finding for f in page.notes] == ["current note"]
+
+
+def test_danger_is_gathered_by_site_in_the_order_of_the_gravest(staged: Staged) -> None:
+    again = (
+        staged["attend_first"]
+        .head(1)
+        .with_columns(
+            taken_at=pl.lit(datetime(2026, 5, 20)), value=pl.lit(11.0), finding=pl.lit("lead_reads_open")
+        )
+    )
+    table = pl.concat([staged["attend_first"], again.cast(dict(staged["attend_first"].schema))])
+    page = fleet_page(replace(staged, tables=staged.tables | {"attend_first": table}))
+    assert [(d.site, d.findings, d.gravest.value, d.newest_on) for d in page.danger_sites] == [
+        ('Quarry & Sons\' "Yard"', 2, f"12.4{NB}A", "2026-05-20"),
+        ("<script>alert(1)</script>", 1, f"14.0{NB}A", "2026-04-02"),
+        ("site not known", 1, f"900{NB}Ω", "not known"),
+    ]
 
 
 def test_no_danger_is_no_proof_of_safety(staged: Staged) -> None:
@@ -240,6 +258,20 @@ def test_a_fit_that_did_not_converge_is_said(staged: Staged) -> None:
     page = page_of(replace(staged, tables=staged.tables | {"electrode_outlook": unfit}), "N-001")
     assert "3 electrodes did not converge" in page.sureness
     assert not page.wells[0].converged
+
+
+def test_a_limit_already_reached_is_said(staged: Staged) -> None:
+    now = staged["site_outlook"].with_columns(
+        pl.lit(0.0).alias(f"years_to_limit_{q}") for q in ("p10", "p50", "p90")
+    )
+    page = page_of(replace(staged, tables=staged.tables | {"site_outlook": now}), "N-001")
+    assert page.sureness.endswith("Time until the limit: none left, with a probability of 90 % or more.")
+
+
+def test_a_key_names_only_what_a_panel_shows() -> None:
+    key = series_key(["b", "b"], ("a", "b", "c"))
+    assert [name for name, _, _ in key] == ["b"]
+    assert key[0][1:] == series_key(["a", "b"], ("a", "b"))[1][1:]
 
 
 def test_a_limit_out_of_sight_is_said_once(staged: Staged) -> None:
