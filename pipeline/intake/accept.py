@@ -61,8 +61,10 @@ def take(delivery: Delivery, one: Found, table: Table, judged: pl.DataFrame, cam
         "refused_before": _enter_refused(delivery, one, table, file_id, refused),
     }
     _enter_book(delivery, one, file_id, counts)
-    _supersede(delivery, table, file_id, rows)
-    _settle(delivery, one, table, file_id, taken)
+    if taken.height:
+        _supersede(delivery, table, file_id, rows)
+        _settle(delivery, one, table, file_id, taken)
+    store.run("settle_refused_file", file=one.name, sheet=one.sheet, known_from=delivery.known_from)
     (book,) = store.frame("book_of_file", file_id=file_id).rows(named=True)
     reasons = refused.select("_line", pl.coalesce("_reason", "_unknown")).head(_SHOWN_REASONS).rows()
     return Book(
@@ -142,6 +144,8 @@ def _enter_taken(delivery: Delivery, table: Table, file_id: int, row_id: int, ta
 
 def _enter_refused(delivery: Delivery, one: Found, table: Table, file_id: int, refused: pl.DataFrame) -> int:
     """Keep the refused rows that are not kept already; give the number of those that are."""
+    if refused.is_empty():
+        return 0
     store = delivery.store
     with store.lent(
         "_incoming", refused.select(pl.col("_line").alias("line"), pl.col("_cells").alias("content"))
@@ -229,7 +233,6 @@ def _settle(delivery: Delivery, one: Found, table: Table, file_id: int, taken: p
             sheet=one.sheet,
             known_from=delivery.known_from,
         )
-    store.run("settle_refused_file", file=one.name, sheet=one.sheet, known_from=delivery.known_from)
 
 
 def refuse_file(delivery: Delivery, one: Found, reason: str) -> Book:

@@ -60,7 +60,7 @@ class LoadReport:
         for book in self.books:
             lines += [f"{book.name}, line {line}: refused: {reason}" for line, reason in book.reasons]
             if (more := book.refused - len(book.reasons)) > 0:
-                lines.append(f"{book.name}: {more} more refused rows are in the store")
+                lines.append(f"{book.name}: {more} more refused, kept in the store with their reasons")
         lines += [f"{b.name}: refused as a whole: {b.failure}" for b in self.failures]
         lines += [f"left aside: {what}" for what in self.left_aside]
         return lines

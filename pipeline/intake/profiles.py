@@ -102,8 +102,12 @@ def recognise(path: Path, sheet: Sheet, profiles: Sequence[Profile]) -> Recognis
     for profile in profiles:
         if profile.fits(path, sheet):
             return Recognised(profile.table, profile)
-    table = table_named(sheet.sheet) or table_named(path.name)
-    return Recognised(table, None) if table else None
+    if table := table_named(sheet.sheet):
+        return Recognised(table, None)
+    table = table_named(path.name)
+    if table is None or (sheet.sheet and not _has_headings_of(sheet, table)):
+        return None  # a workbook named after a table may have a sheet of remarks beside it
+    return Recognised(table, None)
 
 
 def table_named(name: str) -> Table | None:
@@ -132,6 +136,11 @@ def mapped(frame: pl.DataFrame, recognised: Recognised) -> pl.DataFrame:
             cells = cells.str.to_lowercase().replace(theirs)
         columns.append(cells.alias(column.name))
     return frame.select("_line", "_fault", *columns)
+
+
+def _has_headings_of(sheet: Sheet, table: Table) -> bool:
+    headings = {h.lower() for h in _headings_at(sheet, None)}
+    return not headings.isdisjoint(table.names)
 
 
 def _headings_at(sheet: Sheet, line: int | None) -> set[str]:

@@ -415,6 +415,22 @@ def test_a_workbook_is_loaded_sheet_by_sheet(store: Store, tmp_path: Path) -> No
     assert report.ok
 
 
+def test_a_workbook_named_after_its_table_may_have_remarks(store: Store, inbox: Path) -> None:
+    book = xlsxwriter.Workbook(inbox / "readings-07.xlsx")
+    for name, rows in (
+        ("Sheet1", [["well_id", "taken_at", "resistance_ohm"], ["A-W1", "2010-03-01", 12.5]]),
+        ("Remarks", [["who", "what"], ["crew", "muddy"]]),
+    ):
+        sheet = book.add_worksheet(name)
+        for r, cells in enumerate(rows):
+            sheet.write_row(r, 0, cells)
+    book.close()
+    report = _load(store, inbox)
+    assert report.ok
+    assert _counts(report, "readings-07.xlsx") == (1, 1, 0, 0)
+    assert report.left_aside == ("readings-07.xlsx [Remarks]: this sheet is no table",)
+
+
 def test_a_well_by_its_number_is_found_where_the_crew_gave_the_site(store: Store, inbox: Path) -> None:
     _send(inbox, "electrodes_2.csv", "electrode_id,site_id,well_id,installed_on\nB-2a,B,B-W2,2000-05-01\n")
     book = xlsxwriter.Workbook(inbox / "North rod log.xlsx")
