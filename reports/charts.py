@@ -148,9 +148,9 @@ def well_template() -> Spec:
         .mark_line(color=DEEP, strokeWidth=2, strokeDash=[3, 3])
         .encode(y="mid:Q"),
         raw,
-        readings.mark_circle(color=DEEP, size=30, opacity=1).encode(
-            y=alt.Y("clean:Q", title=OHMS, scale=scale)
-        ),
+        _named("corrected")
+        .mark_circle(color=DEEP, size=30, opacity=1)
+        .encode(x=x, y=alt.Y("clean:Q", title=OHMS, scale=scale)),
         _named("crossing")
         .mark_rule(color=PLUM, strokeWidth=4, opacity=0.8)
         .encode(x="early:Q", x2="late:Q", y="ohm:Q"),

@@ -221,11 +221,15 @@ def _sentence(curves: pl.DataFrame) -> str:
 
 
 def _share_sentence(survival: pl.DataFrame) -> str:
-    """Say what each method holds of the share past threshold at 30 years, with its interval."""
+    """Say what each method holds of the share past threshold at 30 years, or where the method ends."""
     said = []
     for method, name in METHODS.items():
         rows = survival.filter((pl.col("method") == method) & (pl.col("age_years") <= 30)).tail(1)
         for row in rows.iter_rows(named=True):
-            interval = f" ({words.chance(row['low'])} to {words.chance(row['high'])})"
-            said.append(f"{name} {words.chance(row['share_past'])}{interval}")
-    return f"Share past threshold by 30 years: {'; '.join(said)}." if said else "Share past threshold by age."
+            low, high = row["low"], row["high"]
+            known = low is not None and high is not None
+            interval = f" ({words.chance(low)} to {words.chance(high)})" if known else ""
+            said.append(
+                f"{name} {words.chance(row['share_past'])}{interval} by {words.years(row['age_years'])}"
+            )
+    return f"Share past threshold: {'; '.join(said)}." if said else "Share past threshold by age."

@@ -123,9 +123,7 @@ class FleetPage:
                 page=found[0].page,
                 findings=len(found),
                 gravest=found[0],
-                newest_on=max(
-                    (f.taken_on for f in found if f.taken_on != words.UNKNOWN), default=words.UNKNOWN
-                ),
+                newest_on=_newest(found),
             )
             for found in by_site.values()
         )
@@ -251,6 +249,11 @@ def _finding(row: Row, names: Mapping[str, str]) -> Finding:
         why=row["why"] or "",
         is_danger=not finding.endswith("_note"),
     )
+
+
+def _newest(findings: list[Finding]) -> str:
+    days = (finding.taken_on for finding in findings)
+    return max((day for day in days if day != words.UNKNOWN), default=words.UNKNOWN)
 
 
 def finding_unit(finding: str) -> str:

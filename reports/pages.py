@@ -46,7 +46,7 @@ def environment() -> jinja2.Environment:
         "ratio_key": lambda panel, classes: charts.series_key(panel.ratio["series"], classes.materials),
         "share_key": lambda panel, classes: charts.series_key(panel.share["series"], classes.methods),
         "well_data": lambda panel: charts.figure_data(
-            curve=panel.curve, readings=panel.points, **panel.marks
+            curve=panel.curve, readings=panel.points, corrected=panel.corrected, **panel.marks
         ),
     }
     made.filters.update(filters)

@@ -69,6 +69,7 @@ class WellPanel:
     curve: Columns
     marks: Mapping[str, Columns]
     points: Columns
+    corrected: Columns
     readings: tuple[ReadingRow, ...]
     readings_held: int
 
@@ -119,6 +120,7 @@ def well_panel(well: WellTables, as_of: date | None, settings: Mapping[str, Any]
         curve=curve,
         marks=mark_tables(curve, outlook, as_of, threshold_ohm(settings, outlook)),
         points=point_columns(_drawn(rows)),
+        corrected=corrected_columns(_drawn(rows)),
         readings=tuple(reading_row(row) for row in rows[-MOST_LISTED:]),
         readings_held=len(rows),
     )
@@ -232,10 +234,21 @@ def point_columns(rows: list[dict[str, Any]]) -> Columns:
         "year": [as_year(row["taken_at"]) for row in drawn],
         "day": [words.day(row["taken_at"]) for row in drawn],
         "raw": [_short(value) for value in raw],
-        # A bound has no corrected value: only its arrow is drawn.
-        "clean": [None if row["range_mark"] else _short(row["corrected_ohm"]) for row in drawn],
         "kind": kinds,
         "said": [words.resistance(row["resistance_ohm"], row["range_mark"]) for row in drawn],
+    }
+
+
+def corrected_columns(rows: list[dict[str, Any]]) -> Columns:
+    """Give the corrected readings' columns; a bound has no corrected value, only its arrow is drawn."""
+    drawn = [
+        row
+        for row in rows
+        if row["taken_at"] and row["range_mark"] is None and _drawable(row["corrected_ohm"])
+    ]
+    return {
+        "year": [as_year(row["taken_at"]) for row in drawn],
+        "clean": [_short(row["corrected_ohm"]) for row in drawn],
     }
 
 

@@ -186,7 +186,9 @@ def test_the_chart_shows_signs_for_each_kind_and_true_values_beside_them(sites: 
     assert points["kind"].count("aside") == 1
     at = points["kind"].index("over")
     assert points["raw"][at] == 1500.0
-    assert points["clean"][at] is None
+    # The two over range are bounds, one is set aside: neither has a corrected value to draw.
+    assert len(points["year"]) == 15
+    assert len(sites["N-001"].panels[1].corrected["clean"]) == 12
     # Set aside at a thousand times its neighbours: drawn at three times the highest, said as it was read.
     panel = sites["N-001"].panels[0]
     at = panel.points["kind"].index("aside")
@@ -320,6 +322,14 @@ def test_classes_share_their_axes_and_stand_by_size(staged: Staged) -> None:
     # Share past at 30 years: 1 / (1 + exp((34 - 30) / 4)) = 0.269 for copper, e^1 the odds for galvanized.
     assert f"copper bonded steel 27{NB}%, galvanized steel 50{NB}%" in classes.panels[0].sentence
     assert [row.converged for panel in classes.panels for row in panel.models] == [True, True, False]
+
+
+def test_a_method_that_ends_early_says_so(staged: Staged) -> None:
+    young = staged["survival_curves"].filter(pl.col("age_years") <= 16).with_columns(low=None, high=None)
+    classes = class_pages(replace(staged, tables=staged.tables | {"survival_curves": young}))
+    # 1 / (1 + exp((35 - 16) / 4)) = 0.0086 by Turnbull.
+    assert f"Turnbull, visits alone under 1{NB}% by 16 years;" in classes.panels[0].share_sentence
+    assert "not known" not in classes.panels[0].share_sentence
 
 
 def test_without_survival_tables_the_curves_shares_stand_in(staged: Staged) -> None:
