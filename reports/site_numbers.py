@@ -174,15 +174,22 @@ def sureness(tables: SiteTables) -> str:
         parts.append(f"Rank {tables.rank['rank']}{interval}.")
     if tables.outlook:
         low, mid, high = (tables.outlook[f"years_to_limit_{q}"] for q in ("p10", "p50", "p90"))
-        middle, span = words.years(mid, words.BEYOND), words.years_between(low, high, words.BEYOND)
-        same = span == words.BEYOND
-        if high == 0:
-            span, same = "none left, with a probability of 90 % or more", True
-        parts.append(f"Time until the limit: {span if same else f'middle {middle}, 10-90 % {span}'}.")
+        parts.append(f"Time until the limit: {time_to_limit(low, mid, high)}.")
     stuck = tables.electrodes.filter(~pl.col("converged").fill_null(True)).height
     if stuck:
         parts.append(f"The fit of {words.count(stuck, 'electrode')} did not converge: read it with care.")
     return " ".join(parts) or "Nothing in this run says how sure."
+
+
+def time_to_limit(low: float | None, middle: float | None, high: float | None) -> str:
+    """Say when the site's limit is reached: years at probabilities of 10, 50 and 90 %."""
+    if high == 0:
+        return "none left, with a probability of 90 % or more"
+    span = words.years_between(low, high, words.BEYOND)
+    if span in (words.BEYOND, words.UNKNOWN):
+        return span
+    said = "already reached" if middle == 0 else words.years(middle, words.BEYOND)
+    return f"middle {said}, 10-90 % {span}"
 
 
 def rods_sentence(outlook: Row) -> str:

@@ -14,7 +14,7 @@ from reports.books import method_page, readings_page
 from reports.charts import MOST_ROWS, figure_data, series_key
 from reports.classes import class_pages, thinned
 from reports.numbers import RankedSite, fleet_page, headline, sureness, tied_places
-from reports.site_numbers import SitePage, meaning, rods_sentence, site_pages
+from reports.site_numbers import SitePage, meaning, rods_sentence, site_pages, time_to_limit
 from reports.staged import Staged, read_staged
 from reports.thresholds import threshold_ohm, threshold_ratio
 from tests.unit.staged_run import write_staged_run
@@ -262,12 +262,16 @@ def test_a_fit_that_did_not_converge_is_said(staged: Staged) -> None:
     assert not page.wells[0].converged
 
 
-def test_a_limit_already_reached_is_said(staged: Staged) -> None:
-    now = staged["site_outlook"].with_columns(
-        pl.lit(0.0).alias(f"years_to_limit_{q}") for q in ("p10", "p50", "p90")
+def test_the_time_to_the_limit_in_words() -> None:
+    assert time_to_limit(0.0, 0.0, 0.0) == "none left, with a probability of 90 % or more"
+    assert time_to_limit(0.0, 0.0, 0.7) == "middle already reached, 10-90 % 0 to 0.7 years"
+    assert time_to_limit(1.0, 3.5, 12.0) == "middle 3.5 years, 10-90 % 1 to 12 years"
+    assert time_to_limit(2.0, math.inf, math.inf) == (
+        "middle later than the forecast looks, "
+        "10-90 % 2 years at the earliest; late end later than the forecast looks"
     )
-    page = page_of(replace(staged, tables=staged.tables | {"site_outlook": now}), "N-001")
-    assert page.sureness.endswith("Time until the limit: none left, with a probability of 90 % or more.")
+    assert time_to_limit(math.inf, math.inf, math.inf) == "later than the forecast looks"
+    assert time_to_limit(None, None, None) == "not known"
 
 
 def test_a_key_names_only_what_a_panel_shows() -> None:
