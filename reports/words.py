@@ -138,7 +138,7 @@ def years_between(low: float | None, high: float | None, never: str = NEVER) -> 
     if math.isinf(low):
         return never
     if math.isinf(high):
-        return f"{years(low)} at the earliest; late end {never}"
+        return f"from {years(low)} on, late end {never}"
     return f"{years(low).split()[0]} to {years(high)}"
 
 

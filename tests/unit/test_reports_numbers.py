@@ -268,7 +268,7 @@ def test_the_time_to_the_limit_in_words() -> None:
     assert time_to_limit(1.0, 3.5, 12.0) == "middle 3.5 years, 10-90 % 1 to 12 years"
     assert time_to_limit(2.0, math.inf, math.inf) == (
         "middle later than the forecast looks, "
-        "10-90 % 2 years at the earliest; late end later than the forecast looks"
+        "10-90 % from 2 years on, late end later than the forecast looks"
     )
     assert time_to_limit(math.inf, math.inf, math.inf) == "later than the forecast looks"
     assert time_to_limit(None, None, None) == "not known"

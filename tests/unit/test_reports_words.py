@@ -53,7 +53,7 @@ def test_years_and_their_intervals() -> None:
     assert words.years(9.96) == "10 years"
     assert words.years(3.25) in {"3.2 years", "3.3 years"}
     assert words.years_between(12.0, 31.4) == "12 to 31 years"
-    assert words.years_between(12.0, math.inf) == "12 years at the earliest; late end not within 200 years"
+    assert words.years_between(12.0, math.inf) == "from 12 years on, late end not within 200 years"
     assert words.years_between(0.0, 1.0) == "0 to 1 year"
     assert words.years_between(math.inf, math.inf) == "not within 200 years"
     assert words.years_between(None, 3.0) == "not known"
