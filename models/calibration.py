@@ -170,7 +170,7 @@ def mixed_logprior(
         if i.size:
             each = np.einsum("kt,kr->ktr", t.onset[q], t.growth[q]).reshape(t.onset.shape[1], -1)
             out[i] = weight[i] @ each
-    return np.log(out + 1e-30)
+    return np.log(out.astype(np.float32) + np.float32(1e-30))
 
 
 @dataclass(frozen=True)
@@ -420,6 +420,7 @@ def calibrate(
     tolerance: float = 0.02,
     start: Calibration | None = None,
     say: Callable[[str], None] = lambda _: None,
+    sketch: bool = False,
 ) -> Calibration:
     """Fit everything that electrodes share. Works for any fleet, down to one electrode with one reading.
 
@@ -428,7 +429,7 @@ def calibrate(
     cal = adapt(start, h) if start else first_guess(h)
     if h.sites > 2 * EARLY_SITES:
         early = h.sample_sites(spread_sample(h, EARLY_SITES))
-        cal = replace(calibrate(early, each, 6, tolerance, cal, say), theta_cov=cal.theta_cov)
+        cal = calibrate(early, each, 6, tolerance, cal, say, sketch=True)
     layout = layout_of(h, cal)
     state = first_state(h)
     trace: list[float] = []
@@ -444,7 +445,7 @@ def calibrate(
         else:
             state = State(reprice(h, cal.steps, state.structures), state.factors, state.node_weight)
         found, state, nodes, scaled = expect(h, cal, p, layout, state, 2 if n < 2 else 1, each)
-        fit = fit_class_prior(*scaled, layout, p.grid, cal.theta, steps=15, with_covariance=False)
+        fit = fit_class_prior(*scaled, layout, p.grid, cal.theta, steps=8, with_covariance=False)
         trace.append(float(nodes.site_log_l.sum()))
         before = _summary(cal)
         cal = replace(_update(h, cal, p, found, state.structures, n >= 1), theta=fit.theta)
@@ -460,6 +461,8 @@ def calibrate(
         calm = n >= least and change < tolerance
         if calm:
             break
+    if sketch:
+        return cal
     _, _, nodes, scaled = expect(h, cal, p, layout, state, 2, each)
     fit = fit_class_prior(*scaled, layout, p.grid, cal.theta)
     return replace(

@@ -186,40 +186,62 @@ def node_evidence(
     return NodeEvidence(log_l, site_log_l, _softmax(total), _softmax(total[layout.site] - log_l))
 
 
+@dataclass(frozen=True)
+class GridEvidence:
+    """Likelihoods laid out for large matrix products: for each group its members (n,) and their grid (T, n*R).
+
+    log_scale: (N,) what was taken out of each electrode's likelihood. electrodes: N.
+    """
+
+    members: list[Ints]
+    flat: list[npt.NDArray[np.float32]]
+    log_scale: Floats
+
+
+def grid_evidence(likelihood: Floats, log_scale: Floats, layout: ClassLayout) -> GridEvidence:
+    """Lay out likelihoods (N, T, R), each electrode's largest value 1, by group, in single precision.
+
+    Gradients are analytic, so that no difference of nearly equal sums is ever taken in it.
+    """
+    members = _by_group(layout)
+    T = likelihood.shape[1]
+    flat = [
+        np.ascontiguousarray(likelihood[i].transpose(1, 0, 2), dtype=np.float32).reshape(T, -1)
+        for i in members
+    ]
+    return GridEvidence(members, flat, log_scale)
+
+
 def log_posterior(
-    theta: Floats, likelihood: Floats, log_scale: Floats, layout: ClassLayout, grid: CurveGrid
+    theta: Floats, evidence: GridEvidence, layout: ClassLayout, grid: CurveGrid
 ) -> tuple[float, Floats]:
     """Return the log posterior density of theta and its analytic gradient (same shape as theta)."""
     tables = group_tables(theta, layout, grid)
-    K = tables.onset.shape[1]
-    Q = layout.soil.size
-    members = _by_group(layout)
-    inner = [np.matmul(tables.onset[q], likelihood[i]) for q, i in enumerate(members)]
-    l = np.empty((likelihood.shape[0], K))
-    for q, i in enumerate(members):
-        l[i] = np.einsum("nkr,kr->nk", inner[q], tables.growth[q])
+    K, R = tables.onset.shape[1], grid.growth.size
+    inner, l = [], np.empty((evidence.log_scale.size, K))
+    for q, i in enumerate(evidence.members):
+        inner.append((tables.onset[q].astype(np.float32) @ evidence.flat[q]).reshape(K, i.size, R))
+        l[i] = np.einsum("knr,kr->nk", inner[q], tables.growth[q])
     l = np.maximum(l, 1e-300)
     _, w = site_nodes()
     total = np.tile(np.log(w), (int(layout.site.max()) + 1, 1))
     np.add.at(total, layout.site, np.log(l))
     peak = total.max(axis=1)
-    value = float((peak + np.log(np.exp(total - peak[:, None]).sum(axis=1))).sum() + log_scale.sum())
+    value = float((peak + np.log(np.exp(total - peak[:, None]).sum(axis=1))).sum() + evidence.log_scale.sum())
     share = _softmax(total)[layout.site] / l
-    d_onset = np.empty_like(tables.onset)
-    d_growth = np.empty_like(tables.growth)
-    for q, i in enumerate(members):
-        d_growth[q] = np.einsum("nk,nkr->kr", share[i], inner[q])
-        weighted = np.einsum("nk,kr->nkr", share[i], tables.growth[q])
-        T = likelihood.shape[1]
-        flat = likelihood[i].transpose(1, 0, 2).reshape(T, -1)
-        d_onset[q] = (flat @ weighted.transpose(0, 2, 1).reshape(-1, K)).T
-    gradient = _chain(d_onset, d_growth, tables, layout, Q)
+    d_onset, d_growth = np.empty_like(tables.onset), np.empty_like(tables.growth)
+    for q, i in enumerate(evidence.members):
+        weight = np.ascontiguousarray(share[i].T)
+        d_growth[q] = np.einsum("kn,knr->kr", weight, inner[q])
+        spread = np.einsum("kn,kr->knr", weight, tables.growth[q]).astype(np.float32)
+        d_onset[q] = spread.reshape(K, -1) @ evidence.flat[q].T
+    gradient = _chain(d_onset, d_growth, tables, layout)
     mean, sd = layout.prior()
     z = (theta - mean) / sd
     return value - 0.5 * float(z @ z), gradient - z / sd
 
 
-def _chain(d_onset: Floats, d_growth: Floats, t: GroupTables, layout: ClassLayout, groups: int) -> Floats:
+def _chain(d_onset: Floats, d_growth: Floats, t: GroupTables, layout: ClassLayout) -> Floats:
     """Carry derivatives from masses to parameters."""
     u, _ = site_nodes()
     C, M = len(layout.soils), len(layout.materials)
@@ -243,7 +265,6 @@ def _chain(d_onset: Floats, d_growth: Floats, t: GroupTables, layout: ClassLayou
         by_t.sum(), by_r.sum(), float(by_r @ layout.raw), s_t.sum(), s_r.sum(),
         -float((m_t @ u).sum()), float((m_r @ u).sum()),
     ]  # fmt: skip
-    assert groups == by_t.size
     return np.concatenate(
         [
             head,
@@ -284,12 +305,14 @@ def fit_class_prior(
     """
     first = layout.start() if start is None else start
 
+    evidence = grid_evidence(likelihood, log_scale, layout)
+
     def target(theta: Floats) -> tuple[float, Floats]:
-        value, gradient = log_posterior(theta, likelihood, log_scale, layout, grid)
+        value, gradient = log_posterior(theta, evidence, layout, grid)
         return -value, -gradient
 
     fit = minimize(
-        target, first, jac=True, method="L-BFGS-B", options={"maxiter": steps, "ftol": 1e-10, "gtol": 1e-3}
+        target, first, jac=True, method="L-BFGS-B", options={"maxiter": steps, "ftol": 3e-9, "gtol": 1e-2}
     )
     P = first.size
     covariance = np.zeros((P, P))
@@ -301,14 +324,15 @@ def fit_class_prior(
 
 
 def _laplace(target, at: Floats) -> Floats:  # type: ignore[no-untyped-def]
-    """Return the inverse Hessian from central differences of the gradient, kept positive definite."""
+    """Return the inverse Hessian from differences of the gradient, kept positive definite."""
     P = at.size
     hessian = np.empty((P, P))
     step = 1e-4
+    here = target(at)[1]
     for p in range(P):
         e = np.zeros(P)
         e[p] = step
-        hessian[p] = (target(at + e)[1] - target(at - e)[1]) / (2 * step)
+        hessian[p] = (target(at + e)[1] - here) / step
     hessian = 0.5 * (hessian + hessian.T)
     values, vectors = np.linalg.eigh(hessian)
     values = np.maximum(values, 1.0)  # no direction is known worse than its prior of about 1 says

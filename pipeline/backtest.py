@@ -11,6 +11,7 @@ from sklearn.metrics import roc_auc_score
 
 from models.histories import DAYS_A_YEAR
 from models.track_record import brier, by_tenths, simple_rules
+from pipeline.engine import one_blas_thread
 from pipeline.errors import RequestError, WorkError
 from pipeline.fleet_inputs import gather, vetted_readings
 from pipeline.questions import crossings_of
@@ -70,7 +71,8 @@ def backtest(fleet: Path, settings: Settings, cut: date, say: Say) -> RunResult:
         raise RequestError(f"The cut {cut} leaves no later reading to judge by; the run looks from {newest}.")
     with Store.open(settings.store_path, read_only=True) as store:
         inputs = gather(store, settings, cut, cut)
-    then = infer(inputs, vetted_readings(inputs), settings, Clock(say))
+    with one_blas_thread():
+        then = infer(inputs, vetted_readings(inputs), settings, Clock(say))
     crossings = crossings_of(verdicts, lives, sites, settings)
     rows, lines = [], []
     for horizon in settings.horizons_years:

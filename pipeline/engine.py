@@ -3,6 +3,7 @@
 import os
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import AbstractContextManager
 
 from threadpoolctl import threadpool_limits
 
@@ -23,8 +24,7 @@ def worker_count() -> int:
 def over_threads(workers: int | None = None) -> ForEach:
     """Return a runner that hands shards of items to threads; the kernels release the interpreter's lock.
 
-    Each item writes its own part of the outputs, so that the order in which shards end does not matter. BLAS is held to
-    one thread a worker.
+    Each item writes its own part of the outputs, so that the order in which shards end does not matter.
     """
     count = workers or worker_count()
 
@@ -36,13 +36,17 @@ def over_threads(workers: int | None = None) -> ForEach:
             for item in shard:
                 work(item)
 
-        with threadpool_limits(1):
-            if count == 1 or len(shards) < 2:
-                for shard in shards:
-                    run(shard)
-                return
-            with ThreadPoolExecutor(count) as pool:
-                for done in [pool.submit(run, shard) for shard in shards]:
-                    done.result()
+        if count == 1 or len(shards) < 2:
+            for shard in shards:
+                run(shard)
+            return
+        with ThreadPoolExecutor(count) as pool:
+            for done in [pool.submit(run, shard) for shard in shards]:
+                done.result()
 
     return each
+
+
+def one_blas_thread() -> AbstractContextManager[object]:
+    """Hold BLAS to one thread: its small products gain nothing from more, and two pools of threads fight."""
+    return threadpool_limits(1)

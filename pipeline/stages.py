@@ -28,7 +28,7 @@ from models.forecast import (
 from models.history_frames import build_histories
 from models.site import site_counts
 from models.survival import survival_curves, weibull_by_class
-from pipeline.engine import over_threads
+from pipeline.engine import one_blas_thread, over_threads
 from pipeline.errors import WorkError
 from pipeline.fleet_inputs import FleetInputs, gather, vetted_readings
 from pipeline.publish import RunCheck, check_tables, publish
@@ -373,9 +373,14 @@ def run_fleet(
     Raises WorkError where there is nothing to run on, or where a check of the run fails (the run before stays shown).
     """
     del fleet
+    with one_blas_thread():
+        return _run(settings, as_of, say, today or date.today())
+
+
+def _run(settings: Settings, as_of: date | None, say: Say, today: date) -> RunResult:
     started, clock = datetime.now().astimezone(), Clock(say)
     with Store.open(settings.store_path) as store:
-        inputs = gather(store, settings, as_of, today or date.today())
+        inputs = gather(store, settings, as_of, today)
         verdicts = vetted_readings(inputs)
         dangers = find_dangers(store, settings)
         store_checks = [RunCheck(c.name, c.offending.height) for c in store.checks()]
