@@ -59,8 +59,20 @@ def half_past(half: str, median: Median) -> str:
         return f"when {half} get there can't be said, too few have in {median.seen_to:.0f} years"
     if median.age > 1.5 * median.seen_to:
         return f"{half} are not past threshold within the {median.seen_to:.0f} years seen"
+    if median.high > 1.5 * median.seen_to:
+        return f"{half} are past threshold by {median.age:.0f} years ({median.low:.0f} at the earliest)"
     span = f"{median.age:.0f} years ({median.low:.0f}-{median.high:.0f})"
     return f"{half} are past threshold by {span}"
+
+
+def times_as_long(row: dict[str, object]) -> str:
+    """Say the ratio of times with its interval, or the one bound that the data give."""
+    low, high = float(row["effect_low"]), float(row["effect_high"])  # type: ignore[arg-type]
+    if row["effect"] is not None:
+        return f"{row['effect']:.2f} times as long ({low:.2f}-{high:.2f})"
+    if low == 0 and high == float("inf"):
+        return "a time that the data do not bound"
+    return f"at least {low:.2f} times as long" if low > 0 else f"at most {high:.2f} times as long"
 
 
 def sentence_of(
@@ -71,17 +83,15 @@ def sentence_of(
     at_second = question.at(question.second)
     facts = f"{half_past(halves[0], medians[0])}; {half_past(halves[1], medians[1])}."
     facts = facts[0].upper() + facts[1:]
-    effect, low, high = (float(row[k]) for k in ("effect", "effect_low", "effect_high"))  # type: ignore[arg-type]
-    span = f"{effect:.2f} times as long ({low:.2f}-{high:.2f})"
+    span = times_as_long(row)
     if verdict == "supported":
-        word = "later" if effect > 1 else "sooner"
+        word = "later" if float(row["effect_low"]) > 1 else "sooner"  # type: ignore[arg-type]
         close = f"Rods {at_second} get there {word}: they take {span}."
     elif verdict == "not supported":
         close = f"A difference that matters (a quarter or more) is not there: rods {at_second} take {span}."
     else:
-        power = float(row["power"])  # type: ignore[arg-type]
-        close = (
-            f"Whether they differ can't be told: rods {at_second} take {span}, and the data had a "
-            f"chance of {power:.0%} to show a ratio of {POWER_RATIO:g}."
-        )
+        close = f"Whether they differ can't be told: rods {at_second} take {span}"
+        if row["power"] is not None:
+            close += f", and the data had a chance of {row['power']:.0%} to show a ratio of {POWER_RATIO:g}"
+        close += "."
     return f"{facts} {close}"

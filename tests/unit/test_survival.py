@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterator
 
 import numpy as np
 import polars as pl
 import pytest
+from threadpoolctl import threadpool_limits
 
 from models import survival
 from models.accelerated_life import fit_accelerated_life
@@ -15,6 +17,13 @@ from models.turnbull import turnbull, turnbull_band
 # Share of simulated truths that a 90 % band must hold at one age: 24 draws have a standard error of 6 points.
 DRAWS = 24
 COVERAGE_AT_LEAST = 0.75
+
+
+@pytest.fixture(autouse=True)
+def one_thread() -> Iterator[None]:
+    """Keep the linear algebra to one thread: many small fits on shared cores spend their time waiting."""
+    with threadpool_limits(1):
+        yield
 
 
 def readings(ratios: dict[str, list[float | None]], **cells: object) -> pl.DataFrame:
