@@ -55,12 +55,14 @@ def refused_as_readings(refused: pl.DataFrame, readings: pl.DataFrame) -> pl.Dat
     if refused.is_empty():
         return _complete(pl.DataFrame(schema=ROWS))
     rows = refused
+    if "understood" not in rows.columns:
+        rows = rows.with_columns(pl.lit(None, dtype=pl.String).alias("understood"))
     if "table_name" in rows.columns:
         rows = rows.filter(pl.col("table_name").fill_null("readings") == "readings")
     if "settled" in rows.columns:
         rows = rows.filter(~pl.col("settled").fill_null(False))
     read = pl.DataFrame(
-        [read_cells(cells) for cells in rows["cells"]],
+        [read_cells(*texts) for texts in rows.select("cells", "understood").iter_rows()],
         schema={k: ROWS[k] for k in ROWS if k not in ("file", "line")},
     )
     read = _complete(read).with_columns(rows["file"].cast(pl.String), rows["line"].cast(pl.Int64))

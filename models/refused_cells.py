@@ -20,6 +20,8 @@ NAMES = {
     "conductor": ("conductor", "lead"),
     "current_kind": ("current_kind", "ac_dc", "kind"),
 }
+CURRENT_WORDS = {"current", "amp", "amps", "ampere", "amperes"}
+CURRENT_KEYS = {"i", "i_a", "i_ma"}
 DATES = ("%d/%m/%Y", "%d.%m.%Y", "%d-%m-%Y", "%Y/%m/%d", "%d/%m/%Y %H:%M")
 
 
@@ -51,7 +53,7 @@ def _current(cells: dict[str, Any]) -> float | None:
     """Give the current in ampere from a cell whose heading speaks of current; it may say mA."""
     for key, cell in cells.items():
         words = key.split("_")
-        if not ({"current", "amps", "ampere", "amperes"} & set(words)) or {"kind", "type"} & set(words):
+        if not (CURRENT_WORDS & set(words) or key in CURRENT_KEYS) or {"kind", "type"} & set(words):
             continue
         value = _number(cell)
         milli = {"ma", "milliamp", "milliampere"} & set(words) or re.search(r"\d\s*mA\b", str(cell))
@@ -72,25 +74,37 @@ def _leaves(cells: dict[str, Any], prefix: str = "") -> dict[str, Any]:
     return flat
 
 
-def read_cells(text: str | None) -> dict[str, Any]:
-    """Read what a refused row says about place, moment, current and range, as far as it can be read."""
+def _object(text: str | None) -> dict[str, Any]:
+    """Give the object that a JSON text holds; empty where it holds none."""
     try:
-        came = json.loads(text or "{}")
+        held = json.loads(text or "{}")
     except json.JSONDecodeError:
-        came = {}
-    cells = _leaves(came) if isinstance(came, dict) else {}
-    row: dict[str, Any] = {"current_a": _current(cells)}
+        return {}
+    return held if isinstance(held, dict) else {}
+
+
+def _found(cells: dict[str, Any], headings: tuple[str, ...]) -> Any:
+    """Give the cell under one of the headings, or one with its unit behind it: Loop resistance (ohm)."""
+    plain = (cells[h] for h in headings if h in cells)
+    with_unit = (cells[k] for k in cells for h in headings if len(h) > 2 and k.startswith(f"{h}_"))
+    return next(plain, next(with_unit, None))
+
+
+def read_cells(cells: str | None, understood: str | None = None) -> dict[str, Any]:
+    """Read what a refused row says about place, moment, current and range, as far as it can be read.
+
+    `cells` is the row as it came (JSON text); `understood`, what the intake made of it under the contract's
+    names and units (JSON text), goes before.
+    """
+    came, known = _leaves(_object(cells)), _leaves(_object(understood))
+    row: dict[str, Any] = {"current_a": known.get("current_a", _current(came))}
     for name, headings in NAMES.items():
-        row[name] = next((cells[h] for h in headings if h in cells), None)
-        if row[name] is None:
-            # A heading with its unit behind it: "Loop resistance (ohm)".
-            row[name] = next(
-                (cells[k] for k in cells for h in headings if len(h) > 2 and k.startswith(f"{h}_")), None
-            )
+        row[name] = known.get(name, _found(came, headings))
     for name in ("site_id", "electrode_id", "well_id", "conductor", "current_kind"):
         row[name] = None if row[name] is None else str(row[name])
     over = str(row["resistance_ohm"]).strip().startswith(">")
-    row["range_mark"] = "over" if over else None
+    row["range_mark"] = "over" if over else known.get("range_mark")
     row["resistance_ohm"] = None if row["resistance_ohm"] is None else _number(row["resistance_ohm"])
     row["taken_at"] = None if row["taken_at"] is None else _moment(row["taken_at"])
+    row["current_a"] = None if row["current_a"] is None else abs(float(row["current_a"]))
     return row

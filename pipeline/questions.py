@@ -133,14 +133,16 @@ def ask(
     second: str,
     say: Callable[[str], None],
 ) -> RunResult:
-    """Answer one question from the last published run, say the answer, and enter it in the register.
+    """Answer one question from the last published run and enter it in the register.
 
+    `say` is told which run is asked; the answer is in the result's lines.
     Raises RequestError where outcome, column or group is not there, WorkError where no run is published.
     """
     folder = _output_folder(fleet, settings)
     tables, run_id = _published(folder)
     if outcome not in OUTCOMES:
         raise RequestError(f"There is no outcome {outcome!r}; ask about {', '.join(OUTCOMES)}.")
+    say(f"Asked of run {run_id}.")
     crossings = crossings_of(*tables, settings)
     _check_groups(crossings, compare, first, second)
     question = hypotheses.Question(compare, first, second, outcome)
@@ -148,10 +150,7 @@ def ask(
     register = enter(read_register(folder), answer)
     write_register(folder, register)
     row = register.filter(pl.col("question_id") == question.question_id).sort("asked_on").row(-1, named=True)
-    lines = _told(row, register["question_id"].n_unique())
-    for line in lines:
-        say(line)
-    return RunResult(run_id=run_id, lines=lines)
+    return RunResult(run_id=run_id, lines=_told(row, register["question_id"].n_unique()))
 
 
 def _output_folder(fleet: Path, settings: Settings) -> Path:

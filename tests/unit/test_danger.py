@@ -142,6 +142,19 @@ def test_refused_row_of_a_foreign_layout_and_of_an_unknown_place_still_counts() 
     assert nowhere.select("site_id", "electrode_id", "finding").row(0) == (None, None, "current_danger")
 
 
+def test_what_the_intake_understood_goes_before_the_row_as_it_came() -> None:
+    cells = '{"tag": "W1", "i_ma": "15000", "ts": "2024-05-01"}'
+    assert read_cells(cells)["current_a"] == 15.0
+    understood = (
+        '{"well_id": "W1", "site_id": "north", "current_a": 15.0, "taken_at": "2024-05-01 00:00:00.000000"}'
+    )
+    rows = refused({}).with_columns(pl.lit(cells).alias("cells"), pl.lit(understood).alias("understood"))
+    frame = attend_first(table(reading("a", "2020-05-01")), rows, NO_WORKS, 1.0, 10.0)
+    assert frame.select("site_id", "taken_at", "finding", "value").rows() == [
+        ("north", dt.datetime(2024, 5, 1), "current_danger", 15.0)
+    ]
+
+
 @pytest.mark.parametrize(
     "text", [None, "", "not json", "[1, 2]", "{}", '{"current_a": null}', '{"current_a": "none"}']
 )

@@ -77,8 +77,8 @@ def put(
 
 def test_answer_is_said_and_entered(fleet: Path) -> None:
     said, result = put(fleet)
-    assert (result.run_id, result.ok, result.lines) == ("r7", True, said)
-    assert "half of the rods are past threshold by" in said[1]
+    assert (result.run_id, result.ok, said) == ("r7", True, ["Asked of run r7."])
+    assert "half of the rods are past threshold by" in result.lines[1]
     register = questions.read_register(fleet / "out")
     assert register.height == 1
     row = register.row(0, named=True)
