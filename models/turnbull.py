@@ -238,7 +238,7 @@ def turnbull_band(
     mass, _, _ = _maximise(draws @ table, cells, begin, 2e-3, 600)
     curves = _share(cells.left, cells.right, mass, age)
     tail = (1 - level) / 2
-    bounds = np.quantile(curves, [tail, 1 - tail], axis=0)
+    bounds = np.quantile(np.where(curves < 1e-9, 0.0, curves), [tail, 1 - tail], axis=0)
     return Band(age, fit.share_past(age), bounds[0], bounds[1], fit.converged)
 
 
