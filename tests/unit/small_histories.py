@@ -66,20 +66,20 @@ def yearly(log_ohm: Sequence[float], first_age: float = 5.0, side: Sequence[int]
 
 
 @cache
-def own_fleet(sites: int = 40, seed: int = 5) -> tuple[Histories, OwnTruth]:
+def own_fleet() -> tuple[Histories, OwnTruth]:
     """Draw the fleet that the slower tests share."""
-    return draw_histories(np.random.default_rng(seed), sites=sites, rods=8, years=12)
+    return draw_histories(np.random.default_rng(5), sites=32, rods=8, years=11)
 
 
 @cache
-def own_calibration(sites: int = 40, seed: int = 5) -> Calibration:
+def own_calibration() -> Calibration:
     """Calibrate the shared fleet once."""
-    return calibrate(own_fleet(sites, seed)[0])
+    return calibrate(own_fleet()[0])
 
 
 @cache
-def own_fit(sites: int = 40, seed: int = 5) -> Fitted:
+def own_fit() -> Fitted:
     """Fit the shared fleet once, at a doubling."""
-    h = own_fleet(sites, seed)[0]
+    h = own_fleet()[0]
     threshold: Floats = np.full(h.electrodes, LOG_DOUBLE)
-    return fit_electrodes(h, own_calibration(sites, seed), threshold, np.random.default_rng(1))
+    return fit_electrodes(h, own_calibration(), threshold, np.random.default_rng(1))
