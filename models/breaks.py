@@ -103,7 +103,8 @@ def _search_electrode(  # type: ignore[no-untyped-def]
     wild_share,
     onset,
     growth,
-    ceiling,
+    ceilings,
+    ceiling_sd,
     logprior,
     breaks,
     wilds,
@@ -129,7 +130,8 @@ def _search_electrode(  # type: ignore[no-untyped-def]
         wild_var,
         onset,
         growth,
-        ceiling,
+        ceilings,
+        ceiling_sd,
         ll,
     )
     most = 2 * n * (_DEPTH + 1) * 3 + 4
@@ -182,7 +184,8 @@ def _search_electrode(  # type: ignore[no-untyped-def]
                     wild_var,
                     onset,
                     growth,
-                    ceiling,
+                    ceilings,
+                    ceiling_sd,
                     ll,
                 )
                 found_b[count] = brk
@@ -239,7 +242,8 @@ def _search_site(  # type: ignore[no-untyped-def]
     wild_share,
     onset,
     growth,
-    ceiling,
+    ceilings,
+    ceiling_sd,
     logprior,
     counts,
     breaks,
@@ -277,7 +281,8 @@ def _search_site(  # type: ignore[no-untyped-def]
             wild_share,
             onset,
             growth,
-            ceiling,
+            ceilings,
+            ceiling_sd,
             logprior[i],
             breaks[i],
             wilds[i],
@@ -296,7 +301,8 @@ def search_structures(
     logprior: npt.NDArray[Any],
     onset: Floats,
     growth: Floats,
-    ceiling: float,
+    ceilings: Floats,
+    ceiling_sd: Floats,
     each: Callable[[Callable[[int], None], Iterable[int]], None],
 ) -> Structures:
     """Find for each electrode the structures that its history gives weight, by growing from the plain one.
@@ -314,7 +320,7 @@ def search_structures(
         _search_site(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, noise, h.visit, rod_var,
             prior_precision[s], factors[s][0], factors[s][1], model.jump_mean, model.jump_sd**2, model.wild_sd**2,
-            model.break_rate, model.wild_share, onset, growth, ceiling, logprior, counts, breaks, wilds, values,
+            model.break_rate, model.wild_share, onset, growth, ceilings, ceiling_sd, logprior, counts, breaks, wilds, values,
         )  # fmt: skip
 
     each(one, range(h.sites))

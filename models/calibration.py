@@ -23,12 +23,11 @@ from models.class_prior import (
     node_evidence,
     site_nodes,
 )
-from models.corrosion_curves import CurveGrid, curve_grid
+from models.corrosion_curves import CEILINGS, CurveGrid, curve_grid
 from models.histories import AS_INSTALLED, ISOLATED, ROUTINE, FixedTerms, Floats, Histories, fixed_terms
 from models.site_pass import FieldSpread, ForEach, SitePass, field_covariance, in_turn, no_factors, site_pass
 
 EARLY_SITES = 100  # the first rounds of a large fleet are made on so many sites
-CEILINGS = (0.9, 1.2, 1.6, 2.1, 2.8)
 
 
 @dataclass(frozen=True)
@@ -38,7 +37,7 @@ class Calibration:
     soils, materials: names. fixed: values of the shared terms, fixed_names theirs. noise_sd: (C,) by soil class, log.
     noise_spread: sd of the log of an electrode's own noise. installed_sd, isolated_sd: noise of values written down at
     installation. period_effect: log effect of each (district, year); period_sd. theta, theta_cov, theta_names: class
-    parameters and their Laplace covariance. log_likelihood: of the fleet that it was fitted to.
+    parameters and their Laplace covariance. ceiling_weight: (2, C) shares of the ceiling classes, net and raw. log_likelihood: of the fleet that it was fitted to.
     """
 
     soils: tuple[str, ...]
@@ -56,7 +55,7 @@ class Calibration:
     theta: Floats
     theta_cov: Floats
     theta_names: tuple[str, ...]
-    ceiling: float
+    ceiling_weight: Floats
     log_likelihood: float = float("nan")
     rounds: int = 0
     converged: bool = False
@@ -70,7 +69,7 @@ def noise_scale(spread: float) -> tuple[Floats, Floats]:
     return np.exp(spread * x), np.log(w / w.sum())
 
 
-def first_guess(h: Histories, ceiling: float = 1.6) -> Calibration:
+def first_guess(h: Histories) -> Calibration:
     """Return a calibration that knows the priors only."""
     soils = tuple(sorted(set(h.soil))) or ("unknown",)
     materials = tuple(sorted(set(h.material))) or ("other",)
@@ -82,7 +81,8 @@ def first_guess(h: Histories, ceiling: float = 1.6) -> Calibration:
     fixed[0] = float(np.clip(np.quantile(gap, 0.3), -2.0, 2.0)) if gap.size else 0.0
     return Calibration(
         soils, materials, fixed, terms.names, np.full(len(soils), 0.08), 0.35, 0.12, 0.2, FieldSpread(), {},
-        0.05, StepModel(), layout.start(), np.zeros((layout.start().size,) * 2), layout.names, ceiling,
+        0.05, StepModel(), layout.start(), np.zeros((layout.start().size,) * 2), layout.names,
+        np.full((2, len(CEILINGS)), 1.0 / len(CEILINGS)),
     )  # fmt: skip
 
 
@@ -154,23 +154,29 @@ def prepare(h: Histories, cal: Calibration, terms: FixedTerms | None = None) -> 
         np.full(h.electrodes, cal.spread.rod_sd**2),
         cov,
         [np.linalg.inv(c) for c in cov],
-        curve_grid(cal.ceiling),
+        curve_grid(),
         noise_scale(cal.noise_spread),
     )
 
 
-def mixed_logprior(
-    cal: Calibration, layout: ClassLayout, grid: CurveGrid, weight: Floats
-) -> npt.NDArray[Any]:
+def ceiling_shares(cal: Calibration, raw: npt.NDArray[np.bool_]) -> Floats:
+    """Return (N, C) prior shares of the ceiling classes of each electrode."""
+    return np.asarray(cal.ceiling_weight[raw.astype(int)])
+
+
+def mixed_logprior(cal: Calibration, layout: ClassLayout, grid: CurveGrid, weight: Floats) -> npt.NDArray[Any]:
     """Return (N, G) log prior mass of the curves, the site nodes mixed by weight (N, K)."""
     t = group_tables(cal.theta, layout, grid)
-    out = np.empty((layout.group.size, grid.size))
+    C, T, R = grid.shape
+    out = np.empty((layout.group.size, C, T * R), dtype=np.float32)
     for q in range(layout.soil.size):
         i = np.flatnonzero(layout.group == q)
         if i.size:
             each = np.einsum("kt,kr->ktr", t.onset[q], t.growth[q]).reshape(t.onset.shape[1], -1)
-            out[i] = weight[i] @ each
-    return np.log(out.astype(np.float32) + np.float32(1e-30))
+            log_curve = np.log((weight[i] @ each).astype(np.float32) + np.float32(1e-30))
+            shares = np.log(cal.ceiling_weight[layout.raw[q]] + 1e-12).astype(np.float32)
+            out[i] = log_curve[:, None, :] + shares[None, :, None]
+    return out.reshape(layout.group.size, -1)
 
 
 @dataclass(frozen=True)
@@ -188,11 +194,21 @@ def first_state(h: Histories) -> State:
     return State(plain_structures(h.electrodes), no_factors(h), np.tile(w, (h.electrodes, 1)))
 
 
-def scaled_likelihood(log_l: npt.NDArray[Any], grid: CurveGrid) -> tuple[Floats, Floats]:
-    """Return the likelihood (N, T, R), each electrode's largest value 1, and the logs (N,) taken out."""
+def scaled_likelihood(log_l: npt.NDArray[Any], grid: CurveGrid, shares: Floats) -> tuple[Floats, Floats]:
+    """Return the likelihood (N, T, R) with ceilings mixed by shares (N, C), largest value 1, and the logs (N,) taken out."""
+    C, T, R = grid.shape
     top = log_l.max(axis=1)
-    shape = (log_l.shape[0], grid.onset_years.size, grid.growth.size)
-    return np.exp(log_l - top[:, None]).reshape(shape), top
+    like = np.exp(log_l - top[:, None]).reshape(-1, C, T * R)
+    mixed = np.einsum("nc,ncg->ng", shares, like)
+    peak = np.maximum(mixed.max(axis=1), 1e-30)
+    return (mixed / peak[:, None]).reshape(-1, T, R), top + np.log(peak)
+
+
+def ceiling_posterior(log_l: npt.NDArray[Any], logprior: npt.NDArray[Any], grid: CurveGrid) -> Floats:
+    """Return (N, C) posterior shares of the ceiling classes."""
+    both = log_l + logprior
+    mass = np.exp(both - both.max(axis=1, keepdims=True)).reshape(log_l.shape[0], grid.shape[0], -1).sum(axis=2)
+    return np.asarray(mass / mass.sum(axis=1, keepdims=True), dtype=float)
 
 
 def expect(
@@ -204,7 +220,7 @@ def expect(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, logprior, p.grid,
         state.factors, sweeps, each,
     )  # fmt: skip
-    scaled = scaled_likelihood(found.log_l, p.grid)
+    scaled = scaled_likelihood(found.log_l, p.grid, ceiling_shares(cal, h.raw))
     nodes = node_evidence(*scaled, layout, group_tables(cal.theta, layout, p.grid))
     return found, State(state.structures, found.factors, nodes.others_weight), nodes, scaled
 
@@ -216,7 +232,7 @@ def search(
     logprior = mixed_logprior(cal, layout, p.grid, state.node_weight)
     structures = search_structures(
         h, cal.steps, p.resid, p.noise_var + h.meter_var, p.rod_var, p.prior_precision, state.factors, logprior,
-        p.grid.onset_years, p.grid.growth, p.grid.ceiling, each,
+        p.grid.onset_years, p.grid.growth, p.grid.ceiling, p.grid.ceiling_sd, each,
     )  # fmt: skip
     return State(structures, state.factors, state.node_weight)
 
@@ -385,13 +401,27 @@ def _update_steps(h: Histories, cal: Calibration, found: SitePass, structures: S
     )
 
 
+def _update_ceilings(
+    h: Histories, cal: Calibration, found: SitePass, logprior: npt.NDArray[Any], grid: CurveGrid
+) -> Floats:
+    """Return the shares of the ceiling classes, net and raw, each with a prior worth twenty electrodes."""
+    shares = ceiling_posterior(found.log_l, logprior, grid)
+    new = np.empty_like(cal.ceiling_weight)
+    for raw in (0, 1):
+        total = shares[h.raw == bool(raw)].sum(axis=0) + 20.0 / shares.shape[1]
+        new[raw] = total / total.sum()
+    return new
+
+
 def _update(
-    h: Histories, cal: Calibration, p: Prepared, found: SitePass, structures: Structures, move_fixed: bool
+    h: Histories, cal: Calibration, p: Prepared, found: SitePass, structures: Structures, logprior: npt.NDArray[Any],
+    move_fixed: bool,
 ) -> Calibration:
     changes: dict[str, Any] = _update_noise(h, cal, found)
     changes["spread"] = _update_field(h, cal, found)
     changes |= _update_periods(h, cal, found)
     changes["steps"] = _update_steps(h, cal, found, structures)
+    changes["ceiling_weight"] = _update_ceilings(h, cal, found, logprior, p.grid)
     if move_fixed:
         changes["fixed"] = cal.fixed + np.clip(_fixed_step(h, cal, p, found), -0.5, 0.5)
     return replace(cal, **changes)
@@ -436,7 +466,7 @@ def calibrate(
     calm = False
     done = 0
     warm = h.sites > 2 * EARLY_SITES or start is not None
-    look, try_ceiling, least = ((0, 3), (1,), 3) if warm else ((1, 4, 7), (2, 5), 5)
+    look, least = ((0, 3), 3) if warm else ((1, 4, 7), 5)
     terms = fixed_terms(h, cal.soils)
     p = prepare(h, cal, terms)
     for n in range(rounds):
@@ -444,20 +474,18 @@ def calibrate(
             state = search(h, cal, p, layout, state, each)
         else:
             state = State(reprice(h, cal.steps, state.structures), state.factors, state.node_weight)
+        logprior = mixed_logprior(cal, layout, p.grid, state.node_weight)
         found, state, nodes, scaled = expect(h, cal, p, layout, state, 2 if n < 2 else 1, each)
         fit = fit_class_prior(*scaled, layout, p.grid, cal.theta, steps=8, with_covariance=False)
         trace.append(float(nodes.site_log_l.sum()))
         before = _summary(cal)
-        cal = replace(_update(h, cal, p, found, state.structures, n >= 1), theta=fit.theta)
+        cal = replace(_update(h, cal, p, found, state.structures, logprior, n >= 1), theta=fit.theta)
         after = prepare(h, cal, terms)
         state = replace(state, factors=carry_factors(h, state.factors, after.resid - p.resid))
         p = after
         change = float(np.abs(_summary(cal) - before).max())
         say(f"calibration round {n + 1}: largest change {change:.3f}")
         done = n + 1
-        if n in try_ceiling:
-            cal = _choose_ceiling(h, cal, layout, state, each)
-            p = prepare(h, cal, terms)
         calm = n >= least and change < tolerance
         if calm:
             break
@@ -469,16 +497,3 @@ def calibrate(
         cal, theta=fit.theta, theta_cov=fit.covariance, log_likelihood=float(nodes.site_log_l.sum()), rounds=done,
         converged=calm and fit.converged, trace=tuple(trace),
     )  # fmt: skip
-
-
-def _choose_ceiling(
-    h: Histories, cal: Calibration, layout: ClassLayout, state: State, each: ForEach
-) -> Calibration:
-    """Return cal with the ceiling under which the fleet's readings are most probable."""
-    best = (-np.inf, cal.ceiling)
-    for ceiling in CEILINGS:
-        trial = replace(cal, ceiling=ceiling)
-        p = prepare(h, trial)
-        _, _, nodes, _ = expect(h, trial, p, layout, state, 1, each)
-        best = max(best, (float(nodes.site_log_l.sum()), ceiling))
-    return replace(cal, ceiling=best[1])

@@ -35,8 +35,7 @@ def _with_steps(fit: Fitted, share: Floats, log_threshold: float) -> Floats:
 def class_curves(fit: Fitted) -> pl.DataFrame:
     """Return class_curves: by soil class, material and age, the spread of rods' ratios and the share past threshold."""
     grid, layout, ages = fit.prepared.grid, fit.layout, _ages()
-    tau = np.repeat(grid.onset_years, grid.growth.size)
-    rate = np.tile(grid.growth, grid.onset_years.size)
+    ceiling, tau, rate = grid.points()
     _, w = site_nodes()
     frames = []
     for soil in range(len(layout.soils)):
@@ -52,7 +51,7 @@ def class_curves(fit: Fitted) -> pl.DataFrame:
             bands = np.stack(
                 [
                     _weighted_quantiles(
-                        log_ratio(np.float64(a), tau, rate, grid.ceiling), mass, (0.1, 0.5, 0.9)
+                        log_ratio(np.float64(a), tau, rate, ceiling), mass, (0.1, 0.5, 0.9)
                     )
                     for a in ages
                 ]
@@ -90,7 +89,8 @@ def share_past_curves(fit: Fitted, rng: np.random.Generator, draws: int = 40) ->
     for d, theta in enumerate(parameter_draws(fit.calibration, rng, draws)):
         t = group_tables(theta, layout, grid)
         for (q, threshold), n in zip(pairs, counts, strict=True):
-            mass = np.einsum("k,kt,kr->tr", w, t.onset[int(q)], t.growth[int(q)]).ravel()
+            own = fit.calibration.ceiling_weight[layout.raw[int(q)]]
+            mass = np.einsum("k,c,kt,kr->ctr", w, own, t.onset[int(q)], t.growth[int(q)]).ravel()
             soil = layout.soil[int(q)]
             shares[d, soil] += n / of_soil[soil] * _with_steps(fit, mass @ tables[threshold], threshold)
     low, middle, high = np.quantile(shares, (0.05, 0.5, 0.95), axis=0)

@@ -5,12 +5,15 @@ cladding or a joint gives way (onset age tau, years), then steady growth (rate r
 ceiling, since a stub and a bad joint still conduct:
 
     h(age) = min(r * max(age - tau, 0), ceiling)
+
+No two stubs are alike: a ceiling is one of a few classes, each with a spread of its own about its centre.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtr
 
 Floats = npt.NDArray[np.float64]
 
@@ -19,31 +22,47 @@ NEVER_YEARS = 200.0
 
 @dataclass(frozen=True)
 class CurveGrid:
-    """Grid of onset ages and growth rates; a point stands for its whole cell.
+    """Grid of ceilings, onset ages and growth rates; a point stands for its whole cell.
 
     onset_years: (T,) onset ages, years, increasing.
     growth: (R,) growth of the log resistance per year after onset, increasing.
     onset_edges, growth_edges: (T+1,), (R+1,) cell edges.
-    ceiling: largest log ratio a corroded electrode reaches.
+    ceiling: (C,) centres of the log ratio at which a corroded electrode stays; ceiling_sd: (C,) spread about each.
+    Points are numbered ceiling first, then onset, then growth.
     """
 
     onset_years: Floats
     growth: Floats
     onset_edges: Floats
     growth_edges: Floats
-    ceiling: float
+    ceiling: Floats
+    ceiling_sd: Floats
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        """Counts of ceilings, onsets and growth rates."""
+        return self.ceiling.size, self.onset_years.size, self.growth.size
 
     @property
     def size(self) -> int:
-        """Count of grid points, onset-major."""
-        return self.onset_years.size * self.growth.size
+        """Count of grid points."""
+        return int(np.prod(self.shape))
 
-    def with_ceiling(self, ceiling: float) -> "CurveGrid":
-        """Return the same grid under another ceiling (log ratio)."""
-        return CurveGrid(self.onset_years, self.growth, self.onset_edges, self.growth_edges, ceiling)
+    def points(self) -> tuple[Floats, Floats, Floats]:
+        """Return ceiling, onset and growth of every point, (G,) each."""
+        c, t, r = np.meshgrid(self.ceiling, self.onset_years, self.growth, indexing="ij")
+        return c.ravel(), t.ravel(), r.ravel()
 
 
-def curve_grid(ceiling: float = 2.0, last_onset_years: float = 300.0) -> CurveGrid:
+CEILINGS = (0.5, 1.0, 1.6, 2.4)
+CEILING_SDS = (0.15, 0.16, 0.2, 0.3)
+
+
+def curve_grid(
+    ceiling: tuple[float, ...] = CEILINGS,
+    ceiling_sd: tuple[float, ...] = CEILING_SDS,
+    last_onset_years: float = 300.0,
+) -> CurveGrid:
     """Build the standard grid: onset cells about a year wide in working life, growth cells of a fifth.
 
     Cells widen as a share of age below 5 and above 45 years, where readings say less. The last onset cells
@@ -59,11 +78,12 @@ def curve_grid(ceiling: float = 2.0, last_onset_years: float = 300.0) -> CurveGr
         growth=np.sqrt(growth_edges[1:] * growth_edges[:-1]),
         onset_edges=onset_edges,
         growth_edges=growth_edges,
-        ceiling=ceiling,
+        ceiling=np.asarray(ceiling, dtype=float),
+        ceiling_sd=np.asarray(ceiling_sd, dtype=float),
     )
 
 
-def log_ratio(age_years: Floats, onset_years: Floats, growth: Floats, ceiling: float) -> Floats:
+def log_ratio(age_years: Floats, onset_years: Floats, growth: Floats, ceiling: float | Floats) -> Floats:
     """Evaluate h(age), the log of resistance over resistance when new (all arguments broadcast)."""
     return np.minimum(growth * np.maximum(age_years - onset_years, 0.0), ceiling)
 
@@ -80,7 +100,7 @@ def crossing_age(
 class CellPoints:
     """Points spread evenly inside each cell, so that a cell's mass is not heaped on its centre.
 
-    onset_years, growth: (G, P) for G grid points (onset-major) and P points a cell.
+    onset_years, growth: (T*R, P) for the cells of one ceiling (onset-major) and P points a cell.
     """
 
     onset_years: Floats
@@ -105,12 +125,15 @@ def cell_points(grid: CurveGrid, across: int = 4) -> CellPoints:
 def crossing_table(grid: CurveGrid, log_threshold: float, ages: Floats) -> Floats:
     """Tabulate the share of each cell that has crossed by each age.
 
-    log_threshold: log of the threshold ratio. ages: (A,) years, increasing.
-    Returns (G, A), onset-major; posterior weights times this table is the distribution of the crossing age.
+    log_threshold: log of the threshold ratio. ages: (A,) years, increasing. A ceiling below the threshold is never
+    crossed; its spread decides what share of its cells that is.
+    Returns (G, A); posterior weights times this table is the distribution of the crossing age.
     """
     points = cell_points(grid)
-    crossed_at = np.sort(crossing_age(log_threshold, points.onset_years, points.growth, grid.ceiling), axis=1)
-    table = np.empty((grid.size, ages.size))
-    for g in range(grid.size):
-        table[g] = np.searchsorted(crossed_at[g], ages, side="right")
-    return table / crossed_at.shape[1]
+    crossed_at = np.sort(crossing_age(log_threshold, points.onset_years, points.growth, np.inf), axis=1)
+    C, T, R = grid.shape
+    share = np.empty((T * R, ages.size))
+    for g in range(T * R):
+        share[g] = np.searchsorted(crossed_at[g], ages, side="right")
+    reached = ndtr((grid.ceiling - log_threshold) / grid.ceiling_sd)
+    return (reached[:, None, None] * (share / crossed_at.shape[1])).reshape(C * T * R, ages.size)

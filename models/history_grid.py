@@ -100,7 +100,8 @@ def curve_loglik(  # type: ignore[no-untyped-def]
     logdet,
     onset,
     growth,
-    ceiling,
+    ceilings,
+    ceiling_sd,
     out,
     limit_side,
     limit_age,
@@ -108,10 +109,10 @@ def curve_loglik(  # type: ignore[no-untyped-def]
     limit_link,
     limit_sd,
 ):
-    """Fill out (T*R,) with the log-likelihood of one history for each grid point.
+    """Fill out (C*T*R,) with the log-likelihood of one history for each grid point.
 
     age: (n,) years, not decreasing. y: (n,) log readings less all known effects and prior means.
-    precision, logdet: inverse (n, n) and log determinant of the readings' covariance.
+    precision, logdet: inverse (n, n) and log determinant of the readings' covariance. ceilings, ceiling_sd: (C,).
     limit_side: +1 where an over-range reading is to be honoured, -1 under range, 0 none. It lies at age
     limit_age; limit_gap is ln(limit) less its prior mean; limit_link (n,) is its covariance with the readings;
     limit_sd is the standard deviation of that reading given the others.
@@ -130,43 +131,60 @@ def curve_loglik(  # type: ignore[no-untyped-def]
     wa = _running(link * age)
     expected = np.dot(link, y)
     T, R = onset.size, growth.size
-    b = 0
-    for t in range(T):
-        tau = onset[t]
-        while b < n and age[b] <= tau:
-            b += 1
-        k = n
-        fresh = True
-        lin = 0.0
-        top = 0.0
-        square = 0.0
-        cross = 0.0
-        flat = 0.0
-        for r in range(R):
-            g = growth[r]
-            reach = tau + ceiling / g
-            while k > b and age[k - 1] > reach:
-                k -= 1
-                fresh = True
-            if fresh:
-                fresh = False
-                lin = (qa[k] - qa[b]) - tau * (q0[k] - q0[b])
-                top = q0[n] - q0[k]
-                square = (
-                    _block(t2, b, k, b, k)
-                    - 2.0 * tau * _block(t1, b, k, b, k)
-                    + tau * tau * _block(t0, b, k, b, k)
+    for c in range(ceilings.size):
+        ceiling = ceilings[c]
+        # A stub's own ceiling differs from its class's by a normal deviation, integrated out in closed form.
+        prior_weight = 1.0 / (ceiling_sd[c] * ceiling_sd[c])
+        b = 0
+        for t in range(T):
+            tau = onset[t]
+            while b < n and age[b] <= tau:
+                b += 1
+            k = n
+            fresh = True
+            lin = 0.0
+            top = 0.0
+            square = 0.0
+            cross = 0.0
+            flat = 0.0
+            loose = 0.0
+            for r in range(R):
+                g = growth[r]
+                reach = tau + ceiling / g
+                while k > b and age[k - 1] > reach:
+                    k -= 1
+                    fresh = True
+                if fresh:
+                    fresh = False
+                    lin = (qa[k] - qa[b]) - tau * (q0[k] - q0[b])
+                    top = q0[n] - q0[k]
+                    square = (
+                        _block(t2, b, k, b, k)
+                        - 2.0 * tau * _block(t1, b, k, b, k)
+                        + tau * tau * _block(t0, b, k, b, k)
+                    )
+                    cross = _block(t1, b, k, k, n) - tau * _block(t0, b, k, k, n)
+                    flat = _block(t0, k, n, k, n)
+                    loose = math.log1p(flat / prior_weight)
+                value = (
+                    base
+                    + g * lin
+                    + ceiling * top
+                    - 0.5 * (g * g * square + 2.0 * g * ceiling * cross + ceiling * ceiling * flat)
                 )
-                cross = _block(t1, b, k, k, n) - tau * _block(t0, b, k, k, n)
-                flat = _block(t0, k, n, k, n)
-            value = (
-                base
-                + g * lin
-                + ceiling * top
-                - 0.5 * (g * g * square + 2.0 * g * ceiling * cross + ceiling * ceiling * flat)
-            )
-            if limit_side != 0:
-                h = min(g * max(limit_age - tau, 0.0), ceiling)
-                seen = expected - g * ((wa[k] - wa[b]) - tau * (w0[k] - w0[b])) - ceiling * (w0[n] - w0[k])
-                value += log_normal_cdf(limit_side * (h + seen - limit_gap) / limit_sd)
-            out[t * R + r] = value
+                off = 0.0
+                if k < n:
+                    pull = top - g * cross - ceiling * flat
+                    value += 0.5 * (pull * pull / (flat + prior_weight) - loose)
+                    off = pull / (flat + prior_weight)
+                if limit_side != 0:
+                    h = min(g * max(limit_age - tau, 0.0), ceiling)
+                    if limit_age > reach:
+                        h += off
+                    seen = (
+                        expected
+                        - g * ((wa[k] - wa[b]) - tau * (w0[k] - w0[b]))
+                        - (ceiling + off) * (w0[n] - w0[k])
+                    )
+                    value += log_normal_cdf(limit_side * (h + seen - limit_gap) / limit_sd)
+                out[(c * T + t) * R + r] = value

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from models.calibration import Calibration, Prepared
+from models.calibration import Calibration, Prepared, ceiling_shares
 from models.class_prior import ClassLayout, group_tables, node_evidence, site_nodes
 from models.corrosion_curves import NEVER_YEARS, CurveGrid, crossing_age, crossing_table
 from models.histories import Floats, Histories
@@ -55,35 +55,42 @@ def posterior(
     draws: int = 12,
 ) -> Posterior:
     """Average the electrodes' posteriors over draws of the class parameters."""
-    N, G = found.log_l.shape
-    T, R = grid.onset_years.size, grid.growth.size
+    N = found.log_l.shape[0]
+    C, T, R = grid.shape
+    G = T * R
+    shares = ceiling_shares(cal, layout.raw[layout.group].astype(bool))
     top = found.log_l.max(axis=1)
-    like = np.exp(found.log_l - top[:, None])
-    whole_like = np.exp(found.log_l_whole - top[:, None]) if found.log_l_whole.size else like
-    whole, nodes = np.zeros((N, G)), np.zeros((int(layout.site.max()) + 1, site_nodes()[0].size))
+    like = np.exp(found.log_l - top[:, None]).reshape(N, C, G) * shares[:, :, None]
+    whole_like = like
+    if found.log_l_whole.size:
+        whole_like = np.exp(found.log_l_whole - top[:, None]).reshape(N, C, G) * shares[:, :, None]
+    curve_like = like.sum(axis=1)
+    whole, nodes = np.zeros((N, C, G)), np.zeros((int(layout.site.max()) + 1, site_nodes()[0].size))
     broken_all = np.zeros(N)
-    stepped = np.flatnonzero((like.sum(axis=1) - whole_like.sum(axis=1)) > 1e-6 * like.sum(axis=1))
-    broken = {int(i): np.zeros(G) for i in stepped}
-    new_rod = np.zeros((layout.soil.size, nodes.shape[1], G))
+    stepped = np.flatnonzero((curve_like - whole_like.sum(axis=1)).sum(axis=1) > 1e-6 * curve_like.sum(axis=1))
+    broken = {int(i): np.zeros((C, G)) for i in stepped}
+    new_rod = np.zeros((layout.soil.size, nodes.shape[1], C * G))
     for theta in parameter_draws(cal, rng, draws):
         tables = group_tables(theta, layout, grid)
-        seen = node_evidence(like.reshape(N, T, R), top, layout, tables)
+        seen = node_evidence(curve_like.reshape(N, T, R), top, layout, tables)
         nodes += seen.site_weight / draws
         curves = np.einsum("qkt,qkr->qktr", tables.onset, tables.growth).reshape(layout.soil.size, -1, G)
-        new_rod += curves / draws
         for q in range(layout.soil.size):
+            own = cal.ceiling_weight[layout.raw[q]]
+            new_rod[q] += np.einsum("c,kg->kcg", own, curves[q]).reshape(nodes.shape[1], -1) / draws
             i = np.flatnonzero(layout.group == q)
             if not i.size:
                 continue
             prior = seen.others_weight[i] @ curves[q]
-            both = like[i] * prior
-            total = both.sum(axis=1, keepdims=True)
-            plain = whole_like[i] * prior
-            whole[i] += plain / total / draws
+            total = np.maximum((curve_like[i] * prior).sum(axis=1), 1e-300)
+            share = prior / total[:, None] / draws
+            whole[i] += whole_like[i] * share[:, None, :]
             for row in np.flatnonzero(np.isin(i, stepped)):
-                left = np.maximum(both[row] - plain[row], 0.0) / total[row]
-                broken[int(i[row])] += left / draws
-                broken_all[i[row]] += left.sum() / draws
+                left = np.maximum(like[i[row]] - whole_like[i[row]], 0.0) * share[row]
+                broken[int(i[row])] += left
+                broken_all[i[row]] += left.sum()
+    whole = whole.reshape(N, -1)
+    broken = {i: mass.ravel() for i, mass in broken.items()}
     whole /= np.maximum(whole.sum(axis=1, keepdims=True), 1e-300)
     for i, mass in broken.items():
         broken[i] = mass / max(mass.sum(), 1e-300)
@@ -124,14 +131,13 @@ def steps_in_record(
 
 def _crossing_with_step(mass: Floats, step: Step, threshold: float, grid: CurveGrid, ages: Floats) -> Floats:
     """Return the distribution (A,) of the crossing age of a rod whose record holds this step."""
-    tau = np.repeat(grid.onset_years, grid.growth.size)
-    rate = np.tile(grid.growth, grid.onset_years.size)
-    before = crossing_age(threshold, tau, rate, grid.ceiling)
+    ceiling, tau, rate = grid.points()
+    before = crossing_age(threshold, tau, rate, ceiling)
     out = np.zeros(ages.size)
     keep = mass > 1e-9
     for node, weight in _JUMP_NODES:
         left = max(threshold - (step.jump + node * step.jump_sd), 0.0)
-        after = np.maximum(crossing_age(left, tau, rate, grid.ceiling), step.age) if left > 0 else step.age
+        after = np.maximum(crossing_age(left, tau, rate, ceiling), step.age) if left > 0 else step.age
         at = np.where(before < step.age, before, after)
         hit = np.bincount(np.searchsorted(ages, at[keep], side="left"), mass[keep], minlength=ages.size + 1)
         out += weight * np.cumsum(hit)[: ages.size]
@@ -199,7 +205,7 @@ def quantile_of(cdf: Floats, q: float) -> Floats:
 
 def onset_median(mass: Floats, grid: CurveGrid) -> Floats:
     """Return (N,) median onset age, years."""
-    by_onset = mass.reshape(mass.shape[0], grid.onset_years.size, -1).sum(axis=2)
+    by_onset = mass.reshape(mass.shape[0], *grid.shape).sum(axis=(1, 3))
     total = np.cumsum(by_onset, axis=1)
     at = (total >= 0.5).argmax(axis=1)
     row = np.arange(mass.shape[0])
@@ -211,25 +217,25 @@ def onset_median(mass: Floats, grid: CurveGrid) -> Floats:
 
 def mean_growth(mass: Floats, grid: CurveGrid) -> Floats:
     """Return (N,) posterior mean growth of the log resistance per year after onset."""
-    by_growth = mass.reshape(mass.shape[0], grid.onset_years.size, -1).sum(axis=1)
+    by_growth = mass.reshape(mass.shape[0], *grid.shape).sum(axis=(1, 2))
     return np.asarray(by_growth @ grid.growth / np.maximum(by_growth.sum(axis=1), 1e-300))
 
 
 @dataclass(frozen=True)
 class LevelDraws:
-    """Draws of one electrode, D of them: log baseline (D,), onset (D,), growth (D,), step age and size (D,)."""
+    """Draws of one electrode, D of them: log baseline (D,), onset (D,), growth (D,), step age and size (D,), ceiling (D,)."""
 
     base: Floats
     onset: Floats
     growth: Floats
     step_age: Floats
     jump: Floats
-    ceiling: float
+    ceiling: Floats
 
     def log_ratio_at(self, age: Floats) -> Floats:
         """Return (D, A) the log ratio at ages (A,)."""
         rise = self.growth[:, None] * np.maximum(age[None, :] - self.onset[:, None], 0.0)
-        return np.minimum(rise, self.ceiling) + self.jump[:, None] * (age[None, :] >= self.step_age[:, None])
+        return np.minimum(rise, self.ceiling[:, None]) + self.jump[:, None] * (age[None, :] >= self.step_age[:, None])
 
     def log_ohm_at(self, age: Floats) -> Floats:
         """Return (D, A) the log level, free of season, campaign and noise."""
@@ -272,11 +278,16 @@ def level_draws(
             continue
         mass = post.whole[i] if step is None else post.broken[i]
         g = _spread_picks(mass, count)
-        onset = _jitter(p.grid.onset_edges, g // p.grid.growth.size, rng)
-        growth = _jitter(p.grid.growth_edges, g % p.grid.growth.size, rng)
+        of_ceiling, of_onset, of_growth = np.unravel_index(g, p.grid.shape)
+        onset = _jitter(p.grid.onset_edges, of_onset, rng)
+        growth = _jitter(p.grid.growth_edges, of_growth, rng)
+        ceiling = p.grid.ceiling[of_ceiling]
         jump = np.zeros(count) if step is None else step.jump + step.jump_sd * rng.normal(size=count)
         age_of = np.inf if step is None else step.age
-        curve = np.minimum(growth[:, None] * np.maximum(h.age[r] - onset[:, None], 0.0), p.grid.ceiling)
+        rise = growth[:, None] * np.maximum(h.age[r] - onset[:, None], 0.0)
+        free = p.resid[r] - H @ mean - jump[:, None] * (h.age[r] >= age_of)
+        ceiling = ceiling + _own_ceiling(rise, free, S, ceiling, p.grid.ceiling_sd[of_ceiling], rng)
+        curve = np.minimum(rise, ceiling[:, None])
         curve = curve + jump[:, None] * (h.age[r] >= age_of)
         if r.size:
             weights = np.linalg.solve(S, link)
@@ -285,9 +296,21 @@ def level_draws(
         else:
             centre, left = np.full(count, mean[0]), cov[0, 0] + p.rod_var[i]
         base = centre + np.sqrt(max(left, 0.0)) * rng.normal(size=count)
-        out.append((base, onset, growth, np.full(count, age_of), jump))
-    columns = [np.concatenate([o[k] for o in out]) for k in range(5)]
-    return LevelDraws(columns[0] + _known_level(h, cal, i), *columns[1:], ceiling=p.grid.ceiling)
+        out.append((base, onset, growth, np.full(count, age_of), jump, ceiling))
+    columns = [np.concatenate([o[k] for o in out]) for k in range(6)]
+    return LevelDraws(columns[0] + _known_level(h, cal, i), *columns[1:])
+
+
+def _own_ceiling(
+    rise: Floats, free: Floats, S: Floats, ceiling: Floats, sd: Floats, rng: np.random.Generator
+) -> Floats:
+    """Draw (D,) how far each draw's ceiling lies from its class's, given the readings (D, m) that lie on it."""
+    late = (rise > ceiling[:, None]).astype(float)
+    precision = np.linalg.inv(S) if S.size else np.zeros((0, 0))
+    gap = free - np.minimum(rise, ceiling[:, None])
+    weight = np.einsum("dm,mn,dn->d", late, precision, late) + 1.0 / sd**2
+    pull = np.einsum("dm,mn,dn->d", late, precision, gap)
+    return np.asarray(pull / weight + rng.normal(size=ceiling.size) / np.sqrt(weight))
 
 
 def _jitter(edges: Floats, at: npt.NDArray[np.int64], rng: np.random.Generator) -> Floats:

@@ -70,7 +70,8 @@ def structure_loglik(  # type: ignore[no-untyped-def]
     wild_var,
     onset,
     growth,
-    ceiling,
+    ceilings,
+    ceiling_sd,
     out,
 ):
     """Fill out (G,) with one structure's log-likelihood; return its picked readings, residuals and matrices.
@@ -131,38 +132,63 @@ def structure_loglik(  # type: ignore[no-untyped-def]
             link[i] = full[i, count] + (jump_var * step[i] if stepped else 0.0)
         own = full[count, count] + (jump_var if stepped else 0.0)
         sd = math.sqrt(max(own - np.dot(link, precision @ link), 1e-8))
-    curve_loglik(a, y, precision, logdet, onset, growth, ceiling, out, limit_side, limit_age, gap, link, sd)
+    curve_loglik(a, y, precision, logdet, onset, growth, ceilings, ceiling_sd, out, limit_side, limit_age, gap, link, sd)
     if offset != 0.0:
         out += offset
     return index, y, precision, step
 
 
 @njit(cache=True, nogil=True)
-def _curve_moments(a, weight, onset, growth, ceiling):  # type: ignore[no-untyped-def]
-    """Return total weight, weighted sums of h (m,) and of h h' (m, m) over the grid."""
+def _curve_moments(a, y, precision, weight, onset, growth, ceilings, ceiling_sd):  # type: ignore[no-untyped-def]
+    """Return total weight, weighted sums of h (m,) and of h h' (m, m) over the grid.
+
+    Where readings lie on the ceiling, the stub's own deviation from it is taken at its mean and spread given them.
+    """
     m = a.size
     total = 0.0
     first = np.zeros(m)
     second = np.zeros((m, m))
     h = np.empty(m)
+    py = precision @ y if m > 0 else np.zeros(0)
     R = growth.size
+    TR = onset.size * R
     for g in range(weight.size):
         w = weight[g]
         if w < _NEGLIGIBLE:
             continue
-        tau = onset[g // R]
+        c = g // TR
+        tau = onset[(g % TR) // R]
         rate = growth[g % R]
+        ceiling = ceilings[c]
         total += w
+        late = m
         for i in range(m):
-            h[i] = min(rate * max(a[i] - tau, 0.0), ceiling)
+            rise = rate * max(a[i] - tau, 0.0)
+            if rise > ceiling:
+                rise = ceiling
+                late = min(late, i)
+            h[i] = rise
+        if late < m:
+            pull = 0.0
+            flat = 0.0
+            for j in range(late, m):
+                pull += py[j]
+                for i in range(m):
+                    pull -= precision[j, i] * h[i]
+                for i in range(late, m):
+                    flat += precision[j, i]
+            spread = 1.0 / (flat + 1.0 / (ceiling_sd[c] * ceiling_sd[c]))
+            for j in range(late, m):
+                h[j] += spread * pull
+                for i in range(late, m):
+                    second[j, i] += w * spread
+        for i in range(m):
             first[i] += w * h[i]
-        for i in range(m):
-            if h[i] > 0.0:
+            if h[i] != 0.0:
                 for j in range(i, m):
                     second[i, j] += w * h[i] * h[j]
-    for i in range(m):
-        for j in range(i):
-            second[i, j] = second[j, i]
+                    if j > i:
+                        second[j, i] += w * h[i] * h[j]
     return total, first, second
 
 
@@ -188,7 +214,8 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     logprior,
     onset,
     growth,
-    ceiling,
+    ceilings,
+    ceiling_sd,
     out_l,
     out_whole,
     struct_w,
@@ -229,7 +256,8 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 wild_var,
                 onset,
                 growth,
-                ceiling,
+                ceilings,
+    ceiling_sd,
                 ll[k * F + f],
             )
             ll[k * F + f] += struct_logprior[k] + scale_logw[f]
@@ -302,10 +330,13 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 wild_var,
                 onset,
                 growth,
-                ceiling,
+                ceilings,
+    ceiling_sd,
                 scratch,
             )
-            total, first, second = _curve_moments(age[index], weight[c], onset, growth, ceiling)
+            total, first, second = _curve_moments(
+                age[index], y, precision, weight[c], onset, growth, ceilings, ceiling_sd
+            )
             if total <= 0.0:
                 continue
             m = index.size
@@ -393,7 +424,8 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     logprior,
     onset,
     growth,
-    ceiling,
+    ceilings,
+    ceiling_sd,
     sweeps,
     damping,
     factor_precision,
@@ -427,6 +459,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
         precision += factor_precision[e]
         eta += factor_eta[e]
     moved = 0.0
+    nothing = out_l[0, :0]
     cov, _, good = inverse_spd(precision)
     if not good:
         factor_precision[:] = 0.0
@@ -455,6 +488,9 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                     continue
             cavity_eta = eta - factor_eta[e]
             cavity_mean = cavity_cov @ cavity_eta
+            whole = nothing
+            if out_whole.shape[0] > 0:
+                whole = out_whole[i]
             r0, r1 = reading_start[i], reading_start[i + 1]
             s0, s1 = struct_start[i], struct_start[i + 1]
             tm, tc, ev, bm, bv, rs = electrode_pass(
@@ -478,9 +514,10 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 logprior[i],
                 onset,
                 growth,
-                ceiling,
+                ceilings,
+    ceiling_sd,
                 out_l[i],
-                out_whole[i] if out_whole.shape[0] > 0 else out_whole.reshape(-1),
+                whole,
                 struct_w[s0:s1],
                 struct_jump[s0:s1],
                 struct_jump_var[s0:s1],

@@ -114,8 +114,8 @@ def site_pass(
     """
     N, M, K, F = h.electrodes, h.age.size, structures.breaks.size, scale[0].size
     G = grid.size
-    log_l = np.empty((N, G))
-    whole = np.empty((N if keep_whole else 0, G))
+    log_l = np.empty((N, G), dtype=np.float32)
+    whole = np.empty((N if keep_whole else 0, G), dtype=np.float32)
     by_k = [np.zeros(K) for _ in range(3)]
     scale_w = np.zeros((N, F))
     by_m = [np.zeros(M) for _ in range(3)]
@@ -130,7 +130,7 @@ def site_pass(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, h.meter_var, noise_var, h.visit,
             rod_var, prior_precision[s], structures.start, structures.breaks, structures.wilds, structures.log_prior,
             steps.jump_mean, steps.jump_sd**2, steps.wild_sd**2, scale[0], scale[1], logprior,
-            grid.onset_years, grid.growth, grid.ceiling, sweeps, 0.8, state[s][0], state[s][1],
+            grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd, sweeps, 0.8, state[s][0], state[s][1],
             log_l, whole, *by_k, scale_w, *by_m, *by_n, means[s], covs[s],
         )  # fmt: skip
 
