@@ -68,7 +68,7 @@ def yearly(log_ohm: Sequence[float], first_age: float = 5.0, side: Sequence[int]
 @cache
 def own_fleet() -> tuple[Histories, OwnTruth]:
     """Draw the fleet that the slower tests share."""
-    return draw_histories(np.random.default_rng(5), sites=32, rods=8, years=11)
+    return draw_histories(np.random.default_rng(5), sites=24, rods=9, years=11)
 
 
 @cache

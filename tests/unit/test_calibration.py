@@ -15,7 +15,7 @@ from tests.unit.small_histories import LOG_DOUBLE, own_calibration, own_fit, own
 def test_noise_and_visit_spread_come_back() -> None:
     cal = own_calibration()
     assert cal.converged
-    # drawn at 0.07 times a factor of its own for each electrode, and 0.08; 2 800 readings at 350 visits
+    # drawn at 0.07 times a factor of its own for each electrode, and 0.08; 2 200 readings at 250 visits
     assert cal.noise_sd == pytest.approx(np.full(3, 0.07), rel=0.2)
     assert np.hypot(cal.spread.visit_sd, cal.period_sd) == pytest.approx(0.08, rel=0.2)
     assert 0.15 < cal.noise_spread < 0.45
@@ -39,7 +39,7 @@ def test_the_season_comes_back() -> None:
 def test_classes_come_back_in_order_and_near_their_medians() -> None:
     cal = own_calibration()
     at = dict(zip(cal.theta_names, cal.theta, strict=True))
-    # ten sites a class, a site effect of 0.3 on the log of each: 0.4 is three standard errors
+    # eight sites a class, a site effect of 0.3 on the log of each: 0.4 is three standard errors
     base = at["onset_fleet"] + at["onset_material_clad"]
     marsh, clay, sand = (np.exp(base + at[f"onset_soil_{k}"]) for k in ("marsh", "clay", "sand"))
     assert marsh < clay < sand

@@ -17,7 +17,7 @@ from models.class_prior import (
 )
 from models.corrosion_curves import curve_grid
 
-GRID = curve_grid(1.6)
+GRID = curve_grid((1.6,), (0.2,))
 SOILS, MATERIALS = ("clay", "marsh", "sand"), ("clad", "galvanized")
 SINGLE = 5e-6  # likelihoods are summed in single precision
 T, R = GRID.onset_years.size, GRID.growth.size

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from models.corrosion_curves import CurveGrid, crossing_age, crossing_table, curve_grid, log_ratio
 
@@ -31,8 +32,11 @@ def test_cells_tile_the_grid_and_hold_their_points() -> None:
         assert (np.diff(edges) > 0).all()
         assert ((points > edges[:-1]) & (points < edges[1:])).all()
     assert grid.onset_edges[-1] > 200.0
-    assert grid.with_ceiling(0.9).ceiling == 0.9
-    assert grid.size == grid.onset_years.size * grid.growth.size
+    assert grid.size == grid.ceiling.size * grid.onset_years.size * grid.growth.size
+    ceiling, onset, growth = grid.points()
+    assert (ceiling[:2] == grid.ceiling[0]).all()
+    assert onset[grid.growth.size] == grid.onset_years[1]
+    assert (growth[:3] == grid.growth[:3]).all()
 
 
 @pytest.mark.parametrize("log_threshold", [0.2, np.log(2.0), 1.59])
@@ -40,10 +44,10 @@ def test_the_crossing_table_agrees_with_draws_inside_each_cell(log_threshold: fl
     onset_edges, growth_edges = np.array([4.0, 8.0, 16.0]), np.array([0.05, 0.1, 0.3])
     grid = CurveGrid(
         np.sqrt(onset_edges[1:] * onset_edges[:-1]), np.sqrt(growth_edges[1:] * growth_edges[:-1]),
-        onset_edges, growth_edges, 1.6,
+        onset_edges, growth_edges, np.array([1.0, 1.6]), np.array([0.1, 0.2]),
     )  # fmt: skip
     ages = np.linspace(0.0, 60.0, 121)
-    table = crossing_table(grid, float(log_threshold), ages)
+    table = crossing_table(grid, float(log_threshold), ages).reshape(2, 4, -1)
     rng = np.random.default_rng(3)
     for t in range(2):
         for r in range(2):
@@ -51,12 +55,15 @@ def test_the_crossing_table_agrees_with_draws_inside_each_cell(log_threshold: fl
             rate = np.exp(rng.uniform(*np.log(growth_edges[r : r + 2]), DRAWS))
             at = np.sort(tau + log_threshold / rate)
             drawn = np.searchsorted(at, ages, side="right") / DRAWS
-            assert np.abs(table[t * 2 + r] - drawn).max() < CELL_SHARE_OFF
-            assert np.abs((table[t * 2 + r] - drawn).mean()) < 0.01
+            for c, (centre, sd) in enumerate(((1.0, 0.1), (1.6, 0.2))):
+                reached = norm.sf(log_threshold, centre, sd)
+                off = table[c, t * 2 + r] - reached * drawn
+                assert np.abs(off).max() < CELL_SHARE_OFF
+                assert np.abs(off.mean()) < 0.01
 
 
 def test_shares_rise_with_age_and_stay_shares() -> None:
-    grid = curve_grid(1.6)
+    grid = curve_grid((1.6,), (1e-6,))
     ages = np.linspace(0.0, 200.0, 401)
     table = crossing_table(grid, float(np.log(2.0)), ages)
     assert (np.diff(table, axis=1) >= 0).all()
