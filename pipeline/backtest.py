@@ -1,4 +1,4 @@
-"""How forecasts would have fared: the run as of an earlier day, judged by what the readings since have shown."""
+"""How forecasts would have fared: the run as of an earlier day, judged by the readings since."""
 
 import os
 from collections.abc import Callable
@@ -16,8 +16,9 @@ from pipeline.errors import RequestError, WorkError
 from pipeline.fleet_inputs import gather, vetted_readings
 from pipeline.questions import crossings_of
 from pipeline.result import RunResult
+from pipeline.run_tables import TABLES
 from pipeline.settings import Settings
-from pipeline.stages import TRACK_RECORD, Clock, infer, read_track_record
+from pipeline.stages import Clock, infer, read_track_record
 from pipeline.store import Store
 
 Say = Callable[[str], None]
@@ -36,8 +37,8 @@ def _keep(output: Path, rows: pl.DataFrame) -> None:
 def judged(lives: pl.DataFrame, crossings: pl.DataFrame, cut: date, horizon: float) -> pl.DataFrame:
     """Give the electrodes whose fate at cut + horizon the readings have shown: electrode_id, site_id, past.
 
-    An electrode counts that was in service and not seen past by the cut, and was later seen past by the horizon, or
-    not past at or after it. Those in between say nothing yet and are left out.
+    An electrode counts that was in service and not seen past by the cut, and was later seen past by the
+    horizon, or not past at or after it. Those in between say nothing yet and are left out.
     """
     age = ((pl.lit(cut) - pl.col("installed_on")).dt.total_days() / DAYS_A_YEAR).alias("age_at_cut")
     standing = lives.filter(
@@ -56,11 +57,11 @@ def judged(lives: pl.DataFrame, crossings: pl.DataFrame, cut: date, horizon: flo
 def backtest(fleet: Path, settings: Settings, cut: date, say: Say) -> RunResult:
     """Forecast from what stood in the records by the cut, and judge it by the readings since.
 
-    Needs a published run (its baselines and corrections say when an electrode was seen past). Raises RequestError for
-    a cut that leaves no later readings, WorkError where no run is published.
+    Needs a published run (its baselines and corrections say when an electrode was seen past). Raises
+    RequestError for a cut that leaves no later readings, WorkError where no run is published.
     """
     del fleet
-    shown = settings.output_folder / "current"
+    shown = (settings.output_folder / "current").resolve()
     if not (shown / "electrode_lives.parquet").is_file():
         raise WorkError(f"No run is published in {settings.output_folder}; make one first (`rodfleet run`).")
     lives, verdicts, sites = (
@@ -89,7 +90,7 @@ def backtest(fleet: Path, settings: Settings, cut: date, say: Say) -> RunResult:
             f"Since {cut} too few electrodes have shown their fate to judge a forecast; take an earlier cut."
         )
     else:
-        _keep(settings.output_folder, pl.DataFrame(rows, schema=TRACK_RECORD))
+        _keep(settings.output_folder, pl.DataFrame(rows, schema=TABLES["track_record"]))
         lines.append("The next run shows this in its track record.")
     return RunResult(f"backtest-{cut}-{datetime.now():%H%M%S}", None, lines)
 
@@ -119,8 +120,9 @@ def _score(
             f"{horizon} years ahead: {both.height} electrodes have shown their fate; too few to judge."
         ]
     lines = [
-        f"{horizon} years after {cut}: {both.height:,} electrodes not past then, {int(y.sum())} seen past since; expected "
-        f"{p.sum():.0f}. AUC {roc_auc_score(y, p):.3f}, Brier {brier(p, y):.4f}. Simple rules, AUC: "
+        f"{horizon} years after {cut}: {both.height:,} electrodes not past then, {int(y.sum())} seen past "
+        f"since; expected {p.sum():.0f}. AUC {roc_auc_score(y, p):.3f}, Brier {brier(p, y):.4f}. "
+        "Simple rules, AUC: "
         + ", ".join(
             f"{n.replace('_', ' ')} {roc_auc_score(y, both[n].to_numpy()):.3f}"
             for n in ("straight_line", "last_over_first", "age")
@@ -129,8 +131,8 @@ def _score(
     _, site = np.unique(both["site_id"].to_numpy(), return_inverse=True)
     for row in by_tenths(p, y, site).iter_rows(named=True):
         lines.append(
-            f"    forecast {row['bin']:>8}: {row['electrodes']:5d} electrodes, mean forecast {row['forecast']:.2f}, "
-            f"seen past {row['observed']:.2f}"
+            f"    forecast {row['bin']:>8}: {row['electrodes']:5d} electrodes, "
+            f"mean forecast {row['forecast']:.2f}, seen past {row['observed']:.2f}"
         )
     return {
         "forecast_on": cut, "judged_on": newest, "horizon_years": float(horizon), "electrodes": both.height,

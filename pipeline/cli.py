@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from pipeline.demo import make_demo_folder
 from pipeline.errors import FleetError, RequestError, WorkError
 from pipeline.result import RunResult
 from pipeline.settings import Settings
@@ -149,11 +150,13 @@ def demo(folder: Path, sites: int, seed: int) -> None:
     \b
     Example: rodfleet demo demo
     """
-    _make_room_for_demo(folder)
+    make_demo_folder(folder)
     _synthesize(folder / "field", sites, seed, "field", "crews")
     settings = Settings.load(folder)
-    _load(folder, settings, [folder / "field"])
-    _finish(_run(folder, settings, None))
+    if fault := _load(folder, settings, [folder / "field"]):
+        click.echo(fault)
+    _attend_first(folder, settings)
+    _finish(_run(folder, settings, settings.as_of))
 
 
 @main.command()
@@ -186,23 +189,28 @@ def load(asked: _Asked, paths: tuple[Path, ...]) -> None:
     A file is known by its name (readings_2024.csv, sites.xlsx) or by a source profile (layouts/*.toml in the
     fleet folder, beside those that come with the program). The books show for each file: rows read = taken +
     already held + refused. Loading the same files again changes nothing. Exit status 1 where a whole file or
-    sheet had to be refused; refused rows alone are no failure, they wait in the books for their correction.
+    sheet had to be refused, or the list of dangers could not be made; refused rows alone are no failure, they
+    wait in the books for their correction.
 
     \b
     Example: rodfleet load field/ late/readings_north.xlsx
     """
     fleet, settings = asked.fleet, asked.settings
-    ok = _load(fleet, settings, paths)
-    _attend_first(fleet, settings)
-    if not ok:
-        raise WorkError("Not every file could be loaded (see above); correct those, then load them again.")
+    fault = _load(fleet, settings, paths)
+    listed = _attend_first(fleet, settings)
+    if fault:
+        raise WorkError(fault)
+    if not listed:
+        raise WorkError(
+            "The load is done, but the list of dangers could not be made (see above); load again."
+        )
 
 
 @main.command()
 @_as_of
 @click.pass_obj
 def run(asked: _Asked, as_of: date | None) -> None:
-    """Work out everything from what is loaded to the published page.
+    """Work out everything from what is loaded to the published page; says each stage as it ends.
 
     \b
     Example: rodfleet run --as-of 2026-03-31
@@ -309,20 +317,6 @@ def check(asked: _Asked) -> None:
         raise WorkError(f"{failed} of {len(results)} checks failed; DEVELOPERS.md tells how to find out why.")
 
 
-def _make_room_for_demo(folder: Path) -> None:
-    """Make the folder ready for a demo; an earlier demo's store makes way, anything else is left alone."""
-    if folder.exists() and not folder.is_dir():
-        raise RequestError(f"{folder} is a file; give a new folder for the demo.")
-    if folder.is_dir() and any(folder.iterdir()):
-        if not (folder / "field" / "truth").is_dir():
-            raise RequestError(
-                f"{folder} is neither empty nor an earlier demo; give a new folder for the demo."
-            )
-        for name in ("store.duckdb", "store.duckdb.wal"):
-            (folder / name).unlink(missing_ok=True)
-    folder.mkdir(parents=True, exist_ok=True)
-
-
 def _synthesize(folder: Path, sites: int, seed: int, mechanism: str, layouts: str) -> None:
     from synthetic_fleet.fleet import synthesize as write_fleet
 
@@ -339,8 +333,8 @@ def _check_paths(paths: Sequence[Path]) -> None:
             raise RequestError(f"There is no file or folder {path}; check the path.")
 
 
-def _load(fleet: Path, settings: Settings, paths: Sequence[Path]) -> bool:
-    """Load and print the books; say whether no file had to be refused as a whole."""
+def _load(fleet: Path, settings: Settings, paths: Sequence[Path]) -> str | None:
+    """Load and print the books; give the sentence to fail with where a file had to be refused as a whole."""
     _check_paths(paths)
     from pipeline.intake.load import load as load_files
     from pipeline.store import Store
@@ -348,9 +342,11 @@ def _load(fleet: Path, settings: Settings, paths: Sequence[Path]) -> bool:
     with Store.open(settings.store_path) as store:
         books = load_files(store, paths, date.today(), _progress(), layouts=[fleet / "layouts"])
     click.echo("\n".join(books.lines()))
+    if books.failures:
+        return "Not every file could be loaded (see above); correct those, then load them again."
     if not books.books:
-        click.echo("There was no table among the files.")
-    return books.ok
+        return "There was no table among the files; give files such as readings.csv, or a folder of them."
+    return None
 
 
 def _progress() -> Callable[[str], None]:
@@ -363,8 +359,8 @@ def _progress() -> Callable[[str], None]:
     return say
 
 
-def _attend_first(fleet: Path, settings: Settings) -> None:
-    """Print dangers to people straight after loading; a failure of it must not hide that the load is done."""
+def _attend_first(fleet: Path, settings: Settings) -> bool:
+    """Print dangers to people straight after loading; say whether that could be done."""
     try:
         from pipeline.stages import attend_first
 
@@ -372,9 +368,10 @@ def _attend_first(fleet: Path, settings: Settings) -> None:
     except Exception as fault:
         first = (str(fault).splitlines() or [""])[0]
         click.echo(f"The list of what to attend to first could not be made ({first}); the load is done.")
-        return
+        return False
     for line in result.lines:
         click.echo(line)
+    return True
 
 
 def _run(fleet: Path, settings: Settings, as_of: date | None) -> RunResult:
@@ -389,8 +386,10 @@ def _finish(result: RunResult) -> None:
         click.echo(line)
     if result.page is not None:
         click.echo(f"Page: {result.page}")
+    if not result.ok and result.page is not None:
+        raise WorkError(f"Run {result.run_id} is published, but not every step went well (see above).")
     if not result.ok:
-        raise WorkError(f"Run {result.run_id} did not go well (see above); what was published before stays.")
+        raise WorkError("Not every step went well (see above); the run shown before stays in place.")
 
 
 if __name__ == "__main__":

@@ -1,11 +1,11 @@
-"""Where work runs: one process, threads over the data's own shards, the same answer at any count of workers."""
+"""Where work runs: threads over the data's own shards, the same answer at any count of workers."""
 
 import os
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 
-from threadpoolctl import threadpool_limits
+from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 ForEach = Callable[[Callable[[int], None], Iterable[int]], None]
 SHARD = 16  # sites; fixed by the data, so that the count of workers changes nothing

@@ -1,4 +1,4 @@
-"""From the store to what the models take: the accepted rows, each electrode with its soil, formula and loop."""
+"""From the store to what the models take: accepted rows, each electrode with its soil, formula and loop."""
 
 from dataclasses import dataclass
 from datetime import date
@@ -19,7 +19,8 @@ from pipeline.store import Store
 class FleetInputs:
     """Frames of accepted rows (columns as the views give them) and what was worked out for each electrode.
 
-    electrodes has in addition region, soil_class, formula_ohm, survey_sd_log, rest_ohm, ratio_basis, threshold_ratio.
+    electrodes has in addition region, soil_class, formula_ohm, survey_sd_log, rest_ohm, ratio_basis,
+    threshold_ratio.
     """
 
     sites: pl.DataFrame
@@ -35,7 +36,7 @@ class FleetInputs:
 
 
 def day_of_outlook(store: Store, settings: Settings, asked: date | None, today: date) -> date:
-    """Return the day from which the outlook looks ahead: asked for, set, or that of the newest accepted reading."""
+    """Return the day from which the outlook looks ahead: asked, set, or of the newest accepted reading."""
     newest = store.frame("newest_reading")["day"][0]
     day = asked or settings.as_of or newest or today
     return min(day, today)
@@ -61,12 +62,19 @@ def threshold_ratios(electrodes: pl.DataFrame, settings: Settings) -> pl.DataFra
 def gather(store: Store, settings: Settings, asked: date | None, today: date) -> FleetInputs:
     """Read the accepted rows and work out soil class, formula and rest of the loop for every electrode.
 
-    Raises WorkError where no site or no electrode has been accepted.
+    Raises WorkError where no site or no electrode has been accepted, or none was installed by the day.
     """
     sites, electrodes = store.table("core_sites"), store.table("core_electrodes")
     if sites.is_empty() or electrodes.is_empty():
         raise WorkError(
-            f"The store {store.path} holds no site with an electrode; load the field files first (`rodfleet load`)."
+            f"The store {store.path} holds no site with an electrode; load the field files first "
+            "(`rodfleet load`)."
+        )
+    day = day_of_outlook(store, settings, asked, today)
+    first: date = electrodes["installed_on"].sort()[0]
+    if first > day:
+        raise WorkError(
+            f"No electrode was installed by {day}, the first one on {first}; give a later day with --as-of."
         )
     soil = store.frame("soil_class_by_site")
     resistivity = site_resistivity(
@@ -83,7 +91,6 @@ def gather(store: Store, settings: Settings, asked: date | None, today: date) ->
             on="electrode_id",
         )
     )
-    day = day_of_outlook(store, settings, asked, today)
     return FleetInputs(
         sites=sites.join(soil, on="site_id", how="left"),
         electrodes=threshold_ratios(fill_formula(known), settings).sort("site_id", "electrode_id"),

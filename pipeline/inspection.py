@@ -7,9 +7,11 @@ import re
 import sys
 import tomllib
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from pipeline import night
 from pipeline.errors import FleetError
 from pipeline.intake.books import aligned
 from pipeline.settings import Settings
@@ -45,19 +47,47 @@ def status_lines(settings: Settings) -> list[str]:
         lines.append(f"{dates['files_loaded']} files and sheets loaded, the last at {last}.")
     if dates["files_refused_open"]:
         lines.append(f"{dates['files_refused_open']} of them refused as a whole and still open.")
-    run = _published_run(settings.output_folder)
-    lines.append(
-        f"Published run: {run['run_id']}, as of {run['as_of']}." if run else "No run is published yet."
-    )
-    return lines
+    return [*lines, _run_line(settings.output_folder), *_night_lines(settings.output_folder)]
 
 
-def _published_run(output: Path) -> dict[str, Any] | None:
+def _facts_in(path: Path) -> dict[str, Any] | None:
+    """Read a JSON record; None where there is none that can be read."""
     try:
-        run = json.loads((output / "current" / "run.json").read_text(encoding="utf-8"))
+        facts = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return None
-    return {"run_id": run.get("run_id", "?"), "as_of": run.get("as_of", "?")}
+    return facts if isinstance(facts, dict) else None
+
+
+def _moment(text: object) -> str:
+    """Give an ISO time as a person reads it; what is none is given back as it is."""
+    try:
+        return f"{datetime.fromisoformat(str(text)):%Y-%m-%d %H:%M}"
+    except ValueError:
+        return str(text)
+
+
+def _run_line(output: Path) -> str:
+    run = _facts_in(output / "current" / "run.json")
+    if run is None:
+        return "No run is published yet (`rodfleet run`)."
+    when = f", made on {_moment(run['finished_at'])}" if run.get("finished_at") else ""
+    return f"Published run: {run.get('run_id', '?')}, as of {run.get('as_of', '?')}{when}."
+
+
+def _night_lines(output: Path) -> list[str]:
+    """Say how the last unattended night went; nothing where there was none."""
+    last = night.last(output)
+    if last is None:
+        return []
+    began = _moment(last.started_at)
+    if last.ok:
+        return [f"The last night ({began}) went well."]
+    if last.finished_at is None:
+        return [f"{night.cut_off(last)} See {output / night.REPORT}."]
+    failed = [step for step in last.steps if not step.ok]
+    lines = [f"The last night ({began}) FAILED in: {', '.join(step.name for step in failed)}."]
+    return lines + [f"  {step.name}: {line}" for step in failed for line in step.lines[-3:]]
 
 
 def check_environment(fleet: Path) -> list[Inspection]:

@@ -1,20 +1,15 @@
-"""The night: load, attend first, run; what failed is written down for the morning, and the rest goes on."""
+"""What the morning should know of the night: its steps, written down as they end."""
 
 import json
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
 
-from pipeline import stages
 from pipeline.errors import FleetError
-from pipeline.intake.load import load
-from pipeline.result import RunResult
-from pipeline.settings import Settings
-from pipeline.store import Store
+from pipeline.publish import is_alive
 
-Say = Callable[[str], None]
 REPORT = "last_night.json"
 
 
@@ -29,7 +24,7 @@ class Step:
 
 @dataclass
 class Morning:
-    """What the morning should know; written after every step, so that a killed night leaves what it had done."""
+    """The report of a night; written after every step, so that a killed night leaves what it had done."""
 
     started_at: str
     pid: int
@@ -51,43 +46,30 @@ class Morning:
         except OSError:
             beside.unlink(missing_ok=True)
 
+    def lines(self) -> list[str]:
+        """Write the night step by step."""
+        told = []
+        for step in self.steps:
+            told.append(f"{step.name}: {'done' if step.ok else 'FAILED'}")
+            told += [f"  {line}" for line in step.lines]
+        return told
 
-def unfinished(output: Path) -> str | None:
-    """Say in a sentence that the night before did not come to its end, or None."""
+
+def last(output: Path) -> Morning | None:
+    """Read the report of the last night; None where there is none that can be read."""
     try:
-        before = json.loads((output / REPORT).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        was = json.loads((output / REPORT).read_text(encoding="utf-8"))
+        steps = [Step(s["name"], bool(s["ok"]), tuple(s["lines"])) for s in was["steps"]]
+        return Morning(str(was["started_at"]), int(was["pid"]), was["finished_at"], steps)
+    except (OSError, ValueError, KeyError, TypeError):
         return None
-    if before.get("finished_at"):
-        return None
-    done = ", ".join(s["name"] for s in before.get("steps", [])) or "nothing"
-    return f"The night that began at {before.get('started_at')} was cut off; it had done: {done}."
 
 
-def load_inbox(fleet: Path, settings: Settings, inbox: Sequence[Path], today: date) -> Step:
-    """Load what lies in the inbox; a file that can't be taken is said and does not stop the night."""
-    if not inbox:
-        return Step("load", True, ("No inbox was given; what is already loaded is used.",))
-    missing = [p for p in inbox if not p.exists()]
-    there = [p for p in inbox if p.exists()]
-    with Store.open(settings.store_path) as store:
-        books = load(store, there, today, lambda _: None, layouts=[fleet / "layouts"])
-    counts = ", ".join(f"{books.total(c):,} {c}" for c in ("read", "taken", "held", "refused"))
-    failures = [f"{b.name}: refused as a whole: {b.failure}" for b in books.failures]
-    failures += [f"There is no file or folder {p}; check the inbox." for p in missing]
-    return Step("load", not failures, (f"{len(books.books)} files and sheets, rows: {counts}.", *failures))
-
-
-def attend_first(fleet: Path, settings: Settings) -> Step:
-    """List dangers, from what is loaded, before any model."""
-    result = stages.attend_first(fleet, settings, lambda _: None)
-    return Step("attend first", True, tuple(result.lines))
-
-
-def run(fleet: Path, settings: Settings, say: Say) -> tuple[Step, RunResult]:
-    """Run everything and publish."""
-    result = stages.run_fleet(fleet, settings, as_of=settings.as_of, say=say)
-    return Step("run", result.ok, tuple(result.lines)), result
+def cut_off(night: Morning) -> str:
+    """Say in a sentence that a night did not come to its end, or has not yet."""
+    done = ", ".join(s.name for s in night.steps) or "nothing"
+    became = f"has not ended yet (process {night.pid})" if is_alive(str(night.pid)) else "was cut off"
+    return f"The night that began at {night.started_at} {became}; done: {done}."
 
 
 def guarded(name: str, work: Callable[[], Step]) -> Step:
@@ -103,20 +85,15 @@ def guarded(name: str, work: Callable[[], Step]) -> Step:
 
 def begin(output: Path) -> Morning:
     """Open the morning's report; a night before that was cut off is its first line."""
+    before = last(output)
     morning = Morning(datetime.now().astimezone().isoformat(timespec="seconds"), os.getpid())
-    cut_off = unfinished(output)
-    if cut_off:
-        morning.steps.append(Step("night before", False, (cut_off,)))
+    if before is not None and before.finished_at is None:
+        morning.steps.append(Step("night before", False, (cut_off(before),)))
     morning.write(output)
     return morning
 
 
-def close(morning: Morning, output: Path) -> list[str]:
-    """Finish the report and return its lines."""
+def close(morning: Morning, output: Path) -> None:
+    """Finish the report."""
     morning.finished_at = datetime.now().astimezone().isoformat(timespec="seconds")
     morning.write(output)
-    lines = []
-    for step in morning.steps:
-        lines.append(f"{step.name}: {'done' if step.ok else 'FAILED'}")
-        lines += [f"  {line}" for line in step.lines]
-    return lines

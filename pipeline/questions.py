@@ -18,6 +18,7 @@ from pipeline.settings import Settings
 
 OUTCOMES = ("time_to_threshold",)
 TABLES = ("reading_verdicts", "electrode_outlook", "sites")
+LIVES = "electrode_lives"  # the outlook with the renewed electrodes in it
 REGISTER = "questions.parquet"
 # Columns of the published tables by which rods may be compared.
 GROUPS = ("soil_class", "material", "kind", "region", "return_path", "ratio_basis", "baseline_source")
@@ -159,13 +160,16 @@ def _output_folder(fleet: Path, settings: Settings) -> Path:
 
 
 def _published(folder: Path) -> tuple[tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame], str]:
-    current = folder / "current"
-    absent = [name for name in TABLES if not (current / f"{name}.parquet").is_file()]
+    """Give verdicts, electrodes (renewed ones too: their lives count) and sites of the run that is shown."""
+    current = (folder / "current").resolve()  # all of one run, whatever is swapped in meanwhile
+    lives = (current / f"{LIVES}.parquet").is_file()
+    names = [LIVES if lives and name == "electrode_outlook" else name for name in TABLES]
+    absent = [name for name in names if not (current / f"{name}.parquet").is_file()]
     if absent:
         raise WorkError(
-            f"No complete run is published in {current}; make one with `rodfleet run` and ask again."
+            f"No complete run is published in {folder}; make one with `rodfleet run` and ask again."
         )
-    verdicts, outlook, sites = (pl.read_parquet(current / f"{name}.parquet") for name in TABLES)
+    verdicts, outlook, sites = (pl.read_parquet(current / f"{name}.parquet") for name in names)
     record = current / "run.json"
     run_id = json.loads(record.read_text(encoding="utf-8")).get("run_id", "") if record.is_file() else ""
     return (verdicts, outlook, sites), run_id

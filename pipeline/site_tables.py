@@ -1,7 +1,7 @@
 """From counts of rods to the tables on sites: outlook, ranking with reasons, plan."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +11,7 @@ from models.electrode import grid_and_rods_ohm
 from models.site import SiteCounts, years_to
 from models.spending import Case, Ranks, plan_work, rank_sites, rods_to_replace
 from pipeline.fleet_inputs import FleetInputs
+from pipeline.run_tables import TABLES
 from pipeline.settings import Settings
 
 DANGERS = ("current_danger", "summed_current_danger", "lead_reads_open")
@@ -19,7 +20,7 @@ USUAL_ROD_M, USUAL_ROD_MM = 3.0, 16.0
 
 @dataclass(frozen=True)
 class SiteFacts:
-    """One site as the money sees it: its row of core_sites, the soil's resistivity, counts, mean rod length and ratio."""
+    """One site: its row of core_sites, the soil's resistivity, counts, mean rod length and ratio."""
 
     row: dict[str, object]
     resistivity_ohm_m: float | None
@@ -33,7 +34,7 @@ def _number(value: object) -> float | None:
 
 
 def site_ohm(site: SiteFacts, rods: float) -> float | None:
-    """Return the resistance of grid and so many whole rods together (Schwarz), None where the grid is not on record."""
+    """Return the resistance of grid and so many whole rods (Schwarz), None where no grid is on record."""
     area, length = _number(site.row["grid_area_m2"]), _number(site.row["grid_conductor_m"])
     depth = _number(site.row["grid_depth_m"]) or 0.5
     if site.resistivity_ohm_m is None or area is None or length is None or area <= 0 or length <= 0:
@@ -52,8 +53,8 @@ def site_ohm(site: SiteFacts, rods: float) -> float | None:
 def limit_need(site: SiteFacts, settings: Settings) -> tuple[int, str]:
     """Return at how many rods past threshold the site is past its own limit, and the limit in words.
 
-    A share of rods; of the rods' conductance (a rod past threshold keeps at most 1/threshold of it); or a site
-    resistance, with the rods past threshold counted as lost.
+    A share of rods; of the rods' conductance (a rod past threshold keeps at most 1/threshold of it); or a
+    site resistance, with the rods past threshold counted as lost.
     """
     rods, value = max(site.counts.rods, 1), settings.site_limit_value
     if settings.site_limit_kind == "conductance_lost":
@@ -70,9 +71,9 @@ def limit_need(site: SiteFacts, settings: Settings) -> tuple[int, str]:
 
 
 def site_facts(
-    inputs: FleetInputs, order: Sequence[str], counts: list[SiteCounts], outlook: pl.DataFrame
+    inputs: FleetInputs, counts: Mapping[str, SiteCounts], outlook: pl.DataFrame
 ) -> list[SiteFacts]:
-    """Gather for each site, in the given order, what its tables need."""
+    """Gather for each site of the counts, in their order, what its tables need."""
     rows = {r["site_id"]: r for r in inputs.sites.iter_rows(named=True)}
     rho = dict(inputs.resistivity.select("site_id", "resistivity_ohm_m").iter_rows())
     length = dict(
@@ -85,7 +86,7 @@ def site_facts(
         SiteFacts(
             rows[s], _number(rho.get(s)), c, float(length.get(s) or USUAL_ROD_M), float(ratio.get(s) or 1.0)
         )
-        for s, c in zip(order, counts, strict=True)
+        for s, c in counts.items()
     ]
 
 
@@ -125,61 +126,70 @@ def site_outlook(
                 "limit_text": words,
             }
         )
-    schema = {
-        c: pl.Float64
-        for c in ("site_ohm_now", "site_ohm_if_past_rods_lost", "current_max_a", "current_sum_a")
-    }
-    return pl.DataFrame(rows, schema_overrides=schema)
+    return pl.DataFrame(rows, schema=TABLES["site_outlook"])
 
 
 @dataclass(frozen=True)
 class Money:
-    """Cases in the order of the sites, and in words what had to be assumed about money."""
+    """Cases in the order of the sites, and in words what had to be assumed about money.
+
+    on_record: whether amounts are the owner's; where they are not, only the order of the sites counts.
+    """
 
     cases: list[Case]
     assumed: list[str]
+    on_record: bool
 
 
 def money_of(facts: list[SiteFacts], settings: Settings) -> Money:
-    """Lay out each site's case; what the owner has not put on record is taken from the rest of the fleet, and said."""
+    """Lay out each site's case; what is not on record is taken from the rest of the fleet, and said."""
     assumed: list[str] = []
+    unknown: list[str] = []
 
-    def column(name: str, otherwise: float, words: str) -> list[float]:
+    def column(name: str, words: str) -> list[float]:
         values = [_number(f.row[name]) for f in facts]
         known = [v for v in values if v is not None]
-        fill = float(np.median(known)) if known else otherwise
         missing = len(values) - len(known)
-        if missing:
-            source = (
-                "the fleet's median is used"
-                if known
-                else f"{otherwise:g} is used everywhere, so only the order counts"
+        if values and not known:
+            unknown.append(words)
+        elif missing:
+            assumed.append(
+                f"The {words} is not on record for {missing} of {len(values)} sites: the fleet's median is "
+                "used."
             )
-            assumed.append(f"{words} is not on record for {missing} of {len(values)} sites: {source}.")
+        fill = float(np.median(known)) if known else 1.0
         return [fill if v is None else v for v in values]
 
-    consequence = column("consequence_per_year", 1.0, "The consequence of a year with a degraded earth")
-    mobilise = column("mobilisation_cost", 1.0, "The cost of mobilising")
-    per_rod = column("rod_replacement_cost", 1.0, "The cost of replacing a rod")
+    consequence = column("consequence_per_year", "consequence of a year with a degraded earth")
+    mobilise = column("mobilisation_cost", "cost of mobilising")
+    per_rod = column("rod_replacement_cost", "cost of replacing a rod")
+    if unknown:
+        assumed.append(
+            f"No site has on record the {', the '.join(unknown)}: 1 is used everywhere. The order of the "
+            "sites can be used; the amounts mean nothing, and no plan is made of them."
+        )
     cases = []
     for f, c, m, r in zip(facts, consequence, mobilise, per_rod, strict=True):
         replace = rods_to_replace(f.counts)
         cases.append(Case(f.counts, limit_need(f, settings)[0], replace, c, m + replace * r))
-    return Money(cases, assumed)
+    return Money(cases, assumed, not unknown)
 
 
-def reason(f: SiteFacts, case: Case, settings: Settings, as_of_year: int, gain: float) -> str:
-    """Say in a sentence why a site stands where it stands."""
+def reason(f: SiteFacts, case: Case, settings: Settings, as_of_year: int, gain: float | None) -> str:
+    """Say in a sentence why a site stands where it stands; without gain where no money is on record."""
     p = f.counts.at_least(case.need)
     past, soon = float(f.counts.expected[0]), float(f.counts.expected[5])
     _, limit = limit_need(f, settings)
     soil = f.row.get("soil_class") or "unknown"
-    worth = "more than" if gain > case.cost else "less than"
     rods = "1 rod" if case.replace == 1 else f"{case.replace} rods"
+    work = f"{rods} would be renewed."
+    if gain is not None:
+        worth = "more than" if gain > case.cost else "less than"
+        work = f"renewing {rods} for {case.cost:,.0f} avoids an expected {gain:,.0f}, {worth} it costs."
     return (
         f"About {past:.0f} of {f.counts.rods} rods are past threshold now and {soon:.0f} by {as_of_year + 5} "
-        f"({soil}); the chance of being past the limit ({limit}) goes from {_percent(p[0])} to {_percent(p[5])}; "
-        f"renewing {rods} for {case.cost:,.0f} avoids an expected {gain:,.0f}, {worth} it costs."
+        f"({soil}); the chance of being past the limit ({limit}) goes from {_percent(p[0])} to "
+        f"{_percent(p[5])}; {work}"
     )
 
 
@@ -198,8 +208,8 @@ def ranking(
     frame = pl.DataFrame(
         {
             "rank": ranks.rank.astype(np.int64),
-            "site_id": [str(f.row["site_id"]) for f in facts],
-            "site_name": [f.row["site_name"] for f in facts],
+            "site_id": pl.Series([str(f.row["site_id"]) for f in facts], dtype=pl.String),
+            "site_name": pl.Series([f.row["site_name"] for f in facts], dtype=pl.String),
             "region": pl.Series([f.row["region"] for f in facts], dtype=pl.String),
             "expected_benefit": ranks.expected_benefit,
             "cost": [c.cost for c in money.cases],
@@ -207,7 +217,7 @@ def ranking(
             "rank_p10": ranks.rank_p10.astype(np.int64),
             "rank_p90": ranks.rank_p90.astype(np.int64),
             "reason": [
-                reason(f, c, settings, as_of_year, float(g))
+                reason(f, c, settings, as_of_year, float(g) if money.on_record else None)
                 for f, c, g in zip(facts, money.cases, ranks.expected_benefit, strict=True)
             ],
             "soil_class": [str(f.row["soil_class"]) for f in facts],
@@ -218,9 +228,10 @@ def ranking(
 
 
 def plan(facts: list[SiteFacts], money: Money, settings: Settings, first_year: int) -> pl.DataFrame:
-    """Return the plan: what to do in which year within the budget."""
+    """Return the plan: what to do in which year within the budget; empty where no money is on record."""
+    cases = money.cases if money.on_record else []
     work = plan_work(
-        money.cases, settings.budget, settings.plan_years, settings.planning_years, settings.discount_rate
+        cases, settings.budget, settings.plan_years, settings.planning_years, settings.discount_rate
     )
     return pl.DataFrame(
         [
@@ -234,8 +245,5 @@ def plan(facts: list[SiteFacts], money: Money, settings: Settings, first_year: i
             }
             for w in work
         ],
-        schema={
-            "site_id": pl.String, "year": pl.Int64, "action": pl.String, "rods": pl.Int64,
-            "cost": pl.Float64, "expected_benefit": pl.Float64,
-        },
-    )  # fmt: skip
+        schema=TABLES["plan"],
+    )

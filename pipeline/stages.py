@@ -1,15 +1,12 @@
-"""The stages of a run, each a plain function: store to models, models to tables, tables to the published run."""
+"""The stages of a run, each a plain function: store to models to tables to the published run."""
 
 import json
 import os
-import platform
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import polars as pl
@@ -34,24 +31,14 @@ from pipeline.fleet_inputs import FleetInputs, gather, vetted_readings
 from pipeline.publish import RunCheck, check_tables, publish
 from pipeline.questions import crossings_of, read_register, standing_questions
 from pipeline.result import RunResult
+from pipeline.run_facts import Assumed, calibration_facts, closing_lines, facts_of, new_run_id
+from pipeline.run_tables import TABLES, as_declared
 from pipeline.settings import Settings
 from pipeline.site_tables import money_of, plan, ranking, site_facts, site_outlook
 from pipeline.store import Store
 
 Say = Callable[[str], None]
-_LIBRARIES = (
-    "rodfleet",
-    "numpy",
-    "scipy",
-    "polars",
-    "duckdb",
-    "numba",
-    "statsmodels",
-    "scikit-learn",
-    "lifelines",
-    "altair",
-    "prefect",
-)
+_STANDS_ALONE = "This value stands alone against the readings around it; the curve hardly follows it."
 
 
 @dataclass
@@ -100,8 +87,6 @@ def infer(
     each = over_threads()
     rng = np.random.default_rng(settings.seed)
     h = build_histories(inputs.electrodes, verdicts, inputs.works, inputs.as_of)
-    if h.electrodes == 0:
-        raise WorkError(f"No electrode was installed by {inputs.as_of}; give a later day with --as-of.")
     cal = calibration or calibrate(h, each)
     clock.lap("calibration", f"{cal.rounds} rounds, {'converged' if cal.converged else 'NOT converged'}")
     threshold = dict(inputs.electrodes.select("electrode_id", "threshold_ratio").iter_rows())
@@ -149,11 +134,12 @@ def _corrected(verdicts: pl.DataFrame, corrections: pl.DataFrame) -> pl.DataFram
         .select("electrode_id", "day", "range_mark", "season_factor", "campaign_factor", "p_wild")
         .unique(["electrode_id", "day", "range_mark"], keep="first", maintain_order=True)
     )
+    key = ["electrode_id", "day", "range_mark"]
     used = pl.col("verdict") != "set_aside"
     wild = used & (pl.col("p_wild") > 0.5) & (pl.col("verdict") == "good")
     return (
         verdicts.with_columns(day.alias("day"))
-        .join(by_day, on=["electrode_id", "day", "range_mark"], how="left", nulls_equal=True, maintain_order="left")
+        .join(by_day, on=key, how="left", nulls_equal=True, maintain_order="left")
         .with_columns(
             pl.when(used & pl.col("p_wild").is_not_null())
             .then(pl.col("resistance_ohm") / pl.col("season_factor") / pl.col("campaign_factor"))
@@ -161,21 +147,21 @@ def _corrected(verdicts: pl.DataFrame, corrections: pl.DataFrame) -> pl.DataFram
             pl.when(wild).then(pl.lit("doubtful")).otherwise(pl.col("verdict")).alias("verdict"),
             pl.when(wild).then(pl.lit("stands_alone")).otherwise(pl.col("rule")).alias("rule"),
             pl.when(wild)
-            .then(pl.lit("This value stands alone against the readings around it; the curve hardly follows it."))
+            .then(pl.lit(_STANDS_ALONE))
             .otherwise(pl.col("reason"))
             .alias("reason"),
             pl.when(wild).then(1.0 - pl.col("p_wild")).otherwise(pl.col("weight")).alias("weight"),
         )
         .select(
-            "row_id", "electrode_id", "site_id", "well_id", "taken_at", "resistance_ohm", "range_mark", "verdict",
-            "rule", "reason", "season_factor", "campaign_factor", "weight", "corrected_ohm", "p_wild", "file",
-            "sheet", "line",
+            "row_id", "electrode_id", "site_id", "well_id", "taken_at", "resistance_ohm", "range_mark",
+            "verdict", "rule", "reason", "season_factor", "campaign_factor", "weight", "corrected_ohm",
+            "p_wild", "file", "sheet", "line",
         )
     )  # fmt: skip
 
 
 def find_dangers(store: Store, settings: Settings) -> pl.DataFrame:
-    """List what must be attended to before any spending, from accepted and refused rows, without any model."""
+    """List what comes before any spending, from accepted and refused rows, without any model."""
     return list_dangers(
         store.table("core_readings"),
         store.table("core_refused"),
@@ -230,8 +216,8 @@ def _site_table(inputs: FleetInputs, verdicts: pl.DataFrame) -> pl.DataFrame:
     wells = standing.group_by("site_id").agg(pl.len().alias("wells"))
     return (
         inputs.sites.select(
-            "site_id", "site_name", "region", "latitude", "longitude", "voltage_kv", "commissioned_on", "soil_class",
-            "rod_count", "return_path",
+            "site_id", "site_name", "region", "latitude", "longitude", "voltage_kv", "commissioned_on",
+            "soil_class", "rod_count", "return_path",
         )
         .join(wells, on="site_id", how="left")
         .join(seen, on="site_id", how="left")
@@ -268,14 +254,15 @@ def tables_of(
     h = fit.histories
     standing = lives["in_service"].to_numpy()
     rods = dict(inputs.sites.select("site_id", "rod_count").iter_rows())
-    counts = site_counts(fit, standing, lives["well_id"].to_list(), [rods.get(s) for s in h.site_id])
+    all_counts = site_counts(fit, standing, lives["well_id"].to_list(), [rods.get(s) for s in h.site_id])
+    counts = {s: c for s, c in zip(h.site_id, all_counts, strict=True) if c.rods > 0}
     outlook = lives.filter("in_service").drop("in_service", "retired_on")
-    facts = site_facts(inputs, h.site_id, counts, outlook)
+    facts = site_facts(inputs, counts, outlook)
     sites_ahead = site_outlook(inputs, facts, settings, dangers)
     money = money_of(facts, settings)
     ranked, _ = ranking(facts, money, sites_ahead, settings, inputs.as_of.year, rng)
     planned = plan(facts, money, settings, inputs.as_of.year + 1)
-    clock.lap("ranking", f"{ranked.height} sites, {planned.height} works planned")
+    clock.lap("ranking", f"{ranked.height:,} sites, {planned.height:,} works planned")
     site_table = _site_table(inputs, inference.verdicts)
     crossings = crossings_of(inference.verdicts, lives, site_table, settings)
     curves, lifetimes = _survival(crossings, fit, rng)
@@ -284,7 +271,7 @@ def tables_of(
         register=read_register(settings.output_folder),
     )  # fmt: skip
     clock.lap("survival", f"{crossings.height:,} lives, {questions.height} questions answered")
-    return {
+    tables = {
         "electrode_outlook": outlook,
         "electrode_lives": lives,
         "site_outlook": sites_ahead,
@@ -303,66 +290,24 @@ def tables_of(
         "survival_models": lifetimes,
         "load_books": inputs.books,
         "refused_rows": inputs.refused,
-    }, money.assumed
+    }
+    return as_declared(tables, settings.horizons_years), money.assumed + _not_ranked(inputs, ranked)
 
 
-TRACK_RECORD: dict[str, type[pl.DataType]] = {
-    "forecast_on": pl.Date, "judged_on": pl.Date, "horizon_years": pl.Float64, "electrodes": pl.Int64,
-    "expected_past": pl.Float64, "observed_past": pl.Int64, "brier": pl.Float64,
-}  # fmt: skip
+def _not_ranked(inputs: FleetInputs, ranked: pl.DataFrame) -> list[str]:
+    """Say which sites have no rod in service on record: there is nothing to renew at them that we know of."""
+    without = inputs.sites.join(ranked, on="site_id", how="anti")["site_id"].sort().to_list()
+    if not without:
+        return []
+    named = ", ".join(without[:5]) + (" and others" if len(without) > 5 else "")
+    many = "1 site has" if len(without) == 1 else f"{len(without)} sites have"
+    return [f"{many} no rod in service on record and so no place in the ranking: {named}."]
 
 
 def read_track_record(output: Path) -> pl.DataFrame:
     """Read how earlier forecasts fared; empty where nobody has looked yet (`rodfleet backtest`)."""
     path = output / "track_record.parquet"
-    return pl.read_parquet(path) if path.is_file() else pl.DataFrame(schema=TRACK_RECORD)
-
-
-def versions() -> dict[str, str]:
-    """Return the versions of what computed the run."""
-    found = {"python": platform.python_version()}
-    for name in _LIBRARIES:
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            found[name] = "not installed"
-    return found
-
-
-def calibration_facts(cal: Calibration) -> dict[str, Any]:
-    """Return the calibration as plain values, by name, for run.json and the store."""
-    facts: dict[str, Any] = {
-        "log_likelihood": cal.log_likelihood, "rounds": cal.rounds, "converged": cal.converged, "method": cal.method,
-        "ceiling_ratio": float(np.exp(cal.ceiling)), "noise_spread": cal.noise_spread, "installed_sd": cal.installed_sd,
-        "isolated_sd": cal.isolated_sd, "district_year_sd": cal.period_sd, "site_sd": cal.spread.site_sd,
-        "visit_sd": cal.spread.visit_sd, "visit_years": cal.spread.visit_years, "rod_sd": cal.spread.rod_sd,
-        "break_rate_per_year": cal.steps.break_rate, "jump_mean": cal.steps.jump_mean, "jump_sd": cal.steps.jump_sd,
-        "wild_share": cal.steps.wild_share,
-    }  # fmt: skip
-    facts |= {f"noise_sd_{s}": float(v) for s, v in zip(cal.soils, cal.noise_sd, strict=True)}
-    facts |= {n: float(v) for n, v in zip(cal.fixed_names, cal.fixed, strict=True)}
-    spread = np.sqrt(np.diag(cal.theta_cov))
-    facts |= {n: float(v) for n, v in zip(cal.theta_names, cal.theta, strict=True)}
-    facts |= {f"{n}_sd": float(v) for n, v in zip(cal.theta_names, spread, strict=True)}
-    return {k: (v if not isinstance(v, float) or np.isfinite(v) else None) for k, v in facts.items()}
-
-
-def _warnings(inference: Inference, assumed: list[str], checks: list[RunCheck]) -> list[str]:
-    out = list(assumed)
-    if not inference.calibration.converged:
-        out.append("The calibration did not converge; the outlook is marked as not converged.")
-    unsettled = int((~inference.lives["converged"]).sum()) if inference.calibration.converged else 0
-    if unsettled:
-        out.append(
-            f"{unsettled} electrodes stand at sites whose shared effect did not settle; they are marked."
-        )
-    out += [f"Check {c.name} failed on {c.rows} rows." for c in checks if not c.passed]
-    return out
-
-
-def new_run_id(now: datetime, as_of: date) -> str:
-    """Return a run's name: when it ran, and the day that it looks from."""
-    return f"{now:%Y%m%dT%H%M%S}-{now.microsecond // 1000:03d}-asof-{as_of:%Y%m%d}"
+    return pl.read_parquet(path) if path.is_file() else pl.DataFrame(schema=TABLES["track_record"])
 
 
 def run_fleet(
@@ -370,7 +315,8 @@ def run_fleet(
 ) -> RunResult:
     """Run everything from what is loaded to what is published.
 
-    Raises WorkError where there is nothing to run on, or where a check of the run fails (the run before stays shown).
+    Raises WorkError where there is nothing to run on, or where a check of the run fails; the run before stays
+    shown.
     """
     del fleet
     with one_blas_thread():
@@ -390,56 +336,25 @@ def _run(settings: Settings, as_of: date | None, say: Say, today: date) -> RunRe
         tables, assumed = tables_of(inputs, inference, dangers, settings, clock)
         _keep(store, tables, inference.calibration, started)
     checks = store_checks + check_tables(tables, settings.horizons_years)
-    run_id = new_run_id(started, inputs.as_of)
-    facts = _facts(run_id, started, inputs, inference, tables, settings, clock, checks, assumed)
-    failed = [c for c in checks if not c.passed]
-    if failed:
+    if failed := [c for c in checks if not c.passed]:
+        which = ", ".join(f"{c.name} ({c.rows} rows{': ' if c.where else ''}{c.where})" for c in failed)
         raise WorkError(
-            f"The run was not published: check {failed[0].name} failed on {failed[0].rows} rows; the run shown before "
-            f"stays in place. See DEVELOPERS.md, 'A check failed'."
+            f"The run was not published, as a check of it failed: {which}; the run shown before stays in "
+            "place. See DEVELOPERS.md, 'A check failed'."
         )
+    run_id = new_run_id(started, inputs.as_of)
+    if as_of is not None and as_of > inputs.as_of:
+        assumed.append(f"{as_of} lies after today; the run looks from {inputs.as_of}.")
+    lives, calibration = tables["electrode_lives"], inference.calibration
+    told = Assumed(assumed, calibration, int((~lives["converged"]).sum()))
+    facts = facts_of(run_id, started, inputs.as_of, tables, settings, clock.seconds, checks, told)
     page = publish(settings.output_folder, run_id, tables, facts)
-    clock.lap("publishing", str(page))
-    return RunResult(run_id, page, _closing_lines(tables, facts), True)
-
-
-def _facts(
-    run_id: str, started: datetime, inputs: FleetInputs, inference: Inference, tables: dict[str, pl.DataFrame],
-    settings: Settings, clock: Clock, checks: list[RunCheck], assumed: list[str],
-) -> dict[str, Any]:  # fmt: skip
-    verdicts = tables["reading_verdicts"]
-    return {
-        "run_id": run_id,
-        "started_at": started.isoformat(timespec="seconds"),
-        "finished_at": datetime.now().astimezone().isoformat(timespec="seconds"),
-        "as_of": inputs.as_of.isoformat(),
-        "seed": settings.seed,
-        "settings": {k: str(v) if isinstance(v, Path) else v for k, v in _plain(settings).items()},
-        "versions": versions(),
-        "counts": {
-            "sites": tables["site_outlook"].height,
-            "electrodes": tables["electrode_outlook"].height,
-            "electrodes_renewed": tables["electrode_lives"].height - tables["electrode_outlook"].height,
-            "wells": int(tables["site_outlook"]["wells"].sum()),
-            "rods": int(tables["site_outlook"]["rod_count"].sum()),
-            "readings": verdicts.height,
-            "refused_rows": inputs.refused.height,
-            **{f"readings_{v}": n for v, n in sorted(verdicts.group_by("verdict").len().iter_rows())},
-        },
-        "seconds": clock.seconds,
-        "checks": [{"name": c.name, "passed": c.passed, "rows": c.rows} for c in checks],
-        "calibration": calibration_facts(inference.calibration),
-        "warnings": _warnings(inference, assumed, checks),
-        "currency": settings.currency,
-    }
-
-
-def _plain(settings: Settings) -> dict[str, Any]:
-    return {k: (list(v) if isinstance(v, tuple) else v) for k, v in vars(settings).items()}
+    clock.lap("publishing", f"run {run_id}")
+    return RunResult(run_id, page, closing_lines(tables, facts), True)
 
 
 def _keep(store: Store, tables: dict[str, pl.DataFrame], cal: Calibration, at: datetime) -> None:
-    """Leave the stops of the run in the store, where they can be looked at, and the calibration with its date."""
+    """Leave the stops of the run in the store, where they can be looked at, and the dated calibration."""
     with store.transaction():
         for name in ("reading_verdicts", "electrode_outlook", "site_outlook", "site_ranking", "plan"):
             store.write(f"out_{name}", tables[name])
@@ -450,32 +365,18 @@ def _keep(store: Store, tables: dict[str, pl.DataFrame], cal: Calibration, at: d
         )
 
 
-def _closing_lines(tables: dict[str, pl.DataFrame], facts: dict[str, Any]) -> list[str]:
-    ranked = tables["site_ranking"]
-    lines = [
-        f"{facts['counts']['sites']} sites, {facts['counts']['electrodes']:,} electrodes, as of {facts['as_of']}."
-    ]
-    if ranked.height:
-        first = ranked.row(0, named=True)
-        lines.append(
-            f"First to spend on: {first['site_name'] or first['site_id']} ({first['site_id']}). {first['reason']}"
-        )
-    lines += [f"Note: {w}" for w in facts["warnings"]]
-    return lines
-
-
 def report_again(fleet: Path, settings: Settings, say: Say) -> RunResult:
     """Build the pages of the run that is shown once more from its own tables, and swap them in.
 
     Raises WorkError where no run has been published.
     """
     del fleet
-    shown = settings.output_folder / "current"
+    shown = (settings.output_folder / "current").resolve()
     if not (shown / "run.json").is_file():
         raise WorkError(f"No run is published in {settings.output_folder}; make one first (`rodfleet run`).")
     facts = json.loads((shown / "run.json").read_text(encoding="utf-8"))
     tables = {p.stem: pl.read_parquet(p) for p in sorted(shown.glob("*.parquet"))}
-    run_id = f"{facts['run_id'].split('-again')[0]}-again{datetime.now():%H%M%S}"
+    run_id = f"{facts['run_id'].split('-again')[0]}-again{datetime.now():%Y%m%dT%H%M%S%f}"
     facts["run_id"] = run_id
     page = publish(settings.output_folder, run_id, tables, facts)
     say(f"The pages of run {run_id} were built again.")

@@ -1,5 +1,6 @@
 """The command line: exit statuses, sentences, help; the stages behind it are stood in for."""
 
+import json
 import subprocess
 import sys
 from collections.abc import Callable
@@ -14,6 +15,7 @@ from click.testing import CliRunner, Result
 from pipeline.cli import main
 from pipeline.errors import StoreError
 from pipeline.result import RunResult
+from pipeline.settings import Settings
 
 SITES = "site_id,site_name\nA,Aber Moor\n"
 ELECTRODES = "electrode_id,site_id,well_id,installed_on\nA-1,A,A-W1,2000-01-01\n"
@@ -128,7 +130,7 @@ def test_a_failing_list_of_dangers_never_hides_the_load(
 ) -> None:
     stand_in("pipeline.stages", "attend_first", ValueError("no currents"))
     result = _rodfleet("--fleet", fleet, "load", fleet / "field")
-    assert result.exit_code == 0
+    assert "the list of dangers could not be made" in _one_sentence(result, 1)
     assert "could not be made (no currents); the load is done" in result.output
     assert "total" in result.output
 
@@ -164,10 +166,41 @@ def test_status_says_what_is_held_and_published(fleet: Path, quiet: list[Any]) -
     assert result.exit_code == 0
     assert ["readings", "1", "0", "1"] in [line.split() for line in result.output.splitlines()]
     assert "Readings from 2010-03-01 to 2010-03-01." in result.output
-    assert "No run is published yet." in result.output
+    assert "No run is published yet" in result.output
+    assert "night" not in result.output
     (fleet / "out/current").mkdir(parents=True)
     (fleet / "out/current/run.json").write_text('{"run_id": "r7", "as_of": "2010-03-01"}', encoding="utf-8")
     assert "Published run: r7, as of 2010-03-01." in _rodfleet("--fleet", fleet, "status").output
+    record = {"run_id": "r7", "as_of": "2010-03-01", "finished_at": "2010-03-02T04:05:06+01:00"}
+    (fleet / "out/current/run.json").write_text(json.dumps(record), encoding="utf-8")
+    result = _rodfleet("--fleet", fleet, "status")
+    assert "Published run: r7, as of 2010-03-01, made on 2010-03-02 04:05." in result.output
+
+
+def _night(fleet: Path, finished: str | None, *steps: tuple[str, bool, str]) -> str:
+    report = {
+        "started_at": "2010-03-02T02:00:00+01:00",
+        "pid": 2**22 + 1,  # above the largest that Linux gives
+        "finished_at": finished,
+        "steps": [{"name": n, "ok": ok, "lines": [line]} for n, ok, line in steps],
+    }
+    (fleet / "out").mkdir(exist_ok=True)
+    (fleet / "out/last_night.json").write_text(json.dumps(report), encoding="utf-8")
+    return _rodfleet("--fleet", fleet, "status").output
+
+
+def test_status_says_how_the_last_night_went(fleet: Path, quiet: list[Any]) -> None:
+    _rodfleet("--fleet", fleet, "load", fleet / "field")
+    assert len(quiet) == 1
+    well = ("load", True, "3 files and sheets")
+    assert "The last night (2010-03-02 02:00) went well." in _night(fleet, "2010-03-02T03:00:00+01:00", well)
+    failed = _night(fleet, "2010-03-02T03:00:00+01:00", well, ("run", False, "The disk is full."))
+    assert "The last night (2010-03-02 02:00) FAILED in: run." in failed
+    assert "  run: The disk is full." in failed
+    cut = _night(fleet, None, well)
+    assert "The night that began at 2010-03-02T02:00:00+01:00 was cut off; done: load." in cut
+    (fleet / "out/last_night.json").write_text("{", encoding="utf-8")
+    assert "night" not in _rodfleet("--fleet", fleet, "status").output
 
 
 def test_check_passes_on_a_sound_fleet_and_names_what_is_broken(fleet: Path, quiet: list[Any]) -> None:
@@ -231,8 +264,10 @@ def test_work_that_did_not_go_well_is_status_1(
 ) -> None:
     stand_in(module, function, RunResult("r1", lines=["a check failed"], ok=False))
     result = _rodfleet("--fleet", fleet, *words)
-    assert "Run r1 did not go well" in _one_sentence(result, 1)
+    assert "Not every step went well (see above); the run shown before stays" in _one_sentence(result, 1)
     assert "a check failed" in result.output
+    stand_in(module, function, RunResult("r1", page=fleet / "index.html", ok=False))
+    assert "Run r1 is published, but not every step" in _one_sentence(_rodfleet("--fleet", fleet, *words), 1)
     stand_in(module, function, StoreError("The store is in use by process 7; wait until it is done."))
     assert "process 7" in _one_sentence(_rodfleet("--fleet", fleet, *words), 1)
     stand_in(module, function, ZeroDivisionError("division by zero"))
@@ -259,7 +294,11 @@ def test_demo_goes_from_nothing_to_the_page_and_never_over_other_files(
         assert "Page: " in result.output
         assert "readings" in result.output
     assert len(calls) == 2
-    assert quiet == []
+    assert len(quiet) == 2
+    assert Settings.load(folder).budget == 400_000
+    (folder / "fleet.toml").write_text("budget = 7\n", encoding="utf-8")
+    _rodfleet("demo", folder, "--sites", "4", "--seed", "3")
+    assert Settings.load(folder).budget == 7
     other = tmp_path / "thesis"
     other.mkdir()
     (other / "chapter.txt").write_text("mine", encoding="utf-8")

@@ -1,0 +1,42 @@
+"""The folder of a demo: room for it, and the settings of its invented owner."""
+
+from pathlib import Path
+
+from pipeline.errors import RequestError
+
+SETTINGS = """\
+# What the owner of the invented fleet decides. `rodfleet --fleet demo settings` lists every key with its
+# meaning; a key that is not here keeps its default. After a change: `rodfleet --fleet demo run`.
+
+# Money for one year's replacements. It does not reach for everything that is worth its cost, so that the
+# plan has to choose, and spreads over five years.
+budget = 400000
+currency = "florins"
+plan_years = 5
+
+# An electrode is past threshold when its resistance is this many times what it was when new.
+threshold_ratio = 2.0
+
+# A site is past its own limit when this share of its rods is past threshold.
+site_limit_kind = "share_of_rods_past"
+site_limit_value = 0.3
+"""
+
+
+def make_demo_folder(folder: Path) -> None:
+    """Make the folder ready for a demo, with settings; an earlier demo's store makes way, its settings stay.
+
+    Raises RequestError for a file, or a folder that holds something else.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise RequestError(f"{folder} is a file; give a new folder for the demo.")
+    if folder.is_dir() and any(folder.iterdir()):
+        if not (folder / "field" / "truth").is_dir():
+            raise RequestError(
+                f"{folder} is neither empty nor an earlier demo; give a new folder for the demo."
+            )
+        for name in ("store.duckdb", "store.duckdb.wal"):
+            (folder / name).unlink(missing_ok=True)
+    folder.mkdir(parents=True, exist_ok=True)
+    if not (folder / "fleet.toml").exists():
+        (folder / "fleet.toml").write_text(SETTINGS, encoding="utf-8")

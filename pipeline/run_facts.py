@@ -1,0 +1,155 @@
+"""What a run says of itself: when it was made, with which versions and settings, what had to be assumed."""
+
+import platform
+from dataclasses import dataclass
+from datetime import date, datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from models.calibration import CEILINGS, Calibration
+from pipeline.publish import RunCheck
+from pipeline.settings import Settings
+
+_LIBRARIES = (
+    "rodfleet",
+    "numpy",
+    "scipy",
+    "polars",
+    "duckdb",
+    "numba",
+    "statsmodels",
+    "scikit-learn",
+    "lifelines",
+    "altair",
+    "prefect",
+)
+
+
+def new_run_id(now: datetime, as_of: date) -> str:
+    """Return a run's name: when it ran, and the day that it looks from."""
+    return f"{now:%Y%m%dT%H%M%S}-{now.microsecond // 1000:03d}-asof-{as_of:%Y%m%d}"
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of what computed the run."""
+    found = {"python": platform.python_version()}
+    for name in _LIBRARIES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "not installed"
+    return found
+
+
+def calibration_facts(cal: Calibration) -> dict[str, Any]:
+    """Return the calibration as plain values, by name, for run.json and the store."""
+    facts: dict[str, Any] = {
+        "log_likelihood": cal.log_likelihood,
+        "rounds": cal.rounds,
+        "converged": cal.converged,
+        "method": cal.method,
+        "noise_spread": cal.noise_spread,
+        "installed_sd": cal.installed_sd,
+        "isolated_sd": cal.isolated_sd,
+        "district_year_sd": cal.period_sd,
+        "site_sd": cal.spread.site_sd,
+        "visit_sd": cal.spread.visit_sd,
+        "visit_years": cal.spread.visit_years,
+        "rod_sd": cal.spread.rod_sd,
+        "break_rate_per_year": cal.steps.break_rate,
+        "jump_mean": cal.steps.jump_mean,
+        "jump_sd": cal.steps.jump_sd,
+        "wild_share": cal.steps.wild_share,
+    }
+    for basis, shares in zip(("net", "raw"), cal.ceiling_weight, strict=True):
+        facts |= {
+            f"ceiling_share_{basis}_x{np.exp(c):.1f}": float(v) for c, v in zip(CEILINGS, shares, strict=True)
+        }
+    facts |= {f"noise_sd_{s}": float(v) for s, v in zip(cal.soils, cal.noise_sd, strict=True)}
+    facts |= {n: float(v) for n, v in zip(cal.fixed_names, cal.fixed, strict=True)}
+    spread = np.sqrt(np.diag(cal.theta_cov))
+    facts |= {n: float(v) for n, v in zip(cal.theta_names, cal.theta, strict=True)}
+    facts |= {f"{n}_sd": float(v) for n, v in zip(cal.theta_names, spread, strict=True)}
+    return {k: (v if not isinstance(v, float) or np.isfinite(v) else None) for k, v in facts.items()}
+
+
+@dataclass(frozen=True)
+class Assumed:
+    """What had to be assumed or left out on the way, in sentences, and how far the fit is to be trusted."""
+
+    sentences: list[str]
+    calibration: Calibration
+    unsettled: int
+    """Electrodes at sites whose shared effect did not settle."""
+
+    def warnings(self) -> list[str]:
+        """Return the sentences that the page shows as warnings."""
+        out = list(self.sentences)
+        if not self.calibration.converged:
+            out.append("The calibration did not converge; the outlook is marked as not converged.")
+        elif self.unsettled:
+            out.append(
+                f"{self.unsettled} electrodes stand at sites whose shared effect did not settle; "
+                "they are marked."
+            )
+        return out
+
+
+def facts_of(
+    run_id: str,
+    started: datetime,
+    as_of: date,
+    tables: dict[str, pl.DataFrame],
+    settings: Settings,
+    seconds: dict[str, float],
+    checks: list[RunCheck],
+    assumed: Assumed,
+) -> dict[str, Any]:
+    """Return what run.json says."""
+    verdicts = tables["reading_verdicts"]
+    return {
+        "run_id": run_id,
+        "started_at": started.isoformat(timespec="seconds"),
+        "finished_at": datetime.now().astimezone().isoformat(timespec="seconds"),
+        "as_of": as_of.isoformat(),
+        "seed": settings.seed,
+        "settings": _plain(settings),
+        "versions": versions(),
+        "counts": {
+            "sites": tables["site_outlook"].height,
+            "electrodes": tables["electrode_outlook"].height,
+            "electrodes_renewed": tables["electrode_lives"].height - tables["electrode_outlook"].height,
+            "wells": int(tables["site_outlook"]["wells"].sum()),
+            "rods": int(tables["site_outlook"]["rod_count"].sum()),
+            "readings": verdicts.height,
+            "refused_rows": tables["refused_rows"].height,
+            **{f"readings_{v}": n for v, n in sorted(verdicts.group_by("verdict").len().iter_rows())},
+        },
+        "seconds": seconds,
+        "checks": [{"name": c.name, "passed": c.passed, "rows": c.rows} for c in checks],
+        "calibration": calibration_facts(assumed.calibration),
+        "warnings": assumed.warnings(),
+        "currency": settings.currency,
+    }
+
+
+def _plain(settings: Settings) -> dict[str, Any]:
+    def plain(value: Any) -> Any:
+        return str(value) if isinstance(value, Path) else list(value) if isinstance(value, tuple) else value
+
+    return {key: plain(value) for key, value in vars(settings).items()}
+
+
+def closing_lines(tables: dict[str, pl.DataFrame], facts: dict[str, Any]) -> list[str]:
+    """Say in a few lines what the run found and what it had to assume."""
+    counts, ranked = facts["counts"], tables["site_ranking"]
+    lines = [f"{counts['sites']:,} sites, {counts['electrodes']:,} electrodes, as of {facts['as_of']}."]
+    if ranked.height:
+        first = ranked.row(0, named=True)
+        name = first["site_name"] or first["site_id"]
+        lines.append(f"First to spend on: {name} ({first['site_id']}). {first['reason']}")
+    return lines + [f"Note: {w}" for w in facts["warnings"]]

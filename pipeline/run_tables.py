@@ -1,0 +1,148 @@
+"""The tables of a run: the columns and types that other programs rely on, declared once and held to."""
+
+from collections.abc import Sequence
+
+import polars as pl
+
+Columns = dict[str, pl.DataType]
+TEXT, REAL, WHOLE, FLAG, DAY = pl.String(), pl.Float64(), pl.Int64(), pl.Boolean(), pl.Date()
+MOMENT = pl.Datetime("us")
+
+
+def _columns(*groups: tuple[pl.DataType, str]) -> Columns:
+    """Spell out `(type, "column column")` groups as one column-to-type map."""
+    return {column: dtype for dtype, names in groups for column in names.split()}
+
+
+_OUTLOOK = _columns(
+    (TEXT, "electrode_id site_id soil_class material"),
+    (DAY, "as_of"),
+    (REAL, "age_years"),
+    (WHOLE, "readings_used"),
+    (TEXT, "ratio_basis baseline_source"),
+    (REAL, "baseline_ohm baseline_sd_log level_ohm ratio_now p_past_now"),
+    (REAL, "crossing_age_p05 crossing_age_p10 crossing_age_p25 crossing_age_p50"),
+    (REAL, "crossing_age_p75 crossing_age_p90 crossing_age_p95 p_broken"),
+    (TEXT, "break_state"),
+    (REAL, "growth_per_year onset_age_p50"),
+    (TEXT, "state"),
+    (FLAG, "converged"),
+    (TEXT, "well_id kind"),
+    (DAY, "installed_on last_taken_on"),
+    (REAL, "last_ohm"),
+)
+# p_past_1y and the like are not here: their names follow the owner's horizons.
+TABLES: dict[str, Columns] = {
+    "electrode_outlook": _OUTLOOK,
+    "electrode_lives": _OUTLOOK | _columns((DAY, "retired_on"), (FLAG, "in_service")),
+    "site_outlook": _columns(
+        (TEXT, "site_id"),
+        (DAY, "as_of"),
+        (WHOLE, "wells rod_count"),
+        (REAL, "expected_rods_past_now expected_rods_past_5y p_limit_now p_limit_5y"),
+        (REAL, "years_to_limit_p10 years_to_limit_p50 years_to_limit_p90"),
+        (REAL, "site_ohm_now site_ohm_if_past_rods_lost current_max_a current_sum_a"),
+        (FLAG, "attend_first"),
+        (WHOLE, "attend_first_findings"),
+        (TEXT, "limit_text"),
+    ),
+    "site_ranking": _columns(
+        (WHOLE, "rank rank_p10 rank_p90"),
+        (TEXT, "site_id site_name region reason soil_class"),
+        (REAL, "expected_benefit cost benefit_per_cost p_limit_now p_limit_5y"),
+        (FLAG, "attend_first"),
+    ),
+    "plan": _columns(
+        (TEXT, "site_id"), (WHOLE, "year"), (TEXT, "action"), (WHOLE, "rods"), (REAL, "cost expected_benefit")
+    ),
+    "class_curves": _columns(
+        (TEXT, "soil_class material"),
+        (REAL, "age_years ratio_p10 ratio_p50 ratio_p90 share_past"),
+        (WHOLE, "electrodes"),
+    ),
+    "reading_verdicts": _columns(
+        (WHOLE, "row_id line"),
+        (TEXT, "electrode_id site_id well_id range_mark verdict rule reason file sheet"),
+        (MOMENT, "taken_at"),
+        (REAL, "resistance_ohm season_factor campaign_factor weight corrected_ohm p_wild"),
+    ),
+    "attend_first": _columns(
+        (TEXT, "site_id electrode_id"), (MOMENT, "taken_at"), (TEXT, "finding why"), (REAL, "value")
+    ),
+    "hypotheses": _columns(
+        (TEXT, "question_id question outcome compared held_fixed effect_unit method verdict sentence"),
+        (DAY, "asked_on"),
+        (WHOLE, "electrodes sites"),
+        (REAL, "effect effect_low effect_high p_value p_adjusted"),
+        (FLAG, "converged"),
+    ),
+    "track_record": _columns(
+        (DAY, "forecast_on judged_on"),
+        (REAL, "horizon_years"),
+        (WHOLE, "electrodes"),
+        (REAL, "expected_past"),
+        (WHOLE, "observed_past"),
+        (REAL, "brier"),
+    ),
+    "sites": _columns(
+        (TEXT, "site_id site_name region soil_class return_path"),
+        (REAL, "latitude longitude voltage_kv"),
+        (DAY, "commissioned_on first_reading_on last_reading_on"),
+        (WHOLE, "rod_count wells readings"),
+    ),
+    "electrode_curves": _columns(
+        (TEXT, "electrode_id site_id"), (REAL, "age_years ohm_p05 ohm_p50 ohm_p95"), (DAY, "on_date")
+    ),
+    "survival_curves": _columns(
+        (TEXT, "soil_class method"), (REAL, "age_years share_past low high"), (WHOLE, "at_risk")
+    ),
+    "survival_models": _columns(
+        (TEXT, "soil_class model"),
+        (REAL, "shape scale_years median_years median_low median_high"),
+        (WHOLE, "electrodes"),
+        (FLAG, "converged"),
+    ),
+    "load_books": _columns(
+        (WHOLE, "file_id rows_read rows_taken rows_held rows_refused rows_superseding"),
+        (TEXT, "file sheet table_name profile"),
+        (MOMENT, "loaded_at"),
+    ),
+    "refused_rows": _columns(
+        (TEXT, "file sheet table_name reason cells"), (WHOLE, "line"), (FLAG, "settled")
+    ),
+}
+
+
+def columns_of(table: str, horizons: Sequence[int]) -> Columns:
+    """Give the declared columns of a table with their types, p_past_1y and the like included."""
+    declared = dict(TABLES[table])
+    if table in ("electrode_outlook", "electrode_lives"):
+        declared |= {f"p_past_{y}y": REAL for y in horizons}
+    return declared
+
+
+def as_declared(tables: dict[str, pl.DataFrame], horizons: Sequence[int]) -> dict[str, pl.DataFrame]:
+    """Give every table its declared types, also where it is empty; other columns stay as they are.
+
+    Raises polars' InvalidOperationError where a value does not fit its column.
+    """
+    return {
+        name: frame.with_columns(
+            pl.col(c).cast(kind) for c, kind in columns_of(name, horizons).items() if c in frame.columns
+        )
+        if name in TABLES
+        else frame
+        for name, frame in tables.items()
+    }
+
+
+def not_as_declared(tables: dict[str, pl.DataFrame], horizons: Sequence[int]) -> list[str]:
+    """Name every declared table or column that a run lacks, or that is of another type."""
+    faults = []
+    for name in TABLES:
+        if name not in tables:
+            faults.append(name)
+            continue
+        schema = tables[name].schema
+        faults += [f"{name}.{c}" for c, kind in columns_of(name, horizons).items() if schema.get(c) != kind]
+    return faults
