@@ -138,7 +138,8 @@ def _place_of(fault: Exception) -> str:
         if Path(frame.filename).suffix == ".html":
             return f"the page {Path(frame.filename).name}, line {frame.lineno} of its template,"
     for frame in reversed(frames):
-        if Path(frame.filename).parent.name in ("reports", "pipeline"):
+        own = Path(frame.filename).parent.name in ("reports", "pipeline")
+        if own and not frame.name.startswith("<"):
             return f"{frame.name} in {Path(frame.filename).name}, line {frame.lineno},"
     return "building it"
 
