@@ -26,11 +26,13 @@ _DEPTH = 3
 class Structures:
     """start: (N+1,) first structure of each electrode. breaks: (K,) position of the first reading after the step or -1.
 
-    wilds: (K, 3) positions of wild readings, -1 for none. log_prior: (K,).
+    opened: (K,) 1 where the step is to an open or nearly open lead, 0 where a lesser one. wilds: (K, 3) positions of
+    wild readings, -1 for none. log_prior: (K,).
     """
 
     start: Ints
     breaks: Ints
+    opened: Ints
     wilds: Ints
     log_prior: Floats
 
@@ -42,13 +44,23 @@ class Structures:
 
 @dataclass(frozen=True)
 class StepModel:
-    """Rates and sizes: break_rate a year, jump_mean and jump_sd (log), wild_share of readings, wild_sd (log)."""
+    """Rates and sizes: break_rate a year, jump_mean and jump_sd (log), wild_share of readings, wild_sd (log).
+
+    open_share of the breaks leave an open lead, a step of open_mean, open_sd (log): from 15 ohm to over 1500 is 4.6.
+    """
 
     break_rate: float = 0.003
     jump_mean: float = 0.9
     jump_sd: float = 0.5
     wild_share: float = 0.01
     wild_sd: float = 0.8
+    open_share: float = 0.2
+    open_mean: float = 4.0
+    open_sd: float = 1.5
+
+    def jumps(self) -> tuple[Floats, Floats]:
+        """Return means and variances of the two kinds of step."""
+        return np.array([self.jump_mean, self.open_mean]), np.array([self.jump_sd**2, self.open_sd**2])
 
 
 def plain_structures(electrodes: int) -> Structures:
@@ -56,16 +68,21 @@ def plain_structures(electrodes: int) -> Structures:
     return Structures(
         np.arange(electrodes + 1),
         np.full(electrodes, -1, dtype=np.int64),
+        np.zeros(electrodes, dtype=np.int64),
         np.full((electrodes, 3), -1, dtype=np.int64),
         np.zeros(electrodes),
     )
 
 
 @njit(cache=True, nogil=True)
-def _log_prior(age, brk, wild, break_rate, wild_share):  # type: ignore[no-untyped-def]
+def _log_prior(age, brk, opened, wild, break_rate, open_share, wild_share):  # type: ignore[no-untyped-def]
     value = 0.0
-    if brk >= 1:
-        value += math.log(max(break_rate * (age[brk] - age[brk - 1]), 1e-12))
+    if brk >= 0:
+        since = 0.0  # a step before the first reading hides in the level, but not from the rod formula
+        if brk > 0:
+            since = age[brk - 1]
+        value += math.log(max(break_rate * (age[brk] - since), 1e-12))
+        value += math.log(open_share if opened == 1 else 1.0 - open_share)
     for w in range(3):
         if wild[w] >= 0:
             value += math.log(wild_share / (1.0 - wild_share))
@@ -100,6 +117,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]
     jump_var,
     wild_var,
     break_rate,
+    open_share,
     wild_share,
     onset,
     growth,
@@ -107,6 +125,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]
     ceiling_sd,
     logprior,
     breaks,
+    opened,
     wilds,
     values,
 ):
@@ -125,8 +144,8 @@ def _search_electrode(  # type: ignore[no-untyped-def]
         rod_var,
         -1,
         none,
-        jump_mean,
-        jump_var,
+        jump_mean[0],
+        jump_var[0],
         wild_var,
         onset,
         growth,
@@ -134,8 +153,9 @@ def _search_electrode(  # type: ignore[no-untyped-def]
         ceiling_sd,
         ll,
     )
-    most = 2 * n * (_DEPTH + 1) * 3 + 4
+    most = 3 * n * (_DEPTH + 1) * 3 + 4
     found_b = np.full(most, -1, np.int64)
+    found_o = np.zeros(most, np.int64)
     found_w = np.full((most, 3), -1, np.int64)
     found_v = np.full(most, -np.inf)
     expanded = np.zeros(most, np.bool_)
@@ -155,15 +175,24 @@ def _search_electrode(  # type: ignore[no-untyped-def]
             depth += 1
         grown = False
         for j in range(n):
-            for what in range(2):
+            for what in range(3):
                 if count >= most:
                     break
                 wild = found_w[best].copy()
                 brk = found_b[best]
-                if what == 0:
-                    if brk >= 0 or j == 0 or age[j] - age[j - 1] <= 0.02:
+                kind = found_o[best]
+                if what < 2:
+                    since = 0.0
+                    level = 0.0
+                    if j > 0:
+                        since = age[j - 1]
+                        level = resid[j - 1]
+                    if brk >= 0 or age[j] - since <= 0.02:
+                        continue
+                    if what == 1 and resid[j] - level < 1.2:
                         continue
                     brk = j
+                    kind = what
                 else:
                     if depth >= 3 or wild[0] == j or wild[1] == j or wild[2] == j:
                         continue
@@ -179,8 +208,8 @@ def _search_electrode(  # type: ignore[no-untyped-def]
                     rod_var,
                     brk,
                     wild,
-                    jump_mean,
-                    jump_var,
+                    jump_mean[kind],
+                    jump_var[kind],
                     wild_var,
                     onset,
                     growth,
@@ -189,8 +218,11 @@ def _search_electrode(  # type: ignore[no-untyped-def]
                     ll,
                 )
                 found_b[count] = brk
+                found_o[count] = kind
                 found_w[count] = wild
-                found_v[count] = _evidence(ll, logprior) + _log_prior(age, brk, wild, break_rate, wild_share)
+                found_v[count] = _evidence(ll, logprior) + _log_prior(
+                    age, brk, kind, wild, break_rate, open_share, wild_share
+                )
                 if found_v[count] > found_v[best] - 1.0:
                     grown = True
                 count += 1
@@ -203,7 +235,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]
             break
         double = False
         for k in range(kept):
-            same = breaks[k] == found_b[c]
+            same = breaks[k] == found_b[c] and opened[k] == found_o[c]
             for w in range(3):
                 hit = found_w[c, w] < 0
                 for x in range(3):
@@ -215,6 +247,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]
         if double:
             continue
         breaks[kept] = found_b[c]
+        opened[kept] = found_o[c]
         wilds[kept] = found_w[c]
         values[kept] = found_v[c]
         kept += 1
@@ -239,6 +272,7 @@ def _search_site(  # type: ignore[no-untyped-def]
     jump_var,
     wild_var,
     break_rate,
+    open_share,
     wild_share,
     onset,
     growth,
@@ -247,6 +281,7 @@ def _search_site(  # type: ignore[no-untyped-def]
     logprior,
     counts,
     breaks,
+    opened,
     wilds,
     values,
 ):
@@ -278,6 +313,7 @@ def _search_site(  # type: ignore[no-untyped-def]
             jump_var,
             wild_var,
             break_rate,
+            open_share,
             wild_share,
             onset,
             growth,
@@ -285,6 +321,7 @@ def _search_site(  # type: ignore[no-untyped-def]
             ceiling_sd,
             logprior[i],
             breaks[i],
+            opened[i],
             wilds[i],
             values[i],
         )
@@ -313,20 +350,23 @@ def search_structures(
     N = h.electrodes
     counts = np.zeros(N, np.int64)
     breaks = np.full((N, _MOST), -1, np.int64)
+    opened = np.zeros((N, _MOST), np.int64)
+    jumps = model.jumps()
     wilds = np.full((N, _MOST, 3), -1, np.int64)
     values = np.full((N, _MOST), -np.inf)
 
     def one(s: int) -> None:
         _search_site(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, noise, h.visit, rod_var,
-            prior_precision[s], factors[s][0], factors[s][1], model.jump_mean, model.jump_sd**2, model.wild_sd**2,
-            model.break_rate, model.wild_share, onset, growth, ceilings, ceiling_sd, logprior, counts, breaks, wilds, values,
+            prior_precision[s], factors[s][0], factors[s][1], *jumps, model.wild_sd**2,
+            model.break_rate, model.open_share, model.wild_share, onset, growth, ceilings, ceiling_sd, logprior, counts,
+            breaks, opened, wilds, values,
         )  # fmt: skip
 
     each(one, range(h.sites))
     start = np.concatenate([[0], np.cumsum(counts)])
     take = np.arange(_MOST)[None, :] < counts[:, None]
-    found = Structures(start, breaks[take], wilds[take], np.zeros(int(start[-1])))
+    found = Structures(start, breaks[take], opened[take], wilds[take], np.zeros(int(start[-1])))
     return reprice(h, model, found)
 
 
@@ -335,5 +375,7 @@ def reprice(h: Histories, model: StepModel, s: Structures) -> Structures:
     log_prior = np.empty(s.breaks.size)
     for k, i in enumerate(s.electrode):
         age = h.age[h.reading_start[i] : h.reading_start[i + 1]]
-        log_prior[k] = _log_prior(age, s.breaks[k], s.wilds[k], model.break_rate, model.wild_share)
-    return Structures(s.start, s.breaks, s.wilds, log_prior)
+        log_prior[k] = _log_prior(
+            age, s.breaks[k], s.opened[k], s.wilds[k], model.break_rate, model.open_share, model.wild_share
+        )
+    return Structures(s.start, s.breaks, s.opened, s.wilds, log_prior)

@@ -164,7 +164,9 @@ def ceiling_shares(cal: Calibration, raw: npt.NDArray[np.bool_]) -> Floats:
     return np.asarray(cal.ceiling_weight[raw.astype(int)])
 
 
-def mixed_logprior(cal: Calibration, layout: ClassLayout, grid: CurveGrid, weight: Floats) -> npt.NDArray[Any]:
+def mixed_logprior(
+    cal: Calibration, layout: ClassLayout, grid: CurveGrid, weight: Floats
+) -> npt.NDArray[Any]:
     """Return (N, G) log prior mass of the curves, the site nodes mixed by weight (N, K)."""
     t = group_tables(cal.theta, layout, grid)
     C, T, R = grid.shape
@@ -207,7 +209,9 @@ def scaled_likelihood(log_l: npt.NDArray[Any], grid: CurveGrid, shares: Floats) 
 def ceiling_posterior(log_l: npt.NDArray[Any], logprior: npt.NDArray[Any], grid: CurveGrid) -> Floats:
     """Return (N, C) posterior shares of the ceiling classes."""
     both = log_l + logprior
-    mass = np.exp(both - both.max(axis=1, keepdims=True)).reshape(log_l.shape[0], grid.shape[0], -1).sum(axis=2)
+    mass = (
+        np.exp(both - both.max(axis=1, keepdims=True)).reshape(log_l.shape[0], grid.shape[0], -1).sum(axis=2)
+    )
     return np.asarray(mass / mass.sum(axis=1, keepdims=True), dtype=float)
 
 
@@ -384,16 +388,19 @@ def _update_periods(h: Histories, cal: Calibration, found: SitePass) -> dict[str
 def _update_steps(h: Histories, cal: Calibration, found: SitePass, structures: Structures) -> StepModel:
     """Return step and wild rates with weak priors (a step in 300 electrode-years, one reading in a hundred wild)."""
     stepped = structures.breaks >= 0
-    w = found.struct_weight * stepped
+    all_steps = found.struct_weight * stepped
+    w = all_steps * (structures.opened == 0)
     spans = np.array([h.age[b - 1] - h.age[a] if b > a else 0.0
                       for a, b in zip(h.reading_start[:-1], h.reading_start[1:], strict=True)])  # fmt: skip
-    rate = (float(w.sum()) + 1.0) / (float(spans.sum()) + 300.0)
+    rate = (float(all_steps.sum()) + 1.0) / (float(spans.sum()) + 300.0)
     n = float(w.sum())
     mean = (float(w @ found.struct_jump) + 10 * 0.9) / (n + 10)
     var = (float(w @ (found.struct_jump_var + (found.struct_jump - mean) ** 2)) + 10 * 0.25) / (n + 10)
     wild = (float(found.wild_p.sum()) + 1.0) / (h.age.size + 100.0)
+    opened = (float(all_steps.sum()) - n + 1.5) / (float(all_steps.sum()) + 10.0)
     return replace(
         cal.steps,
+        open_share=float(np.clip(opened, 0.02, 0.6)),
         break_rate=float(np.clip(rate, 1e-4, 0.05)),
         jump_mean=float(np.clip(mean, 0.4, 1.6)),
         jump_sd=float(np.clip(np.sqrt(var), 0.25, 0.9)),
@@ -414,7 +421,12 @@ def _update_ceilings(
 
 
 def _update(
-    h: Histories, cal: Calibration, p: Prepared, found: SitePass, structures: Structures, logprior: npt.NDArray[Any],
+    h: Histories,
+    cal: Calibration,
+    p: Prepared,
+    found: SitePass,
+    structures: Structures,
+    logprior: npt.NDArray[Any],
     move_fixed: bool,
 ) -> Calibration:
     changes: dict[str, Any] = _update_noise(h, cal, found)

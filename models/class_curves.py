@@ -50,9 +50,7 @@ def class_curves(fit: Fitted) -> pl.DataFrame:
             share = mass @ crossing_table(grid, threshold, ages)
             bands = np.stack(
                 [
-                    _weighted_quantiles(
-                        log_ratio(np.float64(a), tau, rate, ceiling), mass, (0.1, 0.5, 0.9)
-                    )
+                    _weighted_quantiles(log_ratio(np.float64(a), tau, rate, ceiling), mass, (0.1, 0.5, 0.9))
                     for a in ages
                 ]
             )

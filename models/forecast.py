@@ -29,6 +29,7 @@ from models.outlook import (
     Posterior,
     cdf_at,
     crossing,
+    curve_mass,
     level_draws,
     mean_growth,
     onset_median,
@@ -86,7 +87,15 @@ def fit_electrodes(
             break
     post = posterior(cal, layout, found, p.grid, rng)
     crossed = crossing(
-        h, cal, post, found, state.structures.breaks, state.structures.electrode, log_threshold, p.grid
+        h,
+        p.resid,
+        cal,
+        post,
+        found,
+        state.structures.breaks,
+        state.structures.electrode,
+        log_threshold,
+        p.grid,
     )
     return Fitted(h, cal, layout, p, state.structures, found, post, crossed, log_threshold)
 
@@ -169,7 +178,7 @@ def _break_state(fit: Fitted) -> list[str]:
     out = []
     for i, p in enumerate(fit.posterior.p_broken):
         steps = fit.crossing.steps.get(i, [])
-        twice = sum(s.share for s in steps if s.readings_after >= 2)
+        twice = sum(s.share for s in steps if s.visits_after >= 2)
         sure = p >= CONFIRMED and twice >= 0.9
         out.append("confirmed" if sure else "suspected" if p >= SUSPECTED else "none")
     return out
@@ -182,7 +191,8 @@ def outlook_frame(
     h, cal, post = fit.histories, fit.calibration, fit.posterior
     cdf = fit.crossing.cdf
     used = readings_used(fit)
-    onset = onset_median(post.whole, fit.prepared.grid)
+    mass = curve_mass(post)
+    onset = onset_median(mass, fit.prepared.grid)
     p_now = cdf_at(cdf, h.age_now)
     broken = _break_state(fit)
     misfit = _misfit(fit)
@@ -226,7 +236,7 @@ def outlook_frame(
     columns |= {
         "p_broken": post.p_broken,
         "break_state": broken,
-        "growth_per_year": mean_growth(post.whole, fit.prepared.grid),
+        "growth_per_year": mean_growth(mass, fit.prepared.grid),
         "onset_age_p50": onset,
         "state": state.astype(str),
         "converged": np.asarray(fit.settled) & cal.converged,

@@ -84,11 +84,13 @@ class Histories:
 
     def sample_sites(self, keep: Ints) -> "Histories":
         """Return the histories of some sites only (indices, increasing)."""
-        electrodes = np.concatenate([np.arange(self.site_start[s], self.site_start[s + 1]) for s in keep])
-        readings = np.concatenate(
-            [np.arange(self.reading_start[e], self.reading_start[e + 1]) for e in electrodes]
-        )
-        visits = np.concatenate([np.arange(self.visit_start[s], self.visit_start[s + 1]) for s in keep])
+
+        def joined(parts: list[Ints]) -> Ints:
+            return np.concatenate([np.zeros(0, dtype=np.int64), *parts])
+
+        electrodes = joined([np.arange(self.site_start[s], self.site_start[s + 1]) for s in keep])
+        readings = joined([np.arange(self.reading_start[e], self.reading_start[e + 1]) for e in electrodes])
+        visits = joined([np.arange(self.visit_start[s], self.visit_start[s + 1]) for s in keep])
 
         def starts(counts: Ints) -> Ints:
             return np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)

@@ -75,11 +75,11 @@ def _routine_rows(readings: pl.DataFrame, electrodes: pl.DataFrame, as_of: date)
     )
 
 
-def _installed_rows(electrodes: pl.DataFrame) -> pl.DataFrame:
+def _installed_rows(electrodes: pl.DataFrame, as_of: date) -> pl.DataFrame:
     """Turn the values written down at installation into readings of their own kind."""
     day = pl.col("baseline_on").fill_null(pl.col("installed_on"))
     isolated = ~pl.col("baseline_tied_in").fill_null(True)
-    return electrodes.filter(pl.col("baseline_ohm") > 0).select(
+    return electrodes.filter((pl.col("baseline_ohm") > 0) & (day <= as_of)).select(
         "electrode_id",
         "site_id",
         day.alias("day"),
@@ -118,7 +118,7 @@ def build_histories(
     """
     known = electrodes.filter(pl.col("installed_on") <= as_of).sort("site_id", "electrode_id")
     rows = pl.concat(
-        [_routine_rows(readings, known, as_of), _installed_rows(known)], how="diagonal_relaxed"
+        [_routine_rows(readings, known, as_of), _installed_rows(known, as_of)], how="diagonal_relaxed"
     ).filter(pl.col("age") >= 0.0)
     visits = _visits(rows)
     order = known.select("electrode_id").with_row_index("e")

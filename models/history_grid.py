@@ -108,6 +108,9 @@ def curve_loglik(  # type: ignore[no-untyped-def]
     limit_gap,
     limit_link,
     limit_sd,
+    step,
+    jump_mean,
+    jump_var,
 ):
     """Fill out (C*T*R,) with the log-likelihood of one history for each grid point.
 
@@ -115,7 +118,8 @@ def curve_loglik(  # type: ignore[no-untyped-def]
     precision, logdet: inverse (n, n) and log determinant of the readings' covariance. ceilings, ceiling_sd: (C,).
     limit_side: +1 where an over-range reading is to be honoured, -1 under range, 0 none. It lies at age
     limit_age; limit_gap is ln(limit) less its prior mean; limit_link (n,) is its covariance with the readings;
-    limit_sd is the standard deviation of that reading given the others.
+    limit_sd is the standard deviation of that reading given the others. step: (n,) 1 for readings after a sudden step
+    (empty where there is none), its size a priori normal (jump_mean, jump_var) and up: a step down is no break.
     """
     n = age.size
     ones = np.ones(n)
@@ -130,6 +134,19 @@ def curve_loglik(  # type: ignore[no-untyped-def]
     w0 = _running(link)
     wa = _running(link * age)
     expected = np.dot(link, y)
+    stepped = step.size > 0
+    j0 = np.zeros(n + 1)
+    ja = np.zeros(n + 1)
+    jump_gap = 0.0
+    jump_sd = 1.0
+    up = 0.0
+    if stepped:
+        lean = precision @ step if n > 0 else np.zeros(0)
+        j0 = _running(lean)
+        ja = _running(lean * age)
+        jump_gap = np.dot(lean, y)
+        jump_sd = math.sqrt(max(jump_var - jump_var * jump_var * np.dot(step, lean), 1e-10))
+        up = log_normal_cdf(jump_mean / math.sqrt(jump_var))
     T, R = onset.size, growth.size
     for c in range(ceilings.size):
         ceiling = ceilings[c]
@@ -172,19 +189,28 @@ def curve_loglik(  # type: ignore[no-untyped-def]
                     + ceiling * top
                     - 0.5 * (g * g * square + 2.0 * g * ceiling * cross + ceiling * ceiling * flat)
                 )
-                off = 0.0
+                pull = top - g * cross - ceiling * flat
+                off = pull / (flat + prior_weight)
                 if k < n:
-                    pull = top - g * cross - ceiling * flat
                     value += 0.5 * (pull * pull / (flat + prior_weight) - loose)
-                    off = pull / (flat + prior_weight)
+                if stepped:
+                    left = (
+                        jump_gap
+                        - g * ((ja[k] - ja[b]) - tau * (j0[k] - j0[b]))
+                        - (ceiling + off) * (j0[n] - j0[k])
+                    )
+                    value += log_normal_cdf((jump_mean + jump_var * left) / jump_sd) - up
                 if limit_side != 0:
                     h = min(g * max(limit_age - tau, 0.0), ceiling)
+                    share = -(w0[n] - w0[k])
                     if limit_age > reach:
                         h += off
+                        share += 1.0
                     seen = (
                         expected
                         - g * ((wa[k] - wa[b]) - tau * (w0[k] - w0[b]))
                         - (ceiling + off) * (w0[n] - w0[k])
                     )
-                    value += log_normal_cdf(limit_side * (h + seen - limit_gap) / limit_sd)
+                    sd = math.sqrt(limit_sd * limit_sd + share * share / (flat + prior_weight))
+                    value += log_normal_cdf(limit_side * (h + seen - limit_gap) / sd)
                 out[(c * T + t) * R + r] = value

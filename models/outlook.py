@@ -46,6 +46,12 @@ class Posterior:
     new_rod: Floats
 
 
+def _weighed(log_l: npt.NDArray[Any], top: npt.NDArray[Any], shares: Floats) -> Floats:
+    """Return (N, C, T*R) likelihoods, each electrode's largest 1, times its ceiling shares."""
+    N, C = shares.shape
+    return np.asarray(np.exp(np.maximum(log_l - top[:, None], -80.0)).reshape(N, C, -1) * shares[:, :, None])
+
+
 def posterior(
     cal: Calibration,
     layout: ClassLayout,
@@ -60,14 +66,17 @@ def posterior(
     G = T * R
     shares = ceiling_shares(cal, layout.raw[layout.group].astype(bool))
     top = found.log_l.max(axis=1)
-    like = np.exp(found.log_l - top[:, None]).reshape(N, C, G) * shares[:, :, None]
-    whole_like = like
+    like = _weighed(found.log_l, top, shares)
+    whole_like, whole_scale = like, np.ones(N)
     if found.log_l_whole.size:
-        whole_like = np.exp(found.log_l_whole - top[:, None]).reshape(N, C, G) * shares[:, :, None]
+        whole_top = found.log_l_whole.max(axis=1)
+        whole_like = _weighed(found.log_l_whole, whole_top, shares)
+        whole_scale = np.exp(np.maximum((whole_top - top).astype(float), -600.0))
     curve_like = like.sum(axis=1)
     whole, nodes = np.zeros((N, C, G)), np.zeros((int(layout.site.max()) + 1, site_nodes()[0].size))
     broken_all = np.zeros(N)
-    stepped = np.flatnonzero((curve_like - whole_like.sum(axis=1)).sum(axis=1) > 1e-6 * curve_like.sum(axis=1))
+    of_whole = whole_like.sum(axis=(1, 2)) * whole_scale
+    stepped = np.flatnonzero(curve_like.sum(axis=1) - of_whole > 1e-6 * curve_like.sum(axis=1))
     broken = {int(i): np.zeros((C, G)) for i in stepped}
     new_rod = np.zeros((layout.soil.size, nodes.shape[1], C * G))
     for theta in parameter_draws(cal, rng, draws):
@@ -86,7 +95,7 @@ def posterior(
             share = prior / total[:, None] / draws
             whole[i] += whole_like[i] * share[:, None, :]
             for row in np.flatnonzero(np.isin(i, stepped)):
-                left = np.maximum(like[i[row]] - whole_like[i[row]], 0.0) * share[row]
+                left = np.maximum(like[i[row]] - whole_like[i[row]] * whole_scale[i[row]], 0.0) * share[row]
                 broken[int(i[row])] += left
                 broken_all[i[row]] += left.sum()
     whole = whole.reshape(N, -1)
@@ -99,17 +108,36 @@ def posterior(
 
 @dataclass(frozen=True)
 class Step:
-    """One step seen in an electrode's record: its age, size (log), the size's sd, and its share among the steps."""
+    """One step seen in an electrode's record: its age, size (log), the size's sd, and its share among the steps;
+    visits_after: visits with a sound reading since.
 
-    age: float
+    It came at some age between after (the last reading before it) and until (the first one after it); age is the middle.
+    """
+
+    after: float
+    until: float
     jump: float
     jump_sd: float
     share: float
-    readings_after: int
+    visits_after: int
+
+    @property
+    def age(self) -> float:
+        """Return the middle of the span in which the step came, years."""
+        return 0.5 * (self.after + self.until)
+
+    def ages(self, count: int = 9) -> Floats:
+        """Return count ages evenly spread over the span, years."""
+        return self.after + (self.until - self.after) * (np.arange(count) + 0.5) / count
 
 
 def steps_in_record(
-    h: Histories, found: SitePass, breaks: npt.NDArray[Any], electrode: npt.NDArray[Any], i: int
+    h: Histories,
+    resid: Floats,
+    found: SitePass,
+    breaks: npt.NDArray[Any],
+    electrode: npt.NDArray[Any],
+    i: int,
 ) -> list[Step]:
     """Return the steps that the history of electrode i allows, with their weights."""
     rows = np.flatnonzero((electrode == i) & (breaks >= 0) & (found.struct_weight > 1e-6))
@@ -120,12 +148,13 @@ def steps_in_record(
         at = first + breaks[k]
         jump, sd = float(found.struct_jump[k]), float(np.sqrt(found.struct_jump_var[k]))
         after = slice(at, last)
-        read = (h.side[after] == 0) & (found.wild_p[after] < 0.5)
-        over = h.side[after] > 0
+        sound = found.wild_p[after] < 0.5
+        read, over = (h.side[after] == 0) & sound, (h.side[after] > 0) & sound
+        visits = np.unique(h.visit[after][read | over]).size
         if not read.any() and over.any():
-            jump = max(jump, float((h.log_ohm[after][over] - found.base_mean[i] - h.log_formula[i]).max()))
-        age = 0.5 * (h.age[at] + (h.age[at - 1] if at > first else h.age[at]))
-        out.append(Step(age, jump, sd, float(found.struct_weight[k] / total), int(read.sum() + over.sum())))
+            jump = max(jump, float((resid[after][over] - found.base_mean[i]).max()))
+        before = float(h.age[at - 1]) if at > first else 0.0
+        out.append(Step(before, float(h.age[at]), jump, sd, float(found.struct_weight[k] / total), visits))
     return out
 
 
@@ -135,12 +164,15 @@ def _crossing_with_step(mass: Floats, step: Step, threshold: float, grid: CurveG
     before = crossing_age(threshold, tau, rate, ceiling)
     out = np.zeros(ages.size)
     keep = mass > 1e-9
+    tau, rate, ceiling, before, mass = tau[keep], rate[keep], ceiling[keep], before[keep], mass[keep]
+    moments = step.ages()
     for node, weight in _JUMP_NODES:
         left = max(threshold - (step.jump + node * step.jump_sd), 0.0)
-        after = np.maximum(crossing_age(left, tau, rate, ceiling), step.age) if left > 0 else step.age
-        at = np.where(before < step.age, before, after)
-        hit = np.bincount(np.searchsorted(ages, at[keep], side="left"), mass[keep], minlength=ages.size + 1)
-        out += weight * np.cumsum(hit)[: ages.size]
+        later = crossing_age(left, tau, rate, ceiling) if left > 0 else np.zeros(tau.size)
+        for age in moments:
+            at = np.where(before < age, before, np.maximum(later, age))
+            hit = np.bincount(np.searchsorted(ages, at, side="left"), mass, minlength=ages.size + 1)
+            out += weight / moments.size * np.cumsum(hit)[: ages.size]
     return out
 
 
@@ -153,12 +185,12 @@ class Crossing:
 
 
 def crossing(
-    h: Histories, cal: Calibration, post: Posterior, found: SitePass, breaks: npt.NDArray[Any],
+    h: Histories, resid: Floats, cal: Calibration, post: Posterior, found: SitePass, breaks: npt.NDArray[Any],
     electrode: npt.NDArray[Any], log_threshold: Floats, grid: CurveGrid,
 ) -> Crossing:  # fmt: skip
     """Return the distribution of each electrode's crossing age, steps past and to come included.
 
-    log_threshold: (N,) log of the threshold ratio of each electrode.
+    resid: (M,) log readings less formula and fixed terms. log_threshold: (N,) log of the threshold ratio of each.
     """
     cdf = np.empty((h.electrodes, AGES.size))
     for value in np.unique(log_threshold):
@@ -168,7 +200,7 @@ def crossing(
     for i, mass in post.broken.items():
         if post.p_broken[i] < 1e-3:
             continue
-        steps[i] = steps_in_record(h, found, breaks, electrode, i)
+        steps[i] = steps_in_record(h, resid, found, breaks, electrode, i)
         stepped = sum(
             (s.share * _crossing_with_step(mass, s, log_threshold[i], grid, AGES) for s in steps[i]),
             start=np.zeros(AGES.size),
@@ -221,6 +253,14 @@ def mean_growth(mass: Floats, grid: CurveGrid) -> Floats:
     return np.asarray(by_growth @ grid.growth / np.maximum(by_growth.sum(axis=1), 1e-300))
 
 
+def curve_mass(post: Posterior) -> Floats:
+    """Return (N, G) posterior mass of the curves, histories with and without a step together."""
+    mass = post.whole.copy()
+    for i, stepped in post.broken.items():
+        mass[i] = (1.0 - post.p_broken[i]) * mass[i] + post.p_broken[i] * stepped
+    return mass
+
+
 @dataclass(frozen=True)
 class LevelDraws:
     """Draws of one electrode, D of them: log baseline (D,), onset (D,), growth (D,), step age and size (D,), ceiling (D,)."""
@@ -235,7 +275,9 @@ class LevelDraws:
     def log_ratio_at(self, age: Floats) -> Floats:
         """Return (D, A) the log ratio at ages (A,)."""
         rise = self.growth[:, None] * np.maximum(age[None, :] - self.onset[:, None], 0.0)
-        return np.minimum(rise, self.ceiling[:, None]) + self.jump[:, None] * (age[None, :] >= self.step_age[:, None])
+        return np.minimum(rise, self.ceiling[:, None]) + self.jump[:, None] * (
+            age[None, :] >= self.step_age[:, None]
+        )
 
     def log_ohm_at(self, age: Floats) -> Floats:
         """Return (D, A) the log level, free of season, campaign and noise."""

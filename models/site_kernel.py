@@ -14,7 +14,7 @@ from numba import njit
 from models.history_grid import curve_loglik, inverse_spd
 
 _NEGLIGIBLE = 1e-7
-_WILD_LIMIT = math.log(0.3)  # a wild reading is over range about as often as not far from it
+_WILD_LIMIT = math.log(0.005)  # a wild reading on a sound rod hardly ever lands beyond the range
 
 
 @njit(cache=True, nogil=True)
@@ -132,7 +132,28 @@ def structure_loglik(  # type: ignore[no-untyped-def]
             link[i] = full[i, count] + (jump_var * step[i] if stepped else 0.0)
         own = full[count, count] + (jump_var if stepped else 0.0)
         sd = math.sqrt(max(own - np.dot(link, precision @ link), 1e-8))
-    curve_loglik(a, y, precision, logdet, onset, growth, ceilings, ceiling_sd, out, limit_side, limit_age, gap, link, sd)
+    after = step
+    if brk < 0:
+        after = step[:0]
+    curve_loglik(
+        a,
+        y,
+        precision,
+        logdet,
+        onset,
+        growth,
+        ceilings,
+        ceiling_sd,
+        out,
+        limit_side,
+        limit_age,
+        gap,
+        link,
+        sd,
+        after,
+        jump_mean,
+        jump_var,
+    )
     if offset != 0.0:
         out += offset
     return index, y, precision, step
@@ -204,6 +225,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     mean,
     cov,
     breaks,
+    opened,
     wilds,
     struct_logprior,
     jump_mean,
@@ -251,13 +273,13 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 rod_var,
                 breaks[k],
                 wilds[k],
-                jump_mean,
-                jump_var,
+                jump_mean[opened[k]],
+                jump_var[opened[k]],
                 wild_var,
                 onset,
                 growth,
                 ceilings,
-    ceiling_sd,
+                ceiling_sd,
                 ll[k * F + f],
             )
             ll[k * F + f] += struct_logprior[k] + scale_logw[f]
@@ -325,13 +347,13 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 rod_var,
                 breaks[k],
                 wilds[k],
-                jump_mean,
-                jump_var,
+                jump_mean[opened[k]],
+                jump_var[opened[k]],
                 wild_var,
                 onset,
                 growth,
                 ceilings,
-    ceiling_sd,
+                ceiling_sd,
                 scratch,
             )
             total, first, second = _curve_moments(
@@ -364,8 +386,9 @@ def electrode_pass(  # type: ignore[no-untyped-def]
             struct_w[k] += total
             scale_w[f] += total
             if breaks[k] >= 0:
-                jm = jump_mean + jump_var * (np.dot(step, t) if m > 0 else 0.0)
-                jv = jump_var - jump_var**2 * (np.dot(step, inner @ step) if m > 0 else 0.0)
+                jump_v = jump_var[opened[k]]
+                jm = jump_mean[opened[k]] + jump_v * (np.dot(step, t) if m > 0 else 0.0)
+                jv = jump_v - jump_v**2 * (np.dot(step, inner @ step) if m > 0 else 0.0)
                 struct_jump[k] += total * jm
                 struct_jump_var[k] += total * (jv + jm * jm)
             for i in range(m):
@@ -414,6 +437,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     prior_precision,
     struct_start,
     breaks,
+    opened,
     wilds,
     struct_logprior,
     jump_mean,
@@ -470,6 +494,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     mean = cov @ eta
     for sweep in range(sweeps):
         before = mean.copy()
+        lost = False
         for e in range(E):
             i = first + e
             cavity = precision - factor_precision[e]
@@ -484,9 +509,13 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                     eta += factor_eta[other]
                 cavity = precision.copy()
                 cavity_cov, _, good = inverse_spd(cavity)
-                if not good:
-                    continue
+                if not good:  # the others' factors are no density together: the prior speaks for the field
+                    lost = True
+                    cavity = prior_precision.copy()
+                    cavity_cov, _, _ = inverse_spd(cavity)
             cavity_eta = eta - factor_eta[e]
+            if not good:
+                cavity_eta = np.zeros(D)
             cavity_mean = cavity_cov @ cavity_eta
             whole = nothing
             if out_whole.shape[0] > 0:
@@ -504,6 +533,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 cavity_mean,
                 cavity_cov,
                 breaks[s0:s1],
+                opened[s0:s1],
                 wilds[s0:s1],
                 struct_logprior[s0:s1],
                 jump_mean,
@@ -515,7 +545,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 onset,
                 growth,
                 ceilings,
-    ceiling_sd,
+                ceiling_sd,
                 out_l[i],
                 whole,
                 struct_w[s0:s1],
@@ -548,6 +578,8 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
         moved = 0.0
         for d in range(D):
             moved = max(moved, abs(mean[d] - before[d]) / math.sqrt(cov[d, d]))
+        if lost:
+            moved = np.inf
     field_mean[:] = mean
     field_cov[:] = cov
     return moved

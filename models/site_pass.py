@@ -128,8 +128,8 @@ def site_pass(
     def one(s: int) -> None:
         moved[s] = site_pass_kernel(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, h.meter_var, noise_var, h.visit,
-            rod_var, prior_precision[s], structures.start, structures.breaks, structures.wilds, structures.log_prior,
-            steps.jump_mean, steps.jump_sd**2, steps.wild_sd**2, scale[0], scale[1], logprior,
+            rod_var, prior_precision[s], structures.start, structures.breaks, structures.opened, structures.wilds,
+            structures.log_prior, *steps.jumps(), steps.wild_sd**2, scale[0], scale[1], logprior,
             grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd, sweeps, 0.8, state[s][0], state[s][1],
             log_l, whole, *by_k, scale_w, *by_m, *by_n, means[s], covs[s],
         )  # fmt: skip

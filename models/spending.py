@@ -32,16 +32,19 @@ def rods_to_replace(counts: SiteCounts, within_years: int = 5) -> int:
     return int(np.clip(np.ceil(counts.expected[within_years] - 1e-9), 1, max(counts.rods, 1)))
 
 
-def degraded(case: Case) -> tuple[Floats, Floats]:
-    """Return (Y+1,) the chance that the site is past its limit in each year, left alone and with renewal now.
+def degraded(case: Case, start: int = 0) -> tuple[Floats, Floats]:
+    """Return (Y+1,) the chance that the site is past its limit in each year, left alone and with renewal at year start.
 
     With renewal the rods renewed start anew: the site is past its limit when as many of the others and of the new rods
-    are past as it takes.
+    are past as it takes. The others go on ageing until then and after.
     """
     alone = case.counts.at_least(case.need)
-    fresh = case.replace * case.counts.fresh
-    after = np.array([case.counts.at_least(case.need + case.replace - f)[y] for y, f in enumerate(fresh)])
-    return alone, np.maximum.accumulate(np.minimum(after, alone))
+    after = alone.copy()
+    for y in range(start, alone.size):
+        past_anew = case.replace * case.counts.fresh[y - start]
+        after[y] = min(case.counts.at_least(case.need + case.replace - past_anew)[y], alone[y])
+    after[start:] = np.maximum.accumulate(after[start:])
+    return alone, after
 
 
 def discount(years: int, rate: float) -> Floats:
@@ -51,11 +54,9 @@ def discount(years: int, rate: float) -> Floats:
 
 def benefit(case: Case, years: int, rate: float, start: int = 0) -> float:
     """Return the discounted consequence avoided over the planning years when acting at year start."""
-    alone, after = degraded(case)
-    shifted = np.concatenate([alone[:start], after[: alone.size - start]]) if start else after
-    saved = np.maximum(alone - shifted, 0.0)
+    alone, after = degraded(case, start)
+    saved = np.maximum(alone - after, 0.0)
     mid = 0.5 * (saved[:years] + saved[1 : years + 1])
-    mid[:start] = 0.0
     return float(case.consequence_per_year * mid @ discount(years, rate))
 
 
