@@ -1,0 +1,66 @@
+"""Measure what the program takes on this machine, beside a named baseline in the same run.
+
+    make bench
+    python -m tests.benchmarks --only 1,3
+
+1. the whole `rodfleet run` of an invented fleet of 300 sites in three layouts (made and loaded before, not
+   counted; one tiny run before compiles the kernels) against a straight line per electrode and a mixed model
+   (random intercept and slope) on the same readings. Targets: under 60 s, under 2 GB.
+2. a CSV file of a million readings through `rodfleet load`, and the same file again, against DuckDB's bare
+   read_csv into a table.
+3. the vetting of a million readings against a median per electrode of the same frame.
+4. the pages, workbook and copies of a run of 300 sites.
+5. the site pass under a stored calibration at 75, 150 and 300 sites: seconds per 1,000 electrodes should stay
+   flat.
+
+Each measurement has a process of its own. Seconds are wall seconds: in 1 and 2 of the whole process, in 3 to
+5 of the work itself with its input in memory, the best of two or three where that is cheap. Peak is the
+largest resident memory of the whole process. `x base` is seconds over the seconds of the case's baseline.
+Nothing here is asserted: a machine that others use slows everything down; ratios bear that better.
+"""
+
+import argparse
+import os
+import platform
+import tempfile
+import time
+from pathlib import Path
+
+from tests.benchmarks.cases import CASES, Place, Row
+
+_WIDTH = 44
+
+
+def _cells(row: Row) -> str:
+    peak = "" if row.peak_mb is None else f"{row.peak_mb:,.0f}"
+    times = "" if row.times_baseline is None else f"{row.times_baseline:.2f}"
+    return f"{row.what:<{_WIDTH}} {row.seconds:>8.2f} {peak:>8} {times:>8}  {row.note}".rstrip()
+
+
+def main() -> None:
+    """Run the cases asked for and print the table."""
+    ask = argparse.ArgumentParser(
+        prog="python -m tests.benchmarks",
+        description=__doc__,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    ask.add_argument("--only", default=",".join(map(str, CASES)), help="numbers of cases, comma separated")
+    only = ask.parse_args().only.split(",")
+    if unknown := [n for n in only if n not in map(str, CASES)]:
+        ask.error(f"there is no case {', '.join(unknown)}; choose from {', '.join(map(str, CASES))}")
+    start = time.monotonic()
+    load = f", load {os.getloadavg()[0]:.1f} at the start" if hasattr(os, "getloadavg") else ""
+    print(f"Python {platform.python_version()}, {platform.machine()}, {os.cpu_count()} cores{load}")
+    print(f"{'':<{_WIDTH}} {'seconds':>8} {'peak MB':>8} {'x base':>8}")
+    with tempfile.TemporaryDirectory(prefix="rodfleet-bench-") as scratch:
+        place = Place(Path(scratch))
+        for number in sorted(map(int, set(only))):
+            case = CASES[number]
+            print(f"\n{number}. {(case.__doc__ or '').rstrip('.')}", flush=True)
+            for row in case(place):
+                print(_cells(row), flush=True)
+    print(f"\n{time.monotonic() - start:.0f} s in all")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,217 @@
+"""The works that are measured, each in a process of its own.
+
+`python -m tests.benchmarks.work NAME FOLDER [SITES]` prints one line of JSON: `seconds` of the work itself,
+its input already in memory, and what it found.
+"""
+
+import json
+import pickle
+import sys
+import time
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import numpy as np
+import polars as pl
+
+Facts = dict[str, Any]
+_KEPT_CALIBRATION = "calibration.pickle"
+DAYS_A_YEAR = 365.25
+
+
+def _timed(what: Callable[[], Any], tries: int = 1) -> tuple[float, Any]:
+    """Give the seconds of the quickest try, and what it returned."""
+    took, found = float("inf"), None
+    for _ in range(tries):
+        start = time.perf_counter()
+        found = what()
+        took = min(took, time.perf_counter() - start)
+    return took, found
+
+
+def _readings_of_run(fleet: Path) -> pl.DataFrame:
+    """Give what the published run used: electrode_id, age (years), y (log ohm)."""
+    run = fleet / "out" / "current"
+    lives = pl.read_parquet(run / "electrode_lives.parquet").select("electrode_id", "installed_on")
+    used = pl.read_parquet(run / "reading_verdicts.parquet").filter(
+        (pl.col("verdict") != "set_aside") & (pl.col("resistance_ohm") > 0)
+    )
+    age = (pl.col("taken_at").cast(pl.Date) - pl.col("installed_on")).dt.total_days() / DAYS_A_YEAR
+    return (
+        used.join(lives, on="electrode_id")
+        .select("electrode_id", age.alias("age"), pl.col("resistance_ohm").log().alias("y"))
+        .sort("electrode_id", "age")
+    )
+
+
+def straight_line(fleet: Path, _: str) -> Facts:
+    """Fit a straight line of log ohm on age to each electrode."""
+    rows = _readings_of_run(fleet)
+    slope = pl.cov("age", "y") / pl.col("age").var()
+    seconds, lines = _timed(
+        lambda: rows.group_by("electrode_id").agg(
+            slope.alias("slope"), (pl.col("y").mean() - slope * pl.col("age").mean()).alias("start")
+        )
+    )
+    return {"seconds": seconds, "readings": rows.height, "electrodes": lines.height}
+
+
+def mixed_model(fleet: Path, _: str) -> Facts:
+    """Fit a line with random intercept and slope by electrode, centred and scaled."""
+    import warnings
+
+    from statsmodels.regression.mixed_linear_model import MixedLM
+
+    rows = _readings_of_run(fleet)
+    age, y = (((v := rows[c].to_numpy()) - v.mean()) / v.std() for c in ("age", "y"))
+    lines = np.column_stack([np.ones_like(age), age])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # whether it converged is printed beside its time
+        seconds, fit = _timed(lambda: MixedLM(y, lines, rows["electrode_id"].to_numpy(), exog_re=lines).fit())
+    return {"seconds": seconds, "readings": rows.height, "converged": bool(fit.converged)}
+
+
+def stages(fleet: Path, _: str) -> Facts:
+    """Give the run's own account of its seconds, stage by stage."""
+    facts = json.loads((fleet / "out" / "current" / "run.json").read_text(encoding="utf-8"))
+    return {"seconds": sum(facts["seconds"].values()), "stages": facts["seconds"], "counts": facts["counts"]}
+
+
+def make_readings(folder: Path, _: str) -> Facts:
+    """Write a million readings as a file and as frames, and under field/ the tables that they refer to."""
+    from tests.benchmarks.many_readings import as_written, many_readings
+
+    tables = many_readings(np.random.default_rng(1))
+    for name, frame in tables.items():
+        (folder / "field").mkdir(parents=True, exist_ok=True)
+        frame.write_parquet(folder / f"{name}.parquet")
+        if name != "readings":
+            frame.write_csv(folder / "field" / f"{name}.csv")
+    as_written(tables["readings"]).write_csv(folder / "readings.csv")
+    return {"rows": tables["readings"].height}
+
+
+def bare_read_csv(folder: Path, _: str) -> Facts:
+    """Read the file into a table of a new database, nothing else."""
+    with duckdb.connect(folder / "bare.duckdb") as base:
+        seconds, _found = _timed(
+            lambda: base.execute("CREATE TABLE readings AS FROM read_csv($1)", [str(folder / "readings.csv")])
+        )
+        (rows,) = base.execute("SELECT count(*) FROM readings").fetchone() or (0,)
+    return {"seconds": seconds, "rows": rows}
+
+
+def books(fleet: Path, _: str) -> Facts:
+    """Add up the books of every load of readings.csv, in order."""
+    from pipeline.settings import Settings
+    from pipeline.store import Store
+
+    with Store.open(Settings.load(fleet).store_path, read_only=True) as store:
+        kept = store.table("core_books").filter(pl.col("table_name") == "readings").sort("file_id")
+    return {c: kept[c].to_list() for c in ("rows_read", "rows_taken", "rows_held", "rows_refused")}
+
+
+def vetting(folder: Path, _: str) -> Facts:
+    """Judge the million readings."""
+    from models.vetting import vet
+
+    frames = {
+        n: pl.read_parquet(folder / f"{n}.parquet")
+        for n in ("sites", "electrodes", "instruments", "readings")
+    }
+    formula = frames["electrodes"].select("electrode_id", pl.lit(33.0).alias("formula_ohm"))
+    seconds, found = _timed(
+        lambda: vet(
+            frames["readings"], frames["electrodes"], frames["sites"], frames["instruments"], formula
+        ),
+        tries=2,
+    )
+    return {"seconds": seconds, "verdicts": dict(found.group_by("verdict").len().sort("verdict").iter_rows())}
+
+
+def medians(folder: Path, _: str) -> Facts:
+    """Take each electrode's median, on the same frame."""
+    readings = pl.read_parquet(folder / "readings.parquet")
+    seconds, found = _timed(
+        lambda: readings.group_by("electrode_id").agg(pl.col("resistance_ohm").median()), tries=3
+    )
+    return {"seconds": seconds, "electrodes": found.height}
+
+
+def pages(fleet: Path, _: str) -> Facts:
+    """Build the pages, the workbook and the copies of the published run into another folder."""
+    from reports.build import build
+
+    staged = fleet / "out" / "current"
+    seconds, written = _timed(lambda: build(staged, fleet / "pages", "bench"), tries=2)
+    size = sum(p.stat().st_size for p in {Path(p) for p in written})
+    return {"seconds": seconds, "files": len(written), "megabytes": size / 1e6}
+
+
+def keep_calibration(fleet: Path, sites: str) -> Facts:
+    """Calibrate on some of the sites, evenly picked, and keep the calibration."""
+    from models.calibration import calibrate
+    from pipeline.engine import one_blas_thread, over_threads
+
+    h = _histories(fleet, int(sites))
+    with one_blas_thread():
+        seconds, cal = _timed(lambda: calibrate(h, over_threads()))
+    (fleet / _KEPT_CALIBRATION).write_bytes(pickle.dumps(cal))
+    return {"seconds": seconds, "converged": bool(cal.converged)}
+
+
+def site_pass(fleet: Path, sites: str) -> Facts:
+    """Fit the electrodes of some of the sites, evenly picked, under the kept calibration."""
+    from models.forecast import fit_electrodes
+    from pipeline.engine import one_blas_thread, over_threads
+
+    cal = pickle.loads((fleet / _KEPT_CALIBRATION).read_bytes())
+
+    def fit(h: Any) -> Any:
+        threshold = np.full(h.electrodes, np.log(2.0))
+        return fit_electrodes(h, cal, threshold, np.random.default_rng(1), over_threads())
+
+    h = _histories(fleet, int(sites))
+    with one_blas_thread():
+        fit(_histories(fleet, 3))  # brings the compiled kernels in
+        seconds, found = _timed(lambda: fit(h))
+    return {
+        "seconds": seconds,
+        "electrodes": h.electrodes,
+        "readings": int(h.age.size),
+        "settled": float(np.mean(found.settled)),
+    }
+
+
+def _histories(fleet: Path, sites: int) -> Any:
+    """Build the histories of so many sites, picked in even steps."""
+    from models.history_frames import build_histories
+    from pipeline.fleet_inputs import gather, vetted_readings
+    from pipeline.settings import Settings
+    from pipeline.store import Store
+
+    settings = Settings.load(fleet)
+    with Store.open(settings.store_path) as store:
+        inputs = gather(store, settings, None, date.today())
+    verdicts = vetted_readings(inputs)
+    names = inputs.sites["site_id"].sort()
+    picked = names.gather_every(max(1, names.len() // sites))
+    electrodes = inputs.electrodes.filter(pl.col("site_id").is_in(picked.implode()))
+    return build_histories(electrodes, verdicts, inputs.works, inputs.as_of)
+
+
+WORKS: dict[str, Callable[[Path, str], Facts]] = {
+    w.__name__: w
+    for w in (
+        straight_line, mixed_model, stages, make_readings, bare_read_csv, books, vetting, medians, pages,
+        keep_calibration, site_pass,
+    )
+}  # fmt: skip
+
+
+if __name__ == "__main__":
+    asked, where, *more = sys.argv[1:]
+    print(json.dumps(WORKS[asked](Path(where), more[0] if more else "")))
