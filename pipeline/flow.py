@@ -6,6 +6,7 @@ without it and says so.
 """
 
 import os
+import signal
 from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
@@ -20,6 +21,7 @@ from pipeline.store import Store
 
 Say = Callable[[str], None]
 Steps = dict[str, Callable[[], None]]
+_HOME = ".prefect"
 
 
 def offline(home: Path) -> None:
@@ -33,6 +35,18 @@ def offline(home: Path) -> None:
     os.environ.setdefault("PREFECT_LOGGING_TO_API_ENABLED", "false")
 
 
+def end_left_server(home: Path) -> None:
+    """End the Prefect server that a killed night left running, known by its home (Linux alone tells)."""
+    mark = f"PREFECT_HOME={home.resolve()}".encode()
+    for process in Path("/proc").glob("[0-9]*"):
+        try:
+            its_own = mark in (process / "environ").read_bytes().split(b"\0")
+            if its_own and b"uvicorn" in (process / "cmdline").read_bytes():
+                os.kill(int(process.name), signal.SIGTERM)
+        except OSError:  # gone meanwhile, or another's
+            continue
+
+
 def nightly(fleet: Path, settings: Settings, inbox: Sequence[Path], say: Say) -> RunResult:
     """Load the inbox, list dangers, run and publish; say in the morning what failed.
 
@@ -40,8 +54,10 @@ def nightly(fleet: Path, settings: Settings, inbox: Sequence[Path], say: Say) ->
     The run that was shown stays shown until a whole new one is there. Raises StoreError where another process
     holds the store: no step could do anything.
     """
-    output = settings.output_folder
+    output, before = settings.output_folder, night.last(settings.output_folder)
     morning = night.begin(output)
+    if before is not None and before.was_killed:
+        end_left_server(fleet / _HOME)
     _with_the_store(settings, morning)
     shown: list[RunResult] = []
 
@@ -111,7 +127,7 @@ def _carried_by_prefect(fleet: Path, morning: Morning, steps: Steps) -> None:
         steps[name]()
 
     try:
-        offline(fleet / ".prefect")
+        offline(fleet / _HOME)
         from prefect import flow, task
 
         @flow(name="rodfleet nightly", validate_parameters=False)

@@ -36,6 +36,11 @@ class Morning:
         """Say whether the night came to its end and every step went well."""
         return self.finished_at is not None and all(s.ok for s in self.steps)
 
+    @property
+    def was_killed(self) -> bool:
+        """Say whether its process is gone and it did not come to its end."""
+        return self.finished_at is None and not is_alive(str(self.pid))
+
     def write(self, output: Path) -> None:
         """Replace the report in one step; a disk that is full does not stop the night."""
         beside = output / f".{REPORT}.{os.getpid()}"
@@ -68,7 +73,7 @@ def last(output: Path) -> Morning | None:
 def cut_off(night: Morning) -> str:
     """Say in a sentence that a night did not come to its end, or has not yet."""
     done = ", ".join(s.name for s in night.steps) or "nothing"
-    became = f"has not ended yet (process {night.pid})" if is_alive(str(night.pid)) else "was cut off"
+    became = "was cut off" if night.was_killed else f"has not ended yet (process {night.pid})"
     return f"The night that began at {night.started_at} {became}; done: {done}."
 
 

@@ -1,5 +1,6 @@
 """The unattended night under Prefect, in processes of its own: spoilt files, a kill, a held store."""
 
+import contextlib
 import json
 import os
 import signal
@@ -36,7 +37,7 @@ socket.getaddrinfo = getaddrinfo
 """
 
 
-def _start(fleet: Path, watch: Path) -> subprocess.Popen[str]:
+def _start(fleet: Path, watch: Path) -> subprocess.Popen[bytes]:
     (watch / "sitecustomize.py").write_text(WATCHED, encoding="utf-8")
     env = {k: v for k, v in os.environ.items() if not k.startswith("PREFECT_") and k != "DO_NOT_TRACK"}
     env |= {
@@ -44,9 +45,9 @@ def _start(fleet: Path, watch: Path) -> subprocess.Popen[str]:
         "LOOKED_UP": str(watch / "looked_up"),
     }
     words = [sys.executable, "-m", "pipeline.cli", "--fleet", str(fleet), "nightly", str(fleet / "field")]
-    return subprocess.Popen(
-        words, env=env, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
-    )
+    # Into files: a server that outlives its night would hold a pipe open.
+    with (watch / "said").open("w") as said, (watch / "faults").open("w") as faults:
+        return subprocess.Popen(words, env=env, stdout=said, stderr=faults, start_new_session=True)
 
 
 def _report(fleet: Path) -> dict[str, Any]:
@@ -58,10 +59,20 @@ def _report(fleet: Path) -> dict[str, Any]:
     return found
 
 
-def _until_loaded(fleet: Path, process: subprocess.Popen[str]) -> None:
+def _servers(fleet: Path) -> set[int]:
+    """Give the processes that have their Prefect home in the fleet's folder and are not the night itself."""
+    mark, found = f"PREFECT_HOME={fleet / '.prefect'}".encode(), set()
+    for process in Path("/proc").glob("[0-9]*"):
+        with contextlib.suppress(OSError):
+            if mark in (process / "environ").read_bytes().split(b"\0"):
+                found.add(int(process.name))
+    return found
+
+
+def _until_loaded(fleet: Path, process: subprocess.Popen[bytes]) -> None:
     until = time.monotonic() + PATIENCE_S
     while "load" not in [s["name"] for s in _report(fleet)["steps"]]:
-        assert process.poll() is None, process.communicate()
+        assert process.poll() is None, "the night ended early"
         assert time.monotonic() < until, "the night did not come to its end of loading"
         time.sleep(0.05)
 
@@ -73,6 +84,7 @@ class Night:
     fleet: Path
     watch: Path
     killed: dict[str, Any]
+    left: set[int]
     status: int
     said: str
     faults: str
@@ -87,19 +99,21 @@ def second(tmp_path_factory: pytest.TempPathFactory) -> Night:
     field = small.write(fleet)
     (field / "works.csv").write_text("site_id,work\nS01,surge\n", encoding="utf-8")
     first = _start(fleet, watch)
+    processes = [first]
     try:
         _until_loaded(fleet, first)
+        first.kill()
+        first.wait()
+        left, killed = _servers(fleet), _report(fleet)
+        processes.append(_start(fleet, watch))
+        status = processes[1].wait(timeout=PATIENCE_S)
+        said, faults = ((watch / name).read_text(encoding="utf-8") for name in ("said", "faults"))
+        return Night(fleet, watch, killed, left, status, said, faults)
     finally:
-        os.killpg(first.pid, signal.SIGKILL)
-        first.communicate()
-    killed = _report(fleet)
-    process = _start(fleet, watch)
-    try:
-        said, faults = process.communicate(timeout=PATIENCE_S)
-    finally:
-        if process.poll() is None:
-            os.killpg(process.pid, signal.SIGKILL)
-    return Night(fleet, watch, killed, process.returncode, said, faults)
+        for process in processes:  # each leads a session of its own, its Prefect server in it
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
 
 
 def test_a_killed_night_has_written_down_what_it_had_done(second: Night) -> None:
@@ -117,6 +131,12 @@ def test_the_next_night_recovers_and_says_that_the_one_before_was_cut_off(second
     assert (
         "0 taken, 50 held" in steps["load"]["lines"][0]
     )  # nothing that was loaded was lost, nothing is loaded twice
+
+
+@pytest.mark.skipif(not Path("/proc/self/environ").exists(), reason="processes are told apart by /proc")
+def test_the_server_that_a_killed_night_left_is_ended(second: Night) -> None:
+    assert second.left
+    assert not second.left & _servers(second.fleet)
 
 
 def test_a_spoilt_file_fails_the_night_and_nothing_else(second: Night) -> None:
