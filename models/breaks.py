@@ -7,17 +7,19 @@ gives no weight are dropped, the rest are kept exactly (they are part of the lik
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from models.corrosion_curves import CoarseGrid
 from models.histories import Floats, Histories, Ints
 from models.history_grid import inverse_spd
 from models.site_kernel import structure_loglik
 
-_KEEP_WITHIN = 4.0  # a structure e^-4 below the best is not carried on
+_KEEP_WITHIN = (
+    4.5  # a structure e^-4.5 below the best on the coarse grid is not carried on; the plain one always is
+)
 _MOST = 6
 _DEPTH = 3
 
@@ -229,9 +231,13 @@ def _search_electrode(  # type: ignore[no-untyped-def]
         if not grown:
             break
     order = np.argsort(-found_v[:count])
-    kept = 0
+    breaks[0] = -1
+    opened[0] = 0
+    wilds[0] = -1
+    values[0] = found_v[0]
+    kept = 1
     for c in order:
-        if kept >= _MOST or (kept > 0 and found_v[c] < found_v[order[0]] - _KEEP_WITHIN):
+        if kept >= _MOST or found_v[c] < found_v[order[0]] - _KEEP_WITHIN:
             break
         double = False
         for k in range(kept):
@@ -335,17 +341,15 @@ def search_structures(
     rod_var: Floats,
     prior_precision: list[Floats],
     factors: list[tuple[Floats, Floats]],
-    logprior: npt.NDArray[Any],
-    onset: Floats,
-    growth: Floats,
-    ceilings: Floats,
-    ceiling_sd: Floats,
+    screen: CoarseGrid,
     each: Callable[[Callable[[int], None], Iterable[int]], None],
 ) -> Structures:
     """Find for each electrode the structures that its history gives weight, by growing from the plain one.
 
+    A screen on a coarser grid: what it lets through is weighed exactly in the site pass.
+
     resid, noise: (M,) log readings less known terms, and their variances. prior_precision: per site (D, D).
-    factors: per site, what each electrode says of the site's field. logprior: (N, G). each runs a function over sites.
+    factors: per site, what each electrode says of the site's field. screen: the grid for it. each runs a function over sites.
     """
     N = h.electrodes
     counts = np.zeros(N, np.int64)
@@ -359,7 +363,8 @@ def search_structures(
         _search_site(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, noise, h.visit, rod_var,
             prior_precision[s], factors[s][0], factors[s][1], *jumps, model.wild_sd**2,
-            model.break_rate, model.open_share, model.wild_share, onset, growth, ceilings, ceiling_sd, logprior, counts,
+            model.break_rate, model.open_share, model.wild_share, screen.onset_years, screen.growth, screen.ceiling,
+            screen.ceiling_sd, screen.log_mass, counts,
             breaks, opened, wilds, values,
         )  # fmt: skip
 

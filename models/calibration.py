@@ -233,11 +233,18 @@ def search(
     h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, state: State, each: ForEach
 ) -> State:
     """Look for steps and wild readings anew under the present calibration."""
-    logprior = mixed_logprior(cal, layout, p.grid, state.node_weight)
+    screen = p.grid.coarse(mixed_logprior(cal, layout, p.grid, state.node_weight))
     structures = search_structures(
-        h, cal.steps, p.resid, p.noise_var + h.meter_var, p.rod_var, p.prior_precision, state.factors, logprior,
-        p.grid.onset_years, p.grid.growth, p.grid.ceiling, p.grid.ceiling_sd, each,
-    )  # fmt: skip
+        h,
+        cal.steps,
+        p.resid,
+        p.noise_var + h.meter_var,
+        p.rod_var,
+        p.prior_precision,
+        state.factors,
+        screen,
+        each,
+    )
     return State(structures, state.factors, state.node_weight)
 
 
@@ -455,7 +462,15 @@ def _summary(cal: Calibration) -> Floats:
     )
 
 
-def calibrate(
+@dataclass(frozen=True)
+class Calibrated:
+    """A calibration and where its search stood, so that the site pass of the same histories need not start anew."""
+
+    calibration: Calibration
+    state: State
+
+
+def search_calibration(
     h: Histories,
     each: ForEach = in_turn,
     rounds: int = 12,
@@ -463,7 +478,7 @@ def calibrate(
     start: Calibration | None = None,
     say: Callable[[str], None] = lambda _: None,
     sketch: bool = False,
-) -> Calibration:
+) -> Calibrated:
     """Fit everything that electrodes share. Works for any fleet, down to one electrode with one reading.
 
     rounds: at most so many. tolerance: largest change of the main parameters in a round at which it stops.
@@ -471,7 +486,7 @@ def calibrate(
     cal = adapt(start, h) if start else first_guess(h)
     if h.sites > 2 * EARLY_SITES:
         early = h.sample_sites(spread_sample(h, EARLY_SITES))
-        cal = calibrate(early, each, 6, tolerance, cal, say, sketch=True)
+        cal = search_calibration(early, each, 6, tolerance, cal, say, sketch=True).calibration
     layout = layout_of(h, cal)
     state = first_state(h)
     trace: list[float] = []
@@ -502,10 +517,23 @@ def calibrate(
         if calm:
             break
     if sketch:
-        return cal
-    _, _, nodes, scaled = expect(h, cal, p, layout, state, 2, each)
+        return Calibrated(cal, state)
+    _, state, nodes, scaled = expect(h, cal, p, layout, state, 2, each)
     fit = fit_class_prior(*scaled, layout, p.grid, cal.theta)
-    return replace(
+    done_cal = replace(
         cal, theta=fit.theta, theta_cov=fit.covariance, log_likelihood=float(nodes.site_log_l.sum()), rounds=done,
         converged=calm and fit.converged, trace=tuple(trace),
     )  # fmt: skip
+    return Calibrated(done_cal, state)
+
+
+def calibrate(
+    h: Histories,
+    each: ForEach = in_turn,
+    rounds: int = 12,
+    tolerance: float = 0.02,
+    start: Calibration | None = None,
+    say: Callable[[str], None] = lambda _: None,
+) -> Calibration:
+    """Fit everything that electrodes share; see search_calibration."""
+    return search_calibration(h, each, rounds, tolerance, start, say).calibration

@@ -33,7 +33,7 @@ def _with_steps(fit: Fitted, share: Floats, log_threshold: float) -> Floats:
 
 
 def class_curves(fit: Fitted) -> pl.DataFrame:
-    """Return class_curves: by soil class, material and age, the spread of rods' ratios and the share past threshold."""
+    """Return class_curves: rods' ratios and the share past threshold, by soil class, material and age."""
     grid, layout, ages = fit.prepared.grid, fit.layout, _ages()
     ceiling, tau, rate = grid.points()
     _, w = site_nodes()
@@ -50,7 +50,7 @@ def class_curves(fit: Fitted) -> pl.DataFrame:
             share = mass @ crossing_table(grid, threshold, ages)
             bands = np.stack(
                 [
-                    _weighted_quantiles(log_ratio(np.float64(a), tau, rate, ceiling), mass, (0.1, 0.5, 0.9))
+                    _weighted_quantiles(log_ratio(np.asarray(a), tau, rate, ceiling), mass, (0.1, 0.5, 0.9))
                     for a in ages
                 ]
             )
@@ -72,7 +72,7 @@ def class_curves(fit: Fitted) -> pl.DataFrame:
 
 
 def share_past_curves(fit: Fitted, rng: np.random.Generator, draws: int = 40) -> pl.DataFrame:
-    """Return the share past threshold by age and soil class from the curves, with a 90 % band over parameter draws.
+    """Return the curves' share past threshold by age and soil class, with a 90 % band over parameter draws.
 
     In the columns of survival_curves, method `curve`; the class's own mix of materials and bases.
     """

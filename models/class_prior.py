@@ -1,9 +1,10 @@
 """What electrodes share: onset age and growth by soil class and material, with a site effect on both.
 
-ln(onset) ~ N(mu_t + soil_t + material_t - load_t u, s_t^2) and ln(growth) ~ N(mu_r + soil_r + material_r + raw_r
-+ load_r u, s_r^2), u ~ N(0, 1) one for each site: in a harsh yard rods give way earlier and go faster. The spreads
-s_t, s_r differ by soil (sites without a survey are a mixture of soils). Soil and material terms are shrunk to the fleet by normal priors, so that a class with three electrodes leans on it and one
-with three thousand stands alone. The integral over u is a Gauss-Hermite sum, over the curve grid a matrix product.
+ln(onset) ~ N(mu_t + soil_t + material_t - load_t u, s_t^2) and ln(growth) ~ N(mu_r + soil_r + material_r +
+raw_r + load_r u, s_r^2), u ~ N(0, 1) one for each site: in a harsh yard rods give way earlier and go faster.
+The spreads s_t, s_r differ by soil (sites without a survey are a mixture of soils). Soil and material terms
+are shrunk to the fleet by normal priors, so that a class with three electrodes leans on it and one with three
+thousand stands alone. The integral over u is a Gauss-Hermite sum, over the curve grid a matrix product.
 """
 
 from collections.abc import Sequence
@@ -19,7 +20,8 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 NODES = 7
-# Prior beliefs, wide: log onset, log growth. Working life of a clad rod is 5 to 20 years (common practice, no source).
+# Prior beliefs, wide: log onset, log growth. Working life of a clad rod is 5 to 20 years (common practice,
+# no source).
 _FLEET_MEAN = (np.log(25.0), np.log(0.12))
 _FLEET_SD = (1.0, 0.7)
 _SOIL_SD = (0.8, 0.5)
@@ -93,8 +95,8 @@ def class_layout(
 ) -> ClassLayout:
     """Group electrodes by soil class, material and ratio basis.
 
-    soil, material: N names, each among soils and materials. raw: (N,) true where the ratio is of the raw loop.
-    site: (N,) site index. Raises ValueError for a name that the parameters do not have.
+    soil, material: N names, each among soils and materials. raw: (N,) true where the ratio is of the raw
+    loop. site: (N,) site index. Raises ValueError for a name that the parameters do not have.
     """
     s = np.array([soils.index(k) for k in soil], dtype=np.int64)
     m = np.array([materials.index(k) for k in material], dtype=np.int64)
@@ -148,7 +150,8 @@ def group_tables(theta: Floats, layout: ClassLayout, grid: CurveGrid) -> GroupTa
 class NodeEvidence:
     """log_l: (N, K) log marginal likelihood of each electrode at each site node. site_log_l: (S,).
 
-    site_weight: (S, K) posterior weight of the nodes. others_weight: (N, K) the same without the electrode itself.
+    site_weight: (S, K) posterior weight of the nodes. others_weight: (N, K) the same without the electrode
+    itself.
     """
 
     log_l: Floats
@@ -169,14 +172,17 @@ def _softmax(a: Floats) -> Floats:
 def node_evidence(
     likelihood: Floats, log_scale: Floats, layout: ClassLayout, tables: GroupTables
 ) -> NodeEvidence:
-    """Weigh the site nodes. likelihood: (N, T, R) scaled to a largest value of 1; log_scale: (N,) what was taken out."""
+    """Weigh the site nodes.
+
+    likelihood: (N, T, R) scaled to a largest value of 1; log_scale: (N,) what was taken out.
+    """
     N, K = likelihood.shape[0], tables.onset.shape[1]
-    l = np.empty((N, K))
+    marginal = np.empty((N, K))
     for q, members in enumerate(_by_group(layout)):
         if members.size:
             a = np.matmul(tables.onset[q], likelihood[members])
-            l[members] = np.einsum("nkr,kr->nk", a, tables.growth[q])
-    log_l = np.log(np.maximum(l, 1e-300)) + log_scale[:, None]
+            marginal[members] = np.einsum("nkr,kr->nk", a, tables.growth[q])
+    log_l = np.log(np.maximum(marginal, 1e-300)) + log_scale[:, None]
     _, w = site_nodes()
     sites = int(layout.site.max()) + 1 if N else 0
     total = np.tile(np.log(w), (sites, 1))
@@ -188,9 +194,10 @@ def node_evidence(
 
 @dataclass(frozen=True)
 class GridEvidence:
-    """Likelihoods laid out for large matrix products: for each group its members (n,) and their grid (T, n*R).
+    """Likelihoods laid out for large matrix products.
 
-    log_scale: (N,) what was taken out of each electrode's likelihood. electrodes: N.
+    For each group its members (n,) and their grid flat (T, n*R). log_scale: (N,) what was taken out of each
+    electrode's likelihood. electrodes: N.
     """
 
     members: list[Ints]
@@ -218,17 +225,17 @@ def log_posterior(
     """Return the log posterior density of theta and its analytic gradient (same shape as theta)."""
     tables = group_tables(theta, layout, grid)
     K, R = tables.onset.shape[1], grid.growth.size
-    inner, l = [], np.empty((evidence.log_scale.size, K))
+    inner, marginal = [], np.empty((evidence.log_scale.size, K))
     for q, i in enumerate(evidence.members):
         inner.append((tables.onset[q].astype(np.float32) @ evidence.flat[q]).reshape(K, i.size, R))
-        l[i] = np.einsum("knr,kr->nk", inner[q], tables.growth[q])
-    l = np.maximum(l, 1e-300)
+        marginal[i] = np.einsum("knr,kr->nk", inner[q], tables.growth[q])
+    marginal = np.maximum(marginal, 1e-300)
     _, w = site_nodes()
     total = np.tile(np.log(w), (int(layout.site.max()) + 1, 1))
-    np.add.at(total, layout.site, np.log(l))
+    np.add.at(total, layout.site, np.log(marginal))
     peak = total.max(axis=1)
     value = float((peak + np.log(np.exp(total - peak[:, None]).sum(axis=1))).sum() + evidence.log_scale.sum())
-    share = _softmax(total)[layout.site] / l
+    share = _softmax(total)[layout.site] / marginal
     d_onset, d_growth = np.empty_like(tables.onset), np.empty_like(tables.growth)
     for q, i in enumerate(evidence.members):
         weight = np.ascontiguousarray(share[i].T)
@@ -259,7 +266,7 @@ def _chain(d_onset: Floats, d_growth: Floats, t: GroupTables, layout: ClassLayou
     by_t, by_r = m_t.sum(axis=1), m_r.sum(axis=1)
 
     def spread(values: Floats, index: Ints, size: int) -> Floats:
-        return np.bincount(index, values, minlength=size)
+        return np.bincount(index, values, minlength=size).astype(np.float64, copy=False)
 
     head = [
         by_t.sum(), by_r.sum(), float(by_r @ layout.raw), s_t.sum(), s_r.sum(),
@@ -280,7 +287,7 @@ def _chain(d_onset: Floats, d_growth: Floats, t: GroupTables, layout: ClassLayou
 
 @dataclass(frozen=True)
 class ClassFit:
-    """Fitted parameters: theta (P,), names, covariance (P, P) by Laplace, whether the search converged, and how."""
+    """Fitted parameters: theta (P,), names, covariance (P, P) by Laplace, whether it converged, and how."""
 
     theta: Floats
     names: tuple[str, ...]
@@ -299,7 +306,9 @@ def fit_class_prior(
     steps: int = 200,
     with_covariance: bool = True,
 ) -> ClassFit:
-    """Find the most probable parameters by L-BFGS with analytic gradients; covariance from differences of the gradient.
+    """Find the most probable parameters by L-BFGS with analytic gradients.
+
+    The covariance comes from differences of the gradient.
 
     likelihood: (N, T, R), each electrode's largest value 1. log_scale: (N,).
     """

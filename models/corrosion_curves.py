@@ -48,10 +48,34 @@ class CurveGrid:
         """Count of grid points."""
         return int(np.prod(self.shape))
 
+    def coarse(self, log_mass: npt.NDArray[np.float32]) -> "CoarseGrid":
+        """Return every second onset and growth under the two outer ceilings, with log_mass (N, G) on them."""
+        C, T, R = self.shape
+        keep = sorted({max(C - 2, 0), C - 1})
+        thin = log_mass.reshape(-1, C, T, R)[:, keep, ::2, ::2]
+        return CoarseGrid(
+            self.onset_years[::2].copy(),
+            self.growth[::2].copy(),
+            self.ceiling[keep],
+            self.ceiling_sd[keep],
+            np.ascontiguousarray(thin.reshape(log_mass.shape[0], -1)),
+        )
+
     def points(self) -> tuple[Floats, Floats, Floats]:
         """Return ceiling, onset and growth of every point, (G,) each."""
         c, t, r = np.meshgrid(self.ceiling, self.onset_years, self.growth, indexing="ij")
         return c.ravel(), t.ravel(), r.ravel()
+
+
+@dataclass(frozen=True)
+class CoarseGrid:
+    """A thinned grid for screening: onset (T',), growth (R',), ceiling and its sd (C',), log mass (N, C'*T'*R')."""
+
+    onset_years: Floats
+    growth: Floats
+    ceiling: Floats
+    ceiling_sd: Floats
+    log_mass: npt.NDArray[np.float32]
 
 
 CEILINGS = (0.5, 1.0, 1.6, 2.4)
@@ -63,16 +87,16 @@ def curve_grid(
     ceiling_sd: tuple[float, ...] = CEILING_SDS,
     last_onset_years: float = 300.0,
 ) -> CurveGrid:
-    """Build the standard grid: onset cells about a year wide in working life, growth cells of a fifth.
+    """Build the standard grid: onset cells about a year wide in working life, growth cells of a quarter.
 
     Cells widen as a share of age below 5 and above 45 years, where readings say less. The last onset cells
     lie beyond 200 years: their weight is the probability of never crossing.
     """
     early = np.geomspace(0.25, 5.0, 11)
-    middle = np.arange(5.9, 45.0, 0.9)
-    late = np.geomspace(46.5, last_onset_years, 16)
+    middle = np.arange(5.8, 45.0, 0.8)
+    late = np.geomspace(46.5, last_onset_years, 13)
     onset_edges = np.concatenate([early, middle, late])
-    growth_edges = np.geomspace(0.006, 3.0, 31)
+    growth_edges = np.geomspace(0.007, 2.5, 31)
     return CurveGrid(
         onset_years=np.sqrt(onset_edges[1:] * onset_edges[:-1]),
         growth=np.sqrt(growth_edges[1:] * growth_edges[:-1]),

@@ -11,6 +11,7 @@ from models.breaks import Structures
 from models.calibration import (
     Calibration,
     Prepared,
+    State,
     adapt,
     expect,
     first_state,
@@ -64,18 +65,27 @@ class Fitted:
 
 
 def fit_electrodes(
-    h: Histories, cal: Calibration, log_threshold: Floats, rng: np.random.Generator, each: ForEach = in_turn
+    h: Histories,
+    cal: Calibration,
+    log_threshold: Floats,
+    rng: np.random.Generator,
+    each: ForEach = in_turn,
+    state: State | None = None,
 ) -> Fitted:
     """Run the site pass under cal until the sites settle, and weigh the grid.
 
-    log_threshold: (N,) log of each electrode's threshold ratio.
+    log_threshold: (N,) log of each electrode's threshold ratio. state: where the search for cal on these very histories
+    stood, for a warm start.
     """
     cal = adapt(cal, h)
-    layout, p, state = layout_of(h, cal), prepare(h, cal), first_state(h)
-    _, state, _, _ = expect(h, cal, p, layout, state, 2, each)
-    state = search(h, cal, p, layout, state, each)
-    _, state, _, _ = expect(h, cal, p, layout, state, 2, each)
-    state = search(h, cal, p, layout, state, each)
+    layout, p = layout_of(h, cal), prepare(h, cal)
+    if state is None:
+        state = first_state(h)
+        for _ in range(2):
+            _, state, _, _ = expect(h, cal, p, layout, state, 2, each)
+            state = search(h, cal, p, layout, state, each)
+    else:
+        state = search(h, cal, p, layout, state, each)
     for _ in range(_SWEEP_ROUNDS):
         logprior = mixed_logprior(cal, layout, p.grid, state.node_weight)
         found = site_pass(

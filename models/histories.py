@@ -18,15 +18,16 @@ class Histories:
     """Readings of N electrodes at S sites, electrodes sorted by site, readings by electrode and age.
 
     site_start: (S+1,) first electrode of each site. reading_start: (N+1,) first reading of each electrode.
-    age: (M,) years since installation. log_ohm: (M,) natural log of the reading (of the limit where out of range), the
-    rest of the loop taken off where it is known. side: (M,) +1 over range, -1 under, 0 read. meter_var: (M,) variance
-    of the log from the meter's accuracy. year: (M,) decimal calendar year. kind: (M,) routine, as installed, or
-    installed and not yet tied in. visit: (M,) index of the visit within its site, -1 outside any.
-    visit_start: (S+1,); visit_year: (V,) decimal year of each visit; visit_period: (V,) index of its district-year.
-    log_formula: (N,) log of the rod formula's resistance. survey_var: (N,) variance of the log of what the
-    formula was fed with beyond what the fleet's site spread covers. soil, material: (N,) class indices. raw: (N,) true where the ratio is
-    of the raw loop. shifts: (S,) years of known lasting shifts of the site. age_now: (N,) years at as_of.
-    electrode_id, site_id: names. row: (M,) the row_id of each reading, -1 for as-installed values.
+    age: (M,) years since installation. log_ohm: (M,) natural log of the reading (of the limit where out of
+    range), the rest of the loop taken off where it is known. side: (M,) +1 over range, -1 under, 0 read.
+    meter_var: (M,) variance of the log from the meter's accuracy. year: (M,) decimal calendar year. kind:
+    (M,) routine, as installed, or installed and not yet tied in. visit: (M,) index of the visit within its
+    site, -1 outside any. visit_start: (S+1,); visit_year: (V,) decimal year of each visit; visit_period: (V,)
+    index of its district-year. log_formula: (N,) log of the rod formula's resistance. survey_var: (N,)
+    variance of the log of what the formula was fed with beyond what the fleet's site spread covers. soil,
+    material: (N,) class indices. raw: (N,) true where the ratio is of the raw loop. shifts: (S,) years of
+    known lasting shifts of the site. age_now: (N,) years at as_of. electrode_id, site_id: names. row: (M,)
+    the row_id of each reading, -1 for as-installed values.
     """
 
     site_start: Ints
@@ -120,7 +121,7 @@ def harmonics(year: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class FixedTerms:
-    """Design of what is shared by the whole fleet or a class: X (M, P), names, prior standard deviations (P,)."""
+    """Design of what the whole fleet or a class shares: X (M, P), names, prior standard deviations (P,)."""
 
     X: Floats
     names: tuple[str, ...]
@@ -131,8 +132,8 @@ class FixedTerms:
 def fixed_terms(h: Histories, soils: tuple[str, ...]) -> FixedTerms:
     """Lay out intercept, settling, isolated and raw-loop offsets, class offsets and the season by class.
 
-    Class offsets are shrunk hard (sd 0.15): free ones let a class long past threshold hide its corrosion in its
-    baseline. Soil around a new rod settles: readings fall a little over the first year.
+    Class offsets are shrunk hard (sd 0.15): free ones let a class long past threshold hide its corrosion in
+    its baseline. Soil around a new rod settles: readings fall a little over the first year.
     """
     of = h.reading_electrode
     C = len(soils)

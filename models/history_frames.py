@@ -17,9 +17,9 @@ _SHIFT_WORKS = ("grid_extended", "network_changed")
 def fill_formula(electrodes: pl.DataFrame) -> pl.DataFrame:
     """Give every electrode a formula resistance and say how much less it is known where none was surveyed.
 
-    electrodes: electrode_id, soil_class, formula_ohm (null where the site's resistivity is not known), length_m.
-    Adds survey_sd_log: 0 where surveyed, else the spread of sites within a class. Falls back to the class's
-    median, the fleet's, then a rod in 100 ohm-m.
+    electrodes: electrode_id, soil_class, formula_ohm (null where the site's resistivity is not known),
+    length_m. Adds survey_sd_log: 0 where surveyed, else the spread of sites within a class. Falls back to the
+    class's median, the fleet's, then a rod in 100 ohm-m.
     """
     usual = USUAL_RESISTIVITY_OHM_M * 0.33
     return electrodes.with_columns(
@@ -63,7 +63,8 @@ def _routine_rows(readings: pl.DataFrame, electrodes: pl.DataFrame, as_of: date)
             pl.when(pl.col("range_mark") == "over").then(1).when(pl.col("range_mark") == "under").then(-1)
             .otherwise(0).alias("side"),
             (pl.col("sd_extra_log").fill_null(0.0) ** 2
-             + pl.when(pl.col("verdict") == "doubtful").then(DOUBTFUL_SD_LOG**2).otherwise(0.0)).alias("meter_var"),
+             + pl.when(pl.col("verdict") == "doubtful").then(DOUBTFUL_SD_LOG**2).otherwise(0.0))
+            .alias("meter_var"),
         )
     )  # fmt: skip
     return used.group_by("electrode_id", "site_id", "day", "side", maintain_order=True).agg(
@@ -112,9 +113,10 @@ def build_histories(
     """Lay out the histories of all electrodes installed by as_of.
 
     electrodes: electrode_id, site_id, region, soil_class, material, installed_on, baseline_ohm, baseline_on,
-    baseline_tied_in, formula_ohm, survey_sd_log (fill_formula), rest_ohm, ratio_basis (loop_circuit.rest_of_loop).
-    readings: row_id, electrode_id, site_id, taken_at, resistance_ohm, range_mark, verdict, sd_extra_log (vetting.vet).
-    works: site_id, done_on, work. Later rows than as_of are not looked at.
+    baseline_tied_in, formula_ohm, survey_sd_log (fill_formula), rest_ohm, ratio_basis
+    (loop_circuit.rest_of_loop). readings: row_id, electrode_id, site_id, taken_at, resistance_ohm,
+    range_mark, verdict, sd_extra_log (vetting.vet). works: site_id, done_on, work. Later rows than as_of are
+    not looked at.
     """
     known = electrodes.filter(pl.col("installed_on") <= as_of).sort("site_id", "electrode_id")
     rows = pl.concat(

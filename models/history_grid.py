@@ -29,7 +29,7 @@ def log_normal_cdf(x):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def inverse_spd(a):  # type: ignore[no-untyped-def]
-    """Return the inverse of a symmetric positive definite matrix, its log determinant, and whether it was one."""
+    """Return a symmetric positive definite matrix's inverse, its log determinant, and whether it was one."""
     n = a.shape[0]
     low = np.zeros((n, n))
     logdet = 0.0
@@ -93,7 +93,7 @@ def _running(weights):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def curve_loglik(  # type: ignore[no-untyped-def]
+def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0915  # compiled: one pass is one function
     age,
     y,
     precision,
@@ -114,12 +114,13 @@ def curve_loglik(  # type: ignore[no-untyped-def]
 ):
     """Fill out (C*T*R,) with the log-likelihood of one history for each grid point.
 
-    age: (n,) years, not decreasing. y: (n,) log readings less all known effects and prior means.
-    precision, logdet: inverse (n, n) and log determinant of the readings' covariance. ceilings, ceiling_sd: (C,).
+    age: (n,) years, not decreasing. y: (n,) log readings less all known effects and prior means. precision,
+    logdet: inverse (n, n) and log determinant of the readings' covariance. ceilings, ceiling_sd: (C,).
     limit_side: +1 where an over-range reading is to be honoured, -1 under range, 0 none. It lies at age
-    limit_age; limit_gap is ln(limit) less its prior mean; limit_link (n,) is its covariance with the readings;
-    limit_sd is the standard deviation of that reading given the others. step: (n,) 1 for readings after a sudden step
-    (empty where there is none), its size a priori normal (jump_mean, jump_var) and up: a step down is no break.
+    limit_age; limit_gap is ln(limit) less its prior mean; limit_link (n,) is its covariance with the
+    readings; limit_sd is the standard deviation of that reading given the others. step: (n,) 1 for readings
+    after a sudden step (empty where there is none), its size a priori normal (jump_mean, jump_var) and up: a
+    step down is no break.
     """
     n = age.size
     ones = np.ones(n)

@@ -1,8 +1,9 @@
 """From the weighed grid to what people ask: past now, past by when, how much, how sure.
 
-Each electrode's posterior is averaged over draws of the class parameters, so that their uncertainty is in every interval.
-Sums over the grid give everything; a cell's mass is spread over its cell. A sudden step is part of the answer: steps
-seen in the record shift the threshold that is left, steps to come are a hazard of their own.
+Each electrode's posterior is averaged over draws of the class parameters, so that their uncertainty is in
+every interval. Sums over the grid give everything; a cell's mass is spread over its cell. A sudden step is
+part of the answer: steps seen in the record shift the threshold that is left, steps to come are a hazard of
+their own.
 """
 
 from collections.abc import Sequence
@@ -36,7 +37,8 @@ class Posterior:
     """Posterior mass on the curve grid.
 
     whole: (N, G) where no step is in the record, given that; broken: {electrode: (G,)} given a step is.
-    p_broken: (N,). nodes: (S, K) posterior of the site effect. new_rod: (Q, K, G) a rod nobody measured, by group.
+    p_broken: (N,). nodes: (S, K) posterior of the site effect. new_rod: (Q, K, G) a rod nobody measured, by
+    group.
     """
 
     whole: Floats
@@ -98,20 +100,18 @@ def posterior(
                 left = np.maximum(like[i[row]] - whole_like[i[row]] * whole_scale[i[row]], 0.0) * share[row]
                 broken[int(i[row])] += left
                 broken_all[i[row]] += left.sum()
-    whole = whole.reshape(N, -1)
-    broken = {i: mass.ravel() for i, mass in broken.items()}
-    whole /= np.maximum(whole.sum(axis=1, keepdims=True), 1e-300)
-    for i, mass in broken.items():
-        broken[i] = mass / max(mass.sum(), 1e-300)
-    return Posterior(whole, broken, np.clip(broken_all, 0.0, 1.0), nodes, new_rod)
+    whole /= np.maximum(whole.sum(axis=(1, 2), keepdims=True), 1e-300)
+    given_step = {e: mass.ravel() / max(mass.sum(), 1e-300) for e, mass in broken.items()}
+    return Posterior(whole.reshape(N, -1), given_step, np.clip(broken_all, 0.0, 1.0), nodes, new_rod)
 
 
 @dataclass(frozen=True)
 class Step:
-    """One step seen in an electrode's record: its age, size (log), the size's sd, and its share among the steps;
-    visits_after: visits with a sound reading since.
+    """One step seen in an electrode's record.
 
-    It came at some age between after (the last reading before it) and until (the first one after it); age is the middle.
+    It came at some age between after (the last reading before it) and until (the first one after it), years;
+    age is the middle. jump, jump_sd: its size (log) and the size's sd. share: its share among the steps.
+    visits_after: visits with a sound reading since.
     """
 
     after: float
@@ -178,7 +178,7 @@ def _crossing_with_step(mass: Floats, step: Step, threshold: float, grid: CurveG
 
 @dataclass(frozen=True)
 class Crossing:
-    """cdf: (N, A) probability that the threshold has been crossed by each of the ages AGES; steps by electrode."""
+    """cdf: (N, A) probability that the threshold has been crossed by each of AGES; steps by electrode."""
 
     cdf: Floats
     steps: dict[int, list[Step]]
@@ -190,7 +190,8 @@ def crossing(
 ) -> Crossing:  # fmt: skip
     """Return the distribution of each electrode's crossing age, steps past and to come included.
 
-    resid: (M,) log readings less formula and fixed terms. log_threshold: (N,) log of the threshold ratio of each.
+    resid: (M,) log readings less formula and fixed terms. log_threshold: (N,) log of the threshold ratio of
+    each.
     """
     cdf = np.empty((h.electrodes, AGES.size))
     for value in np.unique(log_threshold):
@@ -263,7 +264,7 @@ def curve_mass(post: Posterior) -> Floats:
 
 @dataclass(frozen=True)
 class LevelDraws:
-    """Draws of one electrode, D of them: log baseline (D,), onset (D,), growth (D,), step age and size (D,), ceiling (D,)."""
+    """Draws of one electrode, (D,) each: log baseline, onset, growth, step age and size, ceiling."""
 
     base: Floats
     onset: Floats
@@ -346,7 +347,7 @@ def level_draws(
 def _own_ceiling(
     rise: Floats, free: Floats, S: Floats, ceiling: Floats, sd: Floats, rng: np.random.Generator
 ) -> Floats:
-    """Draw (D,) how far each draw's ceiling lies from its class's, given the readings (D, m) that lie on it."""
+    """Draw (D,) how far each ceiling lies from its class's, given the readings (D, m) that lie on it."""
     late = (rise > ceiling[:, None]).astype(float)
     precision = np.linalg.inv(S) if S.size else np.zeros((0, 0))
     gap = free - np.minimum(rise, ceiling[:, None])
@@ -361,7 +362,7 @@ def _jitter(edges: Floats, at: npt.NDArray[np.int64], rng: np.random.Generator) 
 
 
 def _known_level(h: Histories, cal: Calibration, i: int) -> float:
-    """Return the log baseline that formula, fleet, class and basis offsets put before the electrode's own terms."""
+    """Return the log baseline from formula, fleet, class and basis, without the electrode's own terms."""
     fixed = dict(zip(cal.fixed_names, cal.fixed, strict=True))
     raw = float(fixed["loop_raw"]) if h.raw[i] else 0.0
     return float(h.log_formula[i] + fixed["intercept"] + fixed[f"offset_{h.soil[i]}"] + raw)

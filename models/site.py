@@ -1,8 +1,8 @@
 """From a few wells to all rods of a site: how many are past, when the site's own limit is reached.
 
-Rods without a test well are drawn from the same hierarchy as the measured ones, at the site's own
-harshness: given the site effect, rods are independent, so that the count of rods past threshold is a sum of
-independent trials (Poisson-binomial for the measured, binomial for the others), mixed over the site effect's posterior.
+Rods without a test well are drawn from the same hierarchy as the measured ones, at the site's own harshness:
+given the site effect, rods are independent, so that the count of rods past threshold is a sum of independent
+trials (Poisson-binomial for the measured, binomial for the others), mixed over the site effect's posterior.
 """
 
 from collections.abc import Sequence
@@ -26,8 +26,8 @@ YEARS_AHEAD = 60
 class SiteCounts:
     """Distribution of the count of rods past threshold at one site.
 
-    measured, rods: counts. tail: (Y+1, rods+2) probability that at least m rods are past y years from now, y = 0..Y.
-    expected: (Y+1,) expected count. fresh: (Y+1,) chance that a rod driven now is past after y years.
+    measured, rods: counts. tail: (Y+1, rods+2) probability that at least m rods are past y years from now, y
+    = 0..Y. expected: (Y+1,) expected count. fresh: (Y+1,) chance that a rod driven now is past after y years.
     """
 
     measured: int
@@ -56,7 +56,7 @@ def _count_pmf(p: Floats) -> Floats:
 
 
 def _mixed_pmf(measured: Floats, unmeasured: int, p_nodes: Floats, weight: Floats) -> Floats:
-    """Return (Y, rods+1) pmf of all rods: measured (Y, n), the others binomial with p_nodes (K, Y) weighed by weight."""
+    """Return (Y, rods+1) pmf of all rods: measured (Y, n), others binomial, p_nodes (K, Y) weighed."""
     known = _count_pmf(measured)
     out = np.zeros((known.shape[0], known.shape[1] + unmeasured))
     m = np.arange(unmeasured + 1)
@@ -77,9 +77,9 @@ def site_counts(
 ) -> list[SiteCounts]:
     """Work out the count of rods past threshold for every site.
 
-    in_service: (N,) electrodes that still stand. well: (N,) well of each electrode. rod_count: (S,) all driven rods of
-    the site, or None where only the measured ones are known. Rods without a well are as old as the first rods in the
-    wells: nobody has renewed what nobody could measure.
+    in_service: (N,) electrodes that still stand. well: (N,) well of each electrode. rod_count: (S,) all
+    driven rods of the site, or None where only the measured ones are known. Rods without a well are as old as
+    the first rods in the wells: nobody has renewed what nobody could measure.
     """
     h, steps = fit.histories, fit.calibration.steps
     years = np.arange(YEARS_AHEAD + 1, dtype=float)
@@ -92,7 +92,7 @@ def site_counts(
         standing = mine[in_service[mine]]
         rods = max(int(rod_count[s] or 0), standing.size)
         first = _first_rods(mine, well, h.age_now)
-        others, fresh = _others(fit, tables, mine, first, reach, years, s)
+        others, fresh = _others(fit, tables, first, reach, years, s)
         measured = ahead[standing].T if standing.size else np.zeros((years.size, 0))
         pmf = _mixed_pmf(measured, rods - standing.size, others, fit.posterior.nodes[s])
         tail = np.concatenate([np.cumsum(pmf[:, ::-1], axis=1)[:, ::-1], np.zeros((years.size, 1))], axis=1)
@@ -124,10 +124,10 @@ def _first_rods(mine: npt.NDArray[Any], well: Sequence[str | None], age_now: Flo
 
 
 def _others(
-    fit: Fitted, tables: dict[tuple[int, float], Floats], mine: npt.NDArray[Any], first: npt.NDArray[Any],
-    reach: Floats, years: Floats, s: int,
+    fit: Fitted, tables: dict[tuple[int, float], Floats], first: npt.NDArray[Any], reach: Floats,
+    years: Floats, s: int,
 ) -> tuple[Floats, Floats]:  # fmt: skip
-    """Return (K, Y) chance that a rod without a well is past, by site node, and (Y,) the same of a rod driven now."""
+    """Return (K, Y) chance that a rod without a well is past, by node, and (Y,) that of a rod driven now."""
     K = fit.posterior.nodes.shape[1]
     past, fresh = np.zeros((K, years.size)), np.zeros((K, years.size))
     rate = fit.calibration.steps.break_rate

@@ -1,9 +1,10 @@
 """The compiled half of the site pass: one site's electrodes, its shared field, and the curve grid.
 
-The field of a site is z = (b, v_1 .. v_T): the offset of the whole site and one effect for each visit. Given z the
-electrodes are independent; given an electrode's curve everything is Gaussian. Each electrode's evidence about z
-is held as a Gaussian factor matched in mean and covariance (expectation propagation, Minka 2001), so that the
-electrode is weighed against what the *others* say about the field, spread included, never against a point.
+The field of a site is z = (b, v_1 .. v_T): the offset of the whole site and one effect for each visit. Given
+z the electrodes are independent; given an electrode's curve everything is Gaussian. Each electrode's evidence
+about z is held as a Gaussian factor matched in mean and covariance (expectation propagation, Minka 2001), so
+that the electrode is weighed against what the *others* say about the field, spread included, never against a
+point.
 """
 
 import math
@@ -13,12 +14,14 @@ from numba import njit
 
 from models.history_grid import curve_loglik, inverse_spd
 
-_NEGLIGIBLE = 1e-7
+_NEGLIGIBLE = 1e-6
+_FAR = -40.0  # a grid point this far below the best, prior included, adds nothing to a sum
+_NEAR = 1e-14  # below it a sum of terms is told by its largest
 _WILD_LIMIT = math.log(0.005)  # a wild reading on a sound rod hardly ever lands beyond the range
 
 
 @njit(cache=True, nogil=True)
-def _covariance(n, visit, cov, rod_var, noise, index):  # type: ignore[no-untyped-def]
+def _covariance(visit, cov, rod_var, noise, index):  # type: ignore[no-untyped-def]
     """Return the covariance (m, m) of the readings picked by index, under the field's covariance cov."""
     m = index.size
     out = np.empty((m, m))
@@ -54,30 +57,14 @@ def _field_link(visit, cov, index):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def structure_loglik(  # type: ignore[no-untyped-def]
-    age,
-    resid,
-    side,
-    noise,
-    visit,
-    mean,
-    cov,
-    rod_var,
-    brk,
-    wild,
-    jump_mean,
-    jump_var,
-    wild_var,
-    onset,
-    growth,
-    ceilings,
-    ceiling_sd,
-    out,
+def structure_readings(  # type: ignore[no-untyped-def]
+    age, resid, side, noise, visit, mean, cov, rod_var, brk, wild, jump_mean, jump_var, wild_var
 ):
-    """Fill out (G,) with one structure's log-likelihood; return its picked readings, residuals and matrices.
+    """Return what a structure makes of the readings: (index, y, precision, log determinant, step, limit, offset).
 
     A structure says which readings are wild (wild: up to three positions, -1 for none) and before which reading a
-    sudden step came (brk: position, -1 for none). Returns (index, y, precision, step, offset, has_limit).
+    sudden step came (brk: position, -1 for none). index (m,) picks the readings in range, y their residuals, step
+    (m,) which of them lie after the step; limit is the position of the first sound reading out of range, or -1.
     """
     n = age.size
     count = 0
@@ -106,12 +93,40 @@ def structure_loglik(  # type: ignore[no-untyped-def]
         if brk >= 0 and j >= brk:
             step[i] = 1.0
             y[i] -= jump_mean
-    s = _covariance(n, visit, cov, rod_var, own_noise, index)
+    s = _covariance(visit, cov, rod_var, own_noise, index)
     for i in range(count):
         for j in range(count):
             s[i, j] += jump_var * step[i] * step[j]
     precision, logdet, _ = inverse_spd(s)
-    a = age[index]
+    return index, y, precision, logdet, step, limit, offset, own_noise
+
+
+@njit(cache=True, nogil=True)
+def structure_loglik(  # type: ignore[no-untyped-def]
+    age,
+    resid,
+    side,
+    noise,
+    visit,
+    mean,
+    cov,
+    rod_var,
+    brk,
+    wild,
+    jump_mean,
+    jump_var,
+    wild_var,
+    onset,
+    growth,
+    ceilings,
+    ceiling_sd,
+    out,
+):
+    """Fill out (G,) with one structure's log-likelihood of every curve."""
+    index, y, precision, logdet, step, limit, offset, own_noise = structure_readings(
+        age, resid, side, noise, visit, mean, cov, rod_var, brk, wild, jump_mean, jump_var, wild_var
+    )
+    count = index.size
     limit_side = 0
     gap = 0.0
     link = np.zeros(count)
@@ -127,7 +142,7 @@ def structure_loglik(  # type: ignore[no-untyped-def]
         both = np.empty(count + 1, np.int64)
         both[:count] = index
         both[count] = limit
-        full = _covariance(n, visit, cov, rod_var, own_noise, both)
+        full = _covariance(visit, cov, rod_var, own_noise, both)
         for i in range(count):
             link[i] = full[i, count] + (jump_var * step[i] if stepped else 0.0)
         own = full[count, count] + (jump_var if stepped else 0.0)
@@ -136,7 +151,7 @@ def structure_loglik(  # type: ignore[no-untyped-def]
     if brk < 0:
         after = step[:0]
     curve_loglik(
-        a,
+        age[index],
         y,
         precision,
         logdet,
@@ -156,14 +171,14 @@ def structure_loglik(  # type: ignore[no-untyped-def]
     )
     if offset != 0.0:
         out += offset
-    return index, y, precision, step
 
 
 @njit(cache=True, nogil=True)
 def _curve_moments(a, y, precision, weight, onset, growth, ceilings, ceiling_sd):  # type: ignore[no-untyped-def]
     """Return total weight, weighted sums of h (m,) and of h h' (m, m) over the grid.
 
-    Where readings lie on the ceiling, the stub's own deviation from it is taken at its mean and spread given them.
+    Where readings lie on the ceiling, the stub's own deviation from it is taken at its mean and spread given
+    them.
     """
     m = a.size
     total = 0.0
@@ -250,9 +265,10 @@ def electrode_pass(  # type: ignore[no-untyped-def]
 ):
     """Weigh one electrode's structures, noise scales and curves given the cavity (mean, cov) of the field.
 
-    Fills out_l (G,) with the log-likelihood of each curve, summed over structures and scales; where
-    out_whole has size G too, that gets the same without the structures that hold a step. Returns the tilted mean and covariance of the field, the evidence, the posterior mean and variance of the baseline (rod + site offset), and
-    the second moment of the rod's own term.
+    Fills out_l (G,) with the log-likelihood of each curve, summed over structures and scales; where out_whole
+    has size G too, that gets the same without the structures that hold a step. Returns the tilted mean and
+    covariance of the field, the evidence, the posterior mean and variance of the baseline (rod + site
+    offset), and the second moment of the rod's own term.
     """
     K, F, G, n = breaks.size, scale.size, out_l.size, age.size
     D = mean.size
@@ -293,26 +309,33 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     for c in range(K * F):
         for g in range(G):
             d = ll[c, g] + logprior[g] - top
-            w = math.exp(d) if d > -40.0 else 0.0
+            w = math.exp(d) if d > _FAR else 0.0
             weight[c, g] = w
             evidence += w
     for g in range(G):
-        peak = ll[0, g]
-        for c in range(1, K * F):
-            peak = max(peak, ll[c, g])
         s = 0.0
+        whole = 0.0
         for c in range(K * F):
-            d = ll[c, g] - peak
-            if d > -40.0:
-                s += math.exp(d)
-        out_l[g] = peak + math.log(s)
+            s += weight[c, g]
+            if breaks[c // F] < 0:
+                whole += weight[c, g]
+        back = top - logprior[g]
+        if s > _NEAR:
+            out_l[g] = math.log(s) + back
+        else:  # far from the best: the largest term will do
+            peak = ll[0, g]
+            for c in range(1, K * F):
+                peak = max(peak, ll[c, g])
+            out_l[g] = peak
         if out_whole.size > 0:
-            s = 0.0
-            for c in range(K * F):
-                d = ll[c, g] - peak
-                if breaks[c // F] < 0 and d > -200.0:
-                    s += math.exp(d)
-            out_whole[g] = peak + math.log(s + 1e-90)
+            if whole > _NEAR:
+                out_whole[g] = math.log(whole) + back
+            else:
+                peak = -np.inf
+                for c in range(K * F):
+                    if breaks[c // F] < 0:
+                        peak = max(peak, ll[c, g])
+                out_whole[g] = peak
     weight /= evidence
     tilted_mean = np.zeros(D)
     tilted_sq = np.zeros((D, D))
@@ -327,16 +350,15 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     noise_score[:] = 0.0
     noise_sq[:] = 0.0
     wild_p[:] = 0.0
-    scratch = np.empty(G)
     for k in range(K):
         for f in range(F):
             c = k * F + f
             share = weight[c].sum()
-            if share < 1e-6:
+            if share < 1e-4:
                 continue
             for j in range(n):
                 noise[j] = noise_var[j] * scale[f] ** 2 + meter_var[j]
-            index, y, precision, step = structure_loglik(
+            index, y, precision, _, step, _, _, _ = structure_readings(
                 age,
                 resid,
                 side,
@@ -350,11 +372,6 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 jump_mean[opened[k]],
                 jump_var[opened[k]],
                 wild_var,
-                onset,
-                growth,
-                ceilings,
-                ceiling_sd,
-                scratch,
             )
             total, first, second = _curve_moments(
                 age[index], y, precision, weight[c], onset, growth, ceilings, ceiling_sd
@@ -370,42 +387,42 @@ def electrode_pass(  # type: ignore[no-untyped-def]
             shift = link @ t if m > 0 else np.zeros(D)
             part_mean = mean + shift
             part_cov = cov - link @ inner @ link.T if m > 0 else cov.copy()
-            used += total
-            tilted_mean += total * part_mean
-            tilted_sq += total * (part_cov + np.outer(part_mean, part_mean))
+            used += share
+            tilted_mean += share * part_mean
+            tilted_sq += share * (part_cov + np.outer(part_mean, part_mean))
             one_t = t.sum()
             one_inner = inner.sum()
             rod_m = rod_var * one_t
             rod_v = rod_var - rod_var * rod_var * one_inner
-            rod_sq += total * (rod_m * rod_m + rod_v)
+            rod_sq += share * (rod_m * rod_m + rod_v)
             both = link[0] + rod_var
             bm = mean[0] + (np.dot(both, t) if m > 0 else 0.0)
             bv = cov[0, 0] + rod_var - (np.dot(both, inner @ both) if m > 0 else 0.0)
-            base_m += total * bm
-            base_s += total * (bv + bm * bm)
-            struct_w[k] += total
-            scale_w[f] += total
+            base_m += share * bm
+            base_s += share * (bv + bm * bm)
+            struct_w[k] += share
+            scale_w[f] += share
             if breaks[k] >= 0:
                 jump_v = jump_var[opened[k]]
                 jm = jump_mean[opened[k]] + jump_v * (np.dot(step, t) if m > 0 else 0.0)
                 jv = jump_v - jump_v**2 * (np.dot(step, inner @ step) if m > 0 else 0.0)
-                struct_jump[k] += total * jm
-                struct_jump_var[k] += total * (jv + jm * jm)
+                struct_jump[k] += share * jm
+                struct_jump_var[k] += share * (jv + jm * jm)
             for i in range(m):
                 j = index[i]
                 is_wild = wilds[k][0] == j or wilds[k][1] == j or wilds[k][2] == j
                 if is_wild:
-                    wild_p[j] += total
-                    noise_score[j] += total * t[i]
+                    wild_p[j] += share
+                    noise_score[j] += share * t[i]
                     continue
-                noise_score[j] += total * t[i]
+                noise_score[j] += share * t[i]
                 em = noise[j] * t[i]
                 ev = noise[j] - noise[j] ** 2 * inner[i, i]
-                noise_sq[j] += total * (em * em + ev) * noise_var[j] / noise[j]
+                noise_sq[j] += share * (em * em + ev) * noise_var[j] / noise[j]
             for w in range(3):
                 j = wilds[k][w]
                 if j >= 0 and side[j] != 0:
-                    wild_p[j] += total
+                    wild_p[j] += share
     tilted_mean /= used
     tilted_sq = tilted_sq / used - np.outer(tilted_mean, tilted_mean)
     for k in range(K):
@@ -472,8 +489,8 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
 ):
     """Sweep one site's electrodes first..last until the field's factors have settled; fill all outputs in place.
 
-    factor_precision (E, D, D) and factor_eta (E, D) are read as a warm start and updated. Returns the largest change of
-    the field's mean in the last sweep, in units of its spread.
+    factor_precision (E, D, D) and factor_eta (E, D) are read as a warm start and updated. Returns the largest
+    change of the field's mean in the last sweep, in units of its spread.
     """
     D = prior_precision.shape[0]
     E = last - first

@@ -55,11 +55,12 @@ def field_covariance(h: Histories, s: int, spread: FieldSpread) -> Floats:
 class SitePass:
     """What a pass over all sites found.
 
-    log_l: (N, G) log-likelihood of each curve, structures, noise scales and field integrated out. log_l_whole: the same without
-    the structures that hold a step, or empty. struct_weight, struct_jump, struct_jump_var: (K,) posterior weight and step size of each structure.
-    scale_weight: (N, F). noise_score, noise_sq, wild_p: (M,). base_mean, base_var, rod_sq, evidence: (N,).
-    field_mean, field_cov: per site (D,), (D, D). factors: per site, the electrodes' factors (E, D, D), (E, D).
-    moved: (S,) largest change of the field in the last sweep, in units of its spread.
+    log_l: (N, G) log-likelihood of each curve, structures, noise scales and field integrated out.
+    log_l_whole: the same without the structures that hold a step, or empty. struct_weight, struct_jump,
+    struct_jump_var: (K,) posterior weight and step size of each structure. scale_weight: (N, F). noise_score,
+    noise_sq, wild_p: (M,). base_mean, base_var, rod_sq, evidence: (N,). field_mean, field_cov: per site (D,),
+    (D, D). factors: per site, the electrodes' factors (E, D, D), (E, D). moved: (S,) largest change of the
+    field in the last sweep, in units of its spread.
     """
 
     log_l: npt.NDArray[Any]
@@ -110,16 +111,17 @@ def site_pass(
     """Weigh all electrodes with their site's field integrated out.
 
     resid: (M,) log readings less formula and fixed terms. noise_var: (M,). rod_var: (N,). scale: noise scale
-    factors (F,) and log weights (F,). logprior: (N, G) log prior mass of the curves. factors: a warm start, not changed.
+    factors (F,) and log weights (F,). logprior: (N, G) log prior mass of the curves. factors: a warm start,
+    not changed.
     """
     N, M, K, F = h.electrodes, h.age.size, structures.breaks.size, scale[0].size
     G = grid.size
     log_l = np.empty((N, G), dtype=np.float32)
     whole = np.empty((N if keep_whole else 0, G), dtype=np.float32)
-    by_k = [np.zeros(K) for _ in range(3)]
+    by_k = np.zeros(K), np.zeros(K), np.zeros(K)
     scale_w = np.zeros((N, F))
-    by_m = [np.zeros(M) for _ in range(3)]
-    by_n = [np.zeros(N) for _ in range(4)]
+    by_m = np.zeros(M), np.zeros(M), np.zeros(M)
+    by_n = np.zeros(N), np.zeros(N), np.zeros(N), np.zeros(N)
     moved = np.zeros(h.sites)
     state = [(a.copy(), b.copy()) for a, b in factors]
     means = [np.zeros(p.shape[0]) for p in prior_precision]
@@ -127,11 +129,11 @@ def site_pass(
 
     def one(s: int) -> None:
         moved[s] = site_pass_kernel(
-            h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, h.meter_var, noise_var, h.visit,
-            rod_var, prior_precision[s], structures.start, structures.breaks, structures.opened, structures.wilds,
-            structures.log_prior, *steps.jumps(), steps.wild_sd**2, scale[0], scale[1], logprior,
-            grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd, sweeps, 0.8, state[s][0], state[s][1],
-            log_l, whole, *by_k, scale_w, *by_m, *by_n, means[s], covs[s],
+            h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, h.meter_var,
+            noise_var, h.visit, rod_var, prior_precision[s], structures.start, structures.breaks,
+            structures.opened, structures.wilds, structures.log_prior, *steps.jumps(), steps.wild_sd**2,
+            scale[0], scale[1], logprior, grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd,
+            sweeps, 0.8, *state[s], log_l, whole, *by_k, scale_w, *by_m, *by_n, means[s], covs[s],
         )  # fmt: skip
 
     each(one, range(h.sites))

@@ -1,7 +1,8 @@
 """Where next year's money goes: benefit of renewing now against deferring, ranks with their spread, the plan.
 
-The benefit is the discounted consequence avoided: what the owner puts on a year with a degraded earth, times the
-years past the site's limit that renewing now takes away. Danger to people is not in it: that is a list of its own.
+The benefit is the discounted consequence avoided: what the owner puts on a year with a degraded earth, times
+the years past the site's limit that renewing now takes away. Danger to people is not in it: that is a list of
+its own.
 """
 
 from dataclasses import dataclass
@@ -33,10 +34,10 @@ def rods_to_replace(counts: SiteCounts, within_years: int = 5) -> int:
 
 
 def degraded(case: Case, start: int = 0) -> tuple[Floats, Floats]:
-    """Return (Y+1,) the chance that the site is past its limit in each year, left alone and with renewal at year start.
+    """Return (Y+1,) the chance that the site is past its limit in each year: left alone, and renewed.
 
-    With renewal the rods renewed start anew: the site is past its limit when as many of the others and of the new rods
-    are past as it takes. The others go on ageing until then and after.
+    The renewal is at year start. With renewal the rods renewed start anew: the site is past its limit when as
+    many of the others and of the new rods are past as it takes. The others go on ageing until then and after.
     """
     alone = case.counts.at_least(case.need)
     after = alone.copy()
@@ -62,7 +63,7 @@ def benefit(case: Case, years: int, rate: float, start: int = 0) -> float:
 
 @dataclass(frozen=True)
 class Ranks:
-    """expected_benefit, benefit_per_cost, rank, rank_p10, rank_p90: (S,) each; rank 1 is where to spend first."""
+    """Benefit, benefit per cost, rank and its 10-90 % interval, (S,) each; rank 1 is where to spend first."""
 
     expected_benefit: Floats
     benefit_per_cost: Floats
@@ -76,8 +77,8 @@ def rank_sites(
 ) -> Ranks:
     """Rank sites by benefit per cost, with the spread of the rank over posterior draws.
 
-    A draw fixes for each site when it reaches its limit with and without renewal (the same quantile of both), and with
-    it the benefit; ranks are taken within each draw. Sites whose intervals overlap are a tie.
+    A draw fixes for each site when it reaches its limit with and without renewal (the same quantile of both),
+    and with it the benefit; ranks are taken within each draw. Sites whose intervals overlap are a tie.
     """
     S = len(cases)
     expected = np.array([benefit(c, years, rate) for c in cases])
@@ -126,8 +127,8 @@ def plan_work(
 ) -> list[PlannedWork]:
     """Fill each year's budget with the sites of the largest benefit per cost among those worth their cost.
 
-    A site that does not fit is passed over for the next that does. Without a budget, everything worth its cost is done
-    in the first year.
+    A site that does not fit is passed over for the next that does. Without a budget, everything worth its
+    cost is done in the first year.
     """
     left = set(range(len(cases)))
     out: list[PlannedWork] = []

@@ -16,11 +16,11 @@ Flags = npt.NDArray[np.bool_]
 
 
 def simple_rules(readings: pl.DataFrame, horizon_years: float) -> pl.DataFrame:
-    """Score electrodes by the rules of thumb that a crew would use, from the same vetted and corrected readings.
+    """Score electrodes by a crew's rules of thumb, from the same vetted and corrected readings.
 
-    readings: electrode_id, age_years, corrected_ohm. Gives electrode_id, straight_line (log of the ratio that a least
-    squares line through the logs reaches horizon_years after its last reading, over its start), last_over_first (log),
-    age (years at the last reading), slope (log a year; 0 for one reading).
+    readings: electrode_id, age_years, corrected_ohm. Gives electrode_id, straight_line (log of the ratio that
+    a least squares line through the logs reaches horizon_years after its last reading, over its start),
+    last_over_first (log), age (years at the last reading), slope (log a year; 0 for one reading).
     """
     x, y = pl.col("age_years"), pl.col("corrected_ohm").log()
     n = pl.len()
@@ -48,7 +48,8 @@ def simple_rules(readings: pl.DataFrame, horizon_years: float) -> pl.DataFrame:
 def taught_logistic(features: Floats, outcome: Flags, site: npt.NDArray[np.int64], folds: int = 5) -> Floats:
     """Return (N,) probabilities from a logistic regression taught with the outcomes of other sites only.
 
-    features: (N, P). outcome: (N,). site: (N,) groups that are never split. Raises ValueError with fewer sites than folds.
+    features: (N, P). outcome: (N,). site: (N,) groups that are never split. Raises ValueError with fewer
+    sites than folds.
     """
     model = make_pipeline(StandardScaler(), LogisticRegression(C=1.0, max_iter=2000))
     split = GroupKFold(n_splits=folds)
@@ -86,7 +87,8 @@ def auc_difference(
 def by_tenths(probability: Floats, outcome: Flags, site: npt.NDArray[np.int64]) -> pl.DataFrame:
     """Compare forecast and observed shares in ten bins of the forecast: 0-10 %, .. 90-100 %.
 
-    Gives bin, electrodes, forecast, observed, standard_error (clustered by site), z (difference in standard errors).
+    Gives bin, electrodes, forecast, observed, standard_error (clustered by site), z (difference in standard
+    errors).
     """
     bins = np.minimum((probability * 10).astype(int), 9)
     rows = []

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from models.calibration import Calibration, calibrate
+from models.calibration import Calibration, search_calibration
 from models.class_curves import class_curves, share_past_curves
 from models.danger import attend_first as list_dangers
 from models.forecast import (
@@ -87,11 +87,15 @@ def infer(
     each = over_threads()
     rng = np.random.default_rng(settings.seed)
     h = build_histories(inputs.electrodes, verdicts, inputs.works, inputs.as_of)
-    cal = calibration or calibrate(h, each)
+    state = None
+    if calibration is None:
+        searched = search_calibration(h, each)
+        calibration, state = searched.calibration, searched.state
+    cal = calibration
     clock.lap("calibration", f"{cal.rounds} rounds, {'converged' if cal.converged else 'NOT converged'}")
     threshold = dict(inputs.electrodes.select("electrode_id", "threshold_ratio").iter_rows())
     log_threshold = np.log(np.array([threshold[e] for e in h.electrode_id]))
-    fit = fit_electrodes(h, cal, log_threshold, rng, each)
+    fit = fit_electrodes(h, cal, log_threshold, rng, each, state)
     clock.lap("site pass", f"{h.electrodes:,} electrodes, {h.age.size:,} readings")
     level = levels(fit, rng, each=each)
     lives = _with_facts(outlook_frame(fit, level, inputs.as_of, settings.horizons_years), inputs, verdicts)

@@ -8,7 +8,7 @@ import numpy.typing as npt
 import polars as pl
 from sklearn.metrics import roc_auc_score
 
-from models.calibration import calibrate
+from models.calibration import search_calibration
 from models.electrode import isolated_ohm
 from models.forecast import corrections_frame, fit_electrodes, levels, outlook_frame
 from models.histories import DAYS_A_YEAR
@@ -64,9 +64,10 @@ def judged_fleet(sites: int, seed: int, mechanism: str) -> Fleet:
     vetted = readings.drop("range_mark").join(verdicts, on="row_id")
     h = build_histories(electrodes, vetted, t["works"], AS_OF)
     each = over_threads()
-    cal = calibrate(h, each)
+    searched = search_calibration(h, each)
+    cal = searched.calibration
     rng = np.random.default_rng(seed)
-    fit = fit_electrodes(h, cal, np.full(h.electrodes, np.log(2.0)), rng, each)
+    fit = fit_electrodes(h, cal, np.full(h.electrodes, np.log(2.0)), rng, each, searched.state)
     outlook = outlook_frame(fit, levels(fit, rng, each=each), AS_OF)
     return Fleet(
         mechanism,
