@@ -139,14 +139,14 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0915  # compiled: 
     j0 = np.zeros(n + 1)
     ja = np.zeros(n + 1)
     jump_gap = 0.0
-    jump_sd = 1.0
+    jump_left = 1.0
     up = 0.0
     if stepped:
         lean = precision @ step if n > 0 else np.zeros(0)
         j0 = _running(lean)
         ja = _running(lean * age)
         jump_gap = np.dot(lean, y)
-        jump_sd = math.sqrt(max(jump_var - jump_var * jump_var * np.dot(step, lean), 1e-10))
+        jump_left = max(jump_var - jump_var * jump_var * np.dot(step, lean), 1e-10)
         up = log_normal_cdf(jump_mean / math.sqrt(jump_var))
     T, R = onset.size, growth.size
     for c in range(ceilings.size):
@@ -200,7 +200,10 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0915  # compiled: 
                         - g * ((ja[k] - ja[b]) - tau * (j0[k] - j0[b]))
                         - (ceiling + off) * (j0[n] - j0[k])
                     )
-                    value += log_normal_cdf((jump_mean + jump_var * left) / jump_sd) - up
+                    # the ceiling's own deviation leaves the jump less well known
+                    sway = jump_var * (j0[n] - j0[k])
+                    spread = math.sqrt(jump_left + sway * sway / (flat + prior_weight))
+                    value += log_normal_cdf((jump_mean + jump_var * left) / spread) - up
                 if limit_side != 0:
                     h = min(g * max(limit_age - tau, 0.0), ceiling)
                     share = -(w0[n] - w0[k])

@@ -58,6 +58,7 @@ def benefit(case: Case, years: int, rate: float, start: int = 0) -> float:
     alone, after = degraded(case, start)
     saved = np.maximum(alone - after, 0.0)
     mid = 0.5 * (saved[:years] + saved[1 : years + 1])
+    mid[:start] = 0.0  # the year before the renewal gains nothing of it, though its end is the renewal's day
     return float(case.consequence_per_year * mid @ discount(years, rate))
 
 

@@ -84,9 +84,6 @@ def test_renewal_with_rods_that_fail_at_once_gains_nothing() -> None:
     assert benefit(Case(worthless, 2, 2, 8.0, 1.0), 30, RATE) == pytest.approx(0.0)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="a deferred renewal winds the rods left standing back to their state of today"
-)
 @pytest.mark.parametrize("hazard", [0.02, 0.06])
 def test_putting_off_never_raises_the_benefit_where_new_rods_do_not_age(hazard: float) -> None:
     case = _case(hazard)
