@@ -11,7 +11,7 @@ SETTINGS = """\
 # Money for one year's replacements. It does not reach for everything that is worth its cost, so that the
 # plan has to choose, and spreads over five years.
 budget = 400000
-currency = "florins"
+currency = "crowns"
 plan_years = 5
 
 # An electrode is past threshold when its resistance is this many times what it was when new.

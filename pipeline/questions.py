@@ -140,7 +140,7 @@ def ask(
     Raises RequestError where outcome, column or group is not there, WorkError where no run is published.
     """
     folder = _output_folder(fleet, settings)
-    tables, run_id = _published(folder)
+    tables, run_id = read_published(folder)
     if outcome not in OUTCOMES:
         raise RequestError(f"There is no outcome {outcome!r}; ask about {', '.join(OUTCOMES)}.")
     say(f"Asked of run {run_id}.")
@@ -159,7 +159,7 @@ def _output_folder(fleet: Path, settings: Settings) -> Path:
     return folder if folder.is_absolute() or fleet in folder.parents else fleet / folder
 
 
-def _published(folder: Path) -> tuple[tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame], str]:
+def read_published(folder: Path) -> tuple[tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame], str]:
     """Give verdicts, electrodes (renewed ones too: their lives count) and sites of the run that is shown."""
     current = (folder / "current").resolve()  # all of one run, whatever is swapped in meanwhile
     lives = (current / f"{LIVES}.parquet").is_file()

@@ -71,7 +71,8 @@ def calibration_facts(cal: Calibration) -> dict[str, Any]:
         }
     facts |= {f"noise_sd_{s}": float(v) for s, v in zip(cal.soils, cal.noise_sd, strict=True)}
     facts |= {n: float(v) for n, v in zip(cal.fixed_names, cal.fixed, strict=True)}
-    spread = np.sqrt(np.diag(cal.theta_cov))
+    variance = np.diag(cal.theta_cov)
+    spread = np.sqrt(np.where(variance >= 0, variance, np.nan))  # none where a fit did not converge
     facts |= {n: float(v) for n, v in zip(cal.theta_names, cal.theta, strict=True)}
     facts |= {f"{n}_sd": float(v) for n, v in zip(cal.theta_names, spread, strict=True)}
     return {k: (v if not isinstance(v, float) or np.isfinite(v) else None) for k, v in facts.items()}
