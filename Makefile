@@ -1,16 +1,23 @@
 # Everything here needs Python 3.11 or newer, make and git; each target does the set-up that it needs.
-PYTHON ?= python3.11
+# Another Python: `make setup PYTHON=python3.13`. Targets take turns in one .venv, so don't use -j.
+OLD_ENOUGH := import sys; sys.exit(sys.version_info < (3, 11))
+PYTHON ?= $(shell for p in python3.11 python3.12 python3.13 python3 python; do \
+  "$$p" -c "$(OLD_ENOUGH)" 2>/dev/null && echo "$$p" && break; done)
 VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 export DO_NOT_TRACK := 1
 export PREFECT_SERVER_ANALYTICS_ENABLED := false
+# The program's own threads share the work; BLAS threads beside them would only fight for the cores.
+export OMP_NUM_THREADS := 1
+export OPENBLAS_NUM_THREADS := 1
 
 .PHONY: setup demo test test-pages lint bench recovery clean
 
 setup: $(READY)
 
 $(READY): requirements.txt pyproject.toml
+	@test -n "$(PYTHON)" || { echo "No Python 3.11 or newer was found; name one: make PYTHON=/path/to/python"; exit 1; }
 	$(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -r requirements.txt
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
@@ -27,7 +34,8 @@ lint: $(READY)
 
 test: $(READY)
 	$(BIN)/python -m pytest
-	@command -v chromium >/dev/null 2>&1 || echo "No Chromium found: the page tests (make test-pages) were left out."
+	@if command -v chromedriver >/dev/null 2>&1; then echo "The page tests are apart: make test-pages."; \
+	else echo "No Chromium with chromedriver found: the page tests (make test-pages) were left out."; fi
 
 test-pages: $(READY)
 	$(BIN)/python -m pytest tests/pages
