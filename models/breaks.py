@@ -1,7 +1,8 @@
 """What may have happened to a history beside corrosion: a sudden step that stays, or single wild readings.
 
-Each combination is a structure with its own prior probability; the likelihood is their sum. Structures that a history
-gives no weight are dropped, the rest are kept exactly (they are part of the likelihood, not a filter after it).
+Each combination is a structure with its own prior probability; the likelihood is their sum. Structures that a
+history gives no weight are dropped, the rest are kept exactly (they are part of the likelihood, not a filter
+after it).
 """
 
 import math
@@ -9,7 +10,6 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from numba import njit
 
 from models.corrosion_curves import CoarseGrid
@@ -17,19 +17,19 @@ from models.histories import Floats, Histories, Ints
 from models.history_grid import inverse_spd
 from models.site_kernel import structure_loglik
 
-_KEEP_WITHIN = (
-    4.5  # a structure e^-4.5 below the best on the coarse grid is not carried on; the plain one always is
-)
+# a structure e^-4.5 below the best on the coarse grid is not carried on; the plain one always is
+_KEEP_WITHIN = 4.5
 _MOST = 6
 _DEPTH = 3
 
 
 @dataclass(frozen=True)
 class Structures:
-    """start: (N+1,) first structure of each electrode. breaks: (K,) position of the first reading after the step or -1.
+    """K structures in all, electrode by electrode.
 
-    opened: (K,) 1 where the step is to an open or nearly open lead, 0 where a lesser one. wilds: (K, 3) positions of
-    wild readings, -1 for none. log_prior: (K,).
+    start: (N+1,) first structure of each electrode. breaks: (K,) position of the first reading after the step
+    or -1. opened: (K,) 1 where the step is to an open or nearly open lead, 0 where a lesser one. wilds: (K, 3)
+    positions of wild readings, -1 for none. log_prior: (K,).
     """
 
     start: Ints
@@ -48,7 +48,8 @@ class Structures:
 class StepModel:
     """Rates and sizes: break_rate a year, jump_mean and jump_sd (log), wild_share of readings, wild_sd (log).
 
-    open_share of the breaks leave an open lead, a step of open_mean, open_sd (log): from 15 ohm to over 1500 is 4.6.
+    open_share of the breaks leave an open lead, a step of open_mean, open_sd (log): from 15 ohm to over 1500
+    is 4.6.
     """
 
     break_rate: float = 0.003
@@ -106,7 +107,7 @@ def _evidence(ll, logprior):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _search_electrode(  # type: ignore[no-untyped-def]
+def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # compiled: one search
     age,
     resid,
     side,
@@ -349,7 +350,8 @@ def search_structures(
     A screen on a coarser grid: what it lets through is weighed exactly in the site pass.
 
     resid, noise: (M,) log readings less known terms, and their variances. prior_precision: per site (D, D).
-    factors: per site, what each electrode says of the site's field. screen: the grid for it. each runs a function over sites.
+    factors: per site, what each electrode says of the site's field. screen: the grid for it. each runs a
+    function over sites.
     """
     N = h.electrodes
     counts = np.zeros(N, np.int64)
@@ -361,11 +363,10 @@ def search_structures(
 
     def one(s: int) -> None:
         _search_site(
-            h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, noise, h.visit, rod_var,
-            prior_precision[s], factors[s][0], factors[s][1], *jumps, model.wild_sd**2,
-            model.break_rate, model.open_share, model.wild_share, screen.onset_years, screen.growth, screen.ceiling,
-            screen.ceiling_sd, screen.log_mass, counts,
-            breaks, opened, wilds, values,
+            h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, noise, h.visit,
+            rod_var, prior_precision[s], *factors[s], *jumps, model.wild_sd**2, model.break_rate,
+            model.open_share, model.wild_share, screen.onset_years, screen.growth, screen.ceiling,
+            screen.ceiling_sd, screen.log_mass, counts, breaks, opened, wilds, values,
         )  # fmt: skip
 
     each(one, range(h.sites))

@@ -493,7 +493,7 @@ def search_calibration(
     calm = False
     done = 0
     warm = h.sites > 2 * EARLY_SITES or start is not None
-    look, least = ((0, 3), 3) if warm else ((1, 4, 7), 5)
+    look, least = ((0,), 2) if warm else ((1, 4, 7), 5)
     terms = fixed_terms(h, cal.soils)
     p = prepare(h, cal, terms)
     for n in range(rounds):
@@ -502,7 +502,9 @@ def search_calibration(
         else:
             state = State(reprice(h, cal.steps, state.structures), state.factors, state.node_weight)
         logprior = mixed_logprior(cal, layout, p.grid, state.node_weight)
-        found, state, nodes, scaled = expect(h, cal, p, layout, state, 2 if n < 2 else 1, each)
+        found, state, nodes, scaled = expect(
+            h, cal, p, layout, state, 2 if n < (1 if warm else 2) else 1, each
+        )
         fit = fit_class_prior(*scaled, layout, p.grid, cal.theta, steps=8, with_covariance=False)
         trace.append(float(nodes.site_log_l.sum()))
         before = _summary(cal)
@@ -518,7 +520,7 @@ def search_calibration(
             break
     if sketch:
         return Calibrated(cal, state)
-    _, state, nodes, scaled = expect(h, cal, p, layout, state, 2, each)
+    _, state, nodes, scaled = expect(h, cal, p, layout, state, 1, each)
     fit = fit_class_prior(*scaled, layout, p.grid, cal.theta)
     done_cal = replace(
         cal, theta=fit.theta, theta_cov=fit.covariance, log_likelihood=float(nodes.site_log_l.sum()), rounds=done,

@@ -24,11 +24,10 @@ NEVER_YEARS = 200.0
 class CurveGrid:
     """Grid of ceilings, onset ages and growth rates; a point stands for its whole cell.
 
-    onset_years: (T,) onset ages, years, increasing.
-    growth: (R,) growth of the log resistance per year after onset, increasing.
-    onset_edges, growth_edges: (T+1,), (R+1,) cell edges.
-    ceiling: (C,) centres of the log ratio at which a corroded electrode stays; ceiling_sd: (C,) spread about each.
-    Points are numbered ceiling first, then onset, then growth.
+    onset_years: (T,) onset ages, years, increasing. growth: (R,) growth of the log resistance per year after
+    onset, increasing. onset_edges, growth_edges: (T+1,), (R+1,) cell edges. ceiling: (C,) centres of the log
+    ratio at which a corroded electrode stays; ceiling_sd: (C,) spread about each. Points are numbered ceiling
+    first, then onset, then growth.
     """
 
     onset_years: Floats
@@ -69,7 +68,7 @@ class CurveGrid:
 
 @dataclass(frozen=True)
 class CoarseGrid:
-    """A thinned grid for screening: onset (T',), growth (R',), ceiling and its sd (C',), log mass (N, C'*T'*R')."""
+    """A thinned grid for screening: onset (T',), growth (R',), ceiling, its sd (C',), log mass (N, C'*T'*R')."""
 
     onset_years: Floats
     growth: Floats
@@ -113,7 +112,7 @@ def log_ratio(age_years: Floats, onset_years: Floats, growth: Floats, ceiling: f
 
 
 def crossing_age(
-    log_threshold: float | Floats, onset_years: Floats, growth: Floats, ceiling: float
+    log_threshold: float | Floats, onset_years: Floats, growth: Floats, ceiling: float | Floats
 ) -> Floats:
     """Return the age in years at which the log ratio reaches log_threshold; inf above the ceiling."""
     age = onset_years + np.maximum(log_threshold, 0.0) / growth
@@ -149,9 +148,9 @@ def cell_points(grid: CurveGrid, across: int = 4) -> CellPoints:
 def crossing_table(grid: CurveGrid, log_threshold: float, ages: Floats) -> Floats:
     """Tabulate the share of each cell that has crossed by each age.
 
-    log_threshold: log of the threshold ratio. ages: (A,) years, increasing. A ceiling below the threshold is never
-    crossed; its spread decides what share of its cells that is.
-    Returns (G, A); posterior weights times this table is the distribution of the crossing age.
+    log_threshold: log of the threshold ratio. ages: (A,) years, increasing. A ceiling below the threshold is
+    never crossed; its spread decides what share of its cells that is. Returns (G, A); posterior weights times
+    this table is the distribution of the crossing age.
     """
     points = cell_points(grid)
     crossed_at = np.sort(crossing_age(log_threshold, points.onset_years, points.growth, np.inf), axis=1)

@@ -1,6 +1,6 @@
 """The whole inference in one call: histories and a calibration in, the outlook of every electrode out."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
@@ -41,7 +41,7 @@ from models.site_pass import ForEach, SitePass, in_turn, site_pass
 
 SETTLED = 0.1  # a site's field has settled when the last sweep moved it less than this share of its spread
 SUSPECTED, CONFIRMED = 0.3, 0.95
-_SWEEP_ROUNDS = 4
+_SWEEP_ROUNDS = 6
 
 
 @dataclass(frozen=True)
@@ -86,15 +86,11 @@ def fit_electrodes(
             state = search(h, cal, p, layout, state, each)
     else:
         state = search(h, cal, p, layout, state, each)
-    for _ in range(_SWEEP_ROUNDS):
-        logprior = mixed_logprior(cal, layout, p.grid, state.node_weight)
-        found = site_pass(
-            h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, logprior,
-            p.grid, state.factors, 2, each, keep_whole=True,
-        )  # fmt: skip
-        state = replace(state, factors=found.factors)
-        if (found.moved < SETTLED).all():
-            break
+    logprior = mixed_logprior(cal, layout, p.grid, state.node_weight)
+    found = site_pass(
+        h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, logprior,
+        p.grid, state.factors, 2, each, keep_whole=True, rounds=_SWEEP_ROUNDS, settled=SETTLED,
+    )  # fmt: skip
     post = posterior(cal, layout, found, p.grid, rng)
     crossed = crossing(
         h,

@@ -60,11 +60,12 @@ def _field_link(visit, cov, index):  # type: ignore[no-untyped-def]
 def structure_readings(  # type: ignore[no-untyped-def]
     age, resid, side, noise, visit, mean, cov, rod_var, brk, wild, jump_mean, jump_var, wild_var
 ):
-    """Return what a structure makes of the readings: (index, y, precision, log determinant, step, limit, offset).
+    """Return what a structure makes of the readings.
 
-    A structure says which readings are wild (wild: up to three positions, -1 for none) and before which reading a
-    sudden step came (brk: position, -1 for none). index (m,) picks the readings in range, y their residuals, step
-    (m,) which of them lie after the step; limit is the position of the first sound reading out of range, or -1.
+    A structure says which readings are wild (wild: up to three positions, -1 for none) and before which
+    reading a sudden step came (brk: position, -1 for none). index (m,) picks the readings in range, y their
+    residuals, step (m,) which of them lie after the step; limit is the position of the first sound reading
+    out of range, or -1. Returns (index, y, precision, log determinant, step, limit, offset, noise (n,)).
     """
     n = age.size
     count = 0
@@ -487,7 +488,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     field_mean,
     field_cov,
 ):
-    """Sweep one site's electrodes first..last until the field's factors have settled; fill all outputs in place.
+    """Sweep one site's electrodes first..last, so that the field's factors settle; fill all outputs in place.
 
     factor_precision (E, D, D) and factor_eta (E, D) are read as a warm start and updated. Returns the largest
     change of the field's mean in the last sweep, in units of its spread.
@@ -509,7 +510,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
         eta = np.zeros(D)
         cov, _, good = inverse_spd(precision)
     mean = cov @ eta
-    for sweep in range(sweeps):
+    for _ in range(sweeps):
         before = mean.copy()
         lost = False
         for e in range(E):

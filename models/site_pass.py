@@ -107,6 +107,8 @@ def site_pass(
     sweeps: int = 2,
     each: ForEach = in_turn,
     keep_whole: bool = False,
+    rounds: int = 1,
+    settled: float = 0.1,
 ) -> SitePass:
     """Weigh all electrodes with their site's field integrated out.
 
@@ -127,14 +129,20 @@ def site_pass(
     means = [np.zeros(p.shape[0]) for p in prior_precision]
     covs = [np.zeros_like(p) for p in prior_precision]
 
-    def one(s: int) -> None:
-        moved[s] = site_pass_kernel(
+    def sweep(s: int) -> float:
+        return float(site_pass_kernel(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, h.meter_var,
             noise_var, h.visit, rod_var, prior_precision[s], structures.start, structures.breaks,
             structures.opened, structures.wilds, structures.log_prior, *steps.jumps(), steps.wild_sd**2,
             scale[0], scale[1], logprior, grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd,
             sweeps, 0.8, *state[s], log_l, whole, *by_k, scale_w, *by_m, *by_n, means[s], covs[s],
-        )  # fmt: skip
+        ))  # fmt: skip
+
+    def one(s: int) -> None:
+        for _ in range(rounds):
+            moved[s] = sweep(s)
+            if moved[s] < settled:
+                break
 
     each(one, range(h.sites))
     return SitePass(log_l, whole, *by_k, scale_w, *by_m, *by_n, means, covs, state, moved)
