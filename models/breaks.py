@@ -28,8 +28,8 @@ class Structures:
     """K structures in all, electrode by electrode.
 
     start: (N+1,) first structure of each electrode. breaks: (K,) position of the first reading after the step
-    or -1. opened: (K,) 1 where the step is to an open or nearly open lead, 0 where a lesser one. wilds: (K, 3)
-    positions of wild readings, -1 for none. log_prior: (K,).
+    or -1. opened: (K,) 1 where the step is to an open or nearly open lead, 0 where a lesser one. wilds: (K,
+    3) positions of wild readings, -1 for none. log_prior: (K,).
     """
 
     start: Ints

@@ -68,7 +68,7 @@ class CurveGrid:
 
 @dataclass(frozen=True)
 class CoarseGrid:
-    """A thinned grid for screening: onset (T',), growth (R',), ceiling, its sd (C',), log mass (N, C'*T'*R')."""
+    """A thinned grid: onset (T',), growth (R',), ceilings and their sds (C',), log mass (N, C'*T'*R')."""
 
     onset_years: Floats
     growth: Floats

@@ -1,4 +1,4 @@
-"""Print how well known truths are recovered: discrimination beside simple rules, coverage, calibration by tenths.
+"""Print how well known truths are recovered: discrimination beside rules, coverage, calibration by tenths.
 
 Run as `make recovery`, or `python -m tests.recovery --mechanisms field,nothing --seeds 1,2 --sites 100`.
 """
@@ -34,8 +34,8 @@ def main() -> None:
         table = by_tenths(people.p_5y, people.past_5y, people.site)
         for row in table.iter_rows(named=True):
             print(
-                f"    {row['bin']:>9}  {row['electrodes']:6d}  forecast {row['forecast']:.3f}  observed {row['observed']:.3f}"
-                f"  ({row['z']:+.1f} standard errors)"
+                f"    {row['bin']:>9}  {row['electrodes']:6d}  forecast {row['forecast']:.3f}"
+                f"  observed {row['observed']:.3f}  ({row['z']:+.1f} standard errors)"
             )
         print(f"  {time.monotonic() - start:.0f} s\n", flush=True)
 

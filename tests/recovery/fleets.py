@@ -28,7 +28,7 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Fleet:
-    """One judged fleet: mechanism, seed, one row for each electrode in service, and whether the search converged."""
+    """One judged fleet: mechanism, seed, one row an electrode in service, whether the search converged."""
 
     mechanism: str
     seed: int
@@ -120,7 +120,7 @@ def _beside_truth(
 
 @dataclass(frozen=True)
 class People:
-    """Electrodes of several fleets that were not past at AS_OF: forecast, outcome, scores of the rules, site."""
+    """Electrodes of several fleets not past at AS_OF: forecast, outcome, scores of the rules, site."""
 
     p_5y: Floats
     past_5y: npt.NDArray[np.bool_]
@@ -173,7 +173,8 @@ def judge(fleets: list[Fleet]) -> list[str]:
         f"{rows['past_at_first'].mean():.0%} past at their first reading, calibrations converged "
         f"{sum(f.converged for f in fleets)}/{len(fleets)}",
         f"  mean p_past_now {rows['p_past_now'].mean():.3f}, truth {past:.3f}",
-        f"  90 % interval holds: not past at first reading {_coverage(rows.filter(~pl.col('past_at_first')))}; "
+        "  90 % interval holds: not past at first reading "
+        f"{_coverage(rows.filter(~pl.col('past_at_first')))}; "
         f"others {_coverage(rows.filter('past_at_first'))}",
     ]
     by_class = (
@@ -199,6 +200,7 @@ def judge(fleets: list[Fleet]) -> list[str]:
         d = auc_difference(y, people.p_5y, values, people.site, rng)
         extra = f", Brier {brier(values, y):.4f}" if name == "taught_logistic" else ""
         lines.append(
-            f"    {name:<16} AUC {roc_auc_score(y, values):.3f}; ahead by {d.value:+.3f} ({d.low:+.3f} to {d.high:+.3f}){extra}"
+            f"    {name:<16} AUC {roc_auc_score(y, values):.3f}; "
+            f"ahead by {d.value:+.3f} ({d.low:+.3f} to {d.high:+.3f}){extra}"
         )
     return lines

@@ -42,7 +42,7 @@ def draw_histories(
     wild: float = 0.01,
     as_installed: float = 0.3,
 ) -> tuple[Histories, OwnTruth]:
-    """Draw a small fleet: onset and growth log-normal by class with a site effect, visits AR(1), noise, steps."""
+    """Draw a small fleet: log-normal onset and growth by class, a site effect, AR(1) visits, noise, steps."""
     now = 2026.0
     cols: dict[str, list] = {k: [] for k in ("age", "log", "year", "kind", "visit")}
     starts, visit_start, visit_year, v_true = [0], [0], [], []
