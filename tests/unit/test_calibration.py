@@ -131,7 +131,6 @@ def test_the_same_fleet_gives_the_same_calibration() -> None:
     assert (a.fixed == b.fixed).all()
 
 
-@pytest.mark.xfail(strict=True, raises=ValueError, reason="histories of no site at all cannot be laid out")
 def test_a_soil_class_not_met_before_stands_at_the_fleets_values() -> None:
     cal = own_calibration()
     h = own_fleet()[0].sample_sites(np.arange(2))
