@@ -2,8 +2,8 @@
 
 A round is one site pass (the expectation) and then, from what it found: a Fisher-scoring step for the fixed
 terms (season by class, offsets), closed-form updates of the spreads, and a few L-BFGS steps for the class
-parameters on the electrodes' grid likelihoods. It is generalised EM (Dempster, Laird and Rubin 1977); the score
-of the fixed terms is exact by Fisher's identity.
+parameters on the electrodes' grid likelihoods. It is generalised EM (Dempster, Laird and Rubin 1977); the
+score of the fixed terms is exact by Fisher's identity.
 """
 
 from collections.abc import Callable
@@ -34,10 +34,11 @@ EARLY_SITES = 100  # the first rounds of a large fleet are made on so many sites
 class Calibration:
     """Everything that a run under this calibration takes as given.
 
-    soils, materials: names. fixed: values of the shared terms, fixed_names theirs. noise_sd: (C,) by soil class, log.
-    noise_spread: sd of the log of an electrode's own noise. installed_sd, isolated_sd: noise of values written down at
-    installation. period_effect: log effect of each (district, year); period_sd. theta, theta_cov, theta_names: class
-    parameters and their Laplace covariance. ceiling_weight: (2, C) shares of the ceiling classes, net and raw. log_likelihood: of the fleet that it was fitted to.
+    soils, materials: names. fixed: values of the shared terms, fixed_names theirs. noise_sd: (C,) by soil
+    class, log. noise_spread: sd of the log of an electrode's own noise. installed_sd, isolated_sd: noise of
+    values written down at installation. period_effect: log effect of each (district, year); period_sd. theta,
+    theta_cov, theta_names: class parameters and their Laplace covariance. ceiling_weight: (2, C) shares of
+    the ceiling classes, net and raw. log_likelihood: of the fleet that it was fitted to.
     """
 
     soils: tuple[str, ...]
@@ -94,7 +95,8 @@ def layout_of(h: Histories, cal: Calibration) -> ClassLayout:
 def adapt(cal: Calibration, h: Histories) -> Calibration:
     """Return the calibration with classes and materials that it has not met, each at the fleet's values.
 
-    Their parameters stand at the prior mean with the prior's spread, so that the outlook knows how little is known.
+    Their parameters stand at the prior mean with the prior's spread, so that the outlook knows how little is
+    known.
     """
     soils = cal.soils + tuple(sorted(set(h.soil) - set(cal.soils)))
     materials = cal.materials + tuple(sorted(set(h.material) - set(cal.materials)))
@@ -113,7 +115,8 @@ def adapt(cal: Calibration, h: Histories) -> Calibration:
         [cal.noise_sd, np.full(len(soils) - len(cal.soils), float(np.median(cal.noise_sd)))]
     )
     return replace(
-        cal, soils=soils, materials=materials, theta=theta, theta_cov=cov, theta_names=layout.names, noise_sd=noise,
+        cal, soils=soils, materials=materials, theta=theta, theta_cov=cov, theta_names=layout.names,
+        noise_sd=noise,
         fixed=np.array([old.get(n, 0.0) for n in names]), fixed_names=names,
     )  # fmt: skip
 
@@ -153,7 +156,7 @@ def prepare(h: Histories, cal: Calibration, terms: FixedTerms | None = None) -> 
         noise_var,
         np.full(h.electrodes, cal.spread.rod_sd**2),
         cov,
-        [np.linalg.inv(c) for c in cov],
+        [np.asarray(np.linalg.inv(c), dtype=np.float64) for c in cov],
         curve_grid(),
         noise_scale(cal.noise_spread),
     )
@@ -197,7 +200,7 @@ def first_state(h: Histories) -> State:
 
 
 def scaled_likelihood(log_l: npt.NDArray[Any], grid: CurveGrid, shares: Floats) -> tuple[Floats, Floats]:
-    """Return the likelihood (N, T, R) with ceilings mixed by shares (N, C), largest value 1, and the logs (N,) taken out."""
+    """Return likelihood (N, T, R), ceilings mixed by shares (N, C), largest 1, and logs (N,) taken out."""
     C, T, R = grid.shape
     top = log_l.max(axis=1)
     like = np.exp(log_l - top[:, None]).reshape(-1, C, T * R)
@@ -221,8 +224,8 @@ def expect(
     """Run a site pass under cal and weigh the site nodes with what it found."""
     logprior = mixed_logprior(cal, layout, p.grid, state.node_weight)
     found = site_pass(
-        h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, logprior, p.grid,
-        state.factors, sweeps, each,
+        h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, logprior,
+        p.grid, state.factors, sweeps, each,
     )  # fmt: skip
     scaled = scaled_likelihood(found.log_l, p.grid, ceiling_shares(cal, h.raw))
     nodes = node_evidence(*scaled, layout, group_tables(cal.theta, layout, p.grid))
@@ -253,8 +256,8 @@ def carry_factors(
 ) -> list[tuple[Floats, Floats]]:
     """Return the site factors as they stand after the residuals (M,) have changed by change.
 
-    Season and district-year move all readings of a visit alike, so that the factors' centres move with them; without
-    it the next pass would weigh each electrode against what the others said of the old residuals.
+    Season and district-year move all readings of a visit alike, so that the factors' centres move with them;
+    without it the next pass would weigh each electrode against what the others said of the old residuals.
     """
     of_site = h.electrode_site[h.reading_electrode]
     at = np.where(h.visit >= 0, h.visit_start[of_site] + h.visit, 0)
@@ -271,7 +274,7 @@ def carry_factors(
 
 
 def _fixed_step(h: Histories, cal: Calibration, p: Prepared, found: SitePass) -> Floats:
-    """Return the Fisher-scoring step for the fixed terms: score by Fisher's identity, information by sites."""
+    """Return the fixed terms' Fisher-scoring step: score by Fisher's identity, information by sites."""
     X = p.terms.X
     read = h.side == 0
     score = X.T @ found.noise_score - cal.fixed / p.terms.prior_sd**2
@@ -345,7 +348,7 @@ def _update_noise(h: Histories, cal: Calibration, found: SitePass) -> dict[str, 
 
 
 def _update_field(h: Histories, cal: Calibration, found: SitePass) -> FieldSpread:
-    """Return the field's spreads from its posterior moments; the visits' memory by its expected likelihood."""
+    """Return the field's spreads from posterior moments; the visits' memory by its expected likelihood."""
     survey = np.array([h.survey_var[h.site_start[s]] if h.site_start[s + 1] > h.site_start[s] else 0.0
                        for s in range(h.sites)])  # fmt: skip
     b2 = np.array([m[0] ** 2 + c[0, 0] for m, c in zip(found.field_mean, found.field_cov, strict=True)])
@@ -393,7 +396,7 @@ def _update_periods(h: Histories, cal: Calibration, found: SitePass) -> dict[str
 
 
 def _update_steps(h: Histories, cal: Calibration, found: SitePass, structures: Structures) -> StepModel:
-    """Return step and wild rates with weak priors (a step in 300 electrode-years, one reading in a hundred wild)."""
+    """Return step and wild rates; weak priors: a step in 300 electrode-years, 1 % of readings wild."""
     stepped = structures.breaks >= 0
     all_steps = found.struct_weight * stepped
     w = all_steps * (structures.opened == 0)
@@ -464,7 +467,7 @@ def _summary(cal: Calibration) -> Floats:
 
 @dataclass(frozen=True)
 class Calibrated:
-    """A calibration and where its search stood, so that the site pass of the same histories need not start anew."""
+    """A calibration and where its search stood: the site pass of the same histories need not start anew."""
 
     calibration: Calibration
     state: State
@@ -523,8 +526,8 @@ def search_calibration(
     _, state, nodes, scaled = expect(h, cal, p, layout, state, 1, each)
     fit = fit_class_prior(*scaled, layout, p.grid, cal.theta)
     done_cal = replace(
-        cal, theta=fit.theta, theta_cov=fit.covariance, log_likelihood=float(nodes.site_log_l.sum()), rounds=done,
-        converged=calm and fit.converged, trace=tuple(trace),
+        cal, theta=fit.theta, theta_cov=fit.covariance, log_likelihood=float(nodes.site_log_l.sum()),
+        rounds=done, converged=calm and fit.converged, trace=tuple(trace),
     )  # fmt: skip
     return Calibrated(done_cal, state)
 

@@ -74,8 +74,8 @@ def fit_electrodes(
 ) -> Fitted:
     """Run the site pass under cal until the sites settle, and weigh the grid.
 
-    log_threshold: (N,) log of each electrode's threshold ratio. state: where the search for cal on these very histories
-    stood, for a warm start.
+    log_threshold: (N,) log of each electrode's threshold ratio. state: where the search for cal on these very
+    histories stood, for a warm start.
     """
     cal = adapt(cal, h)
     layout, p = layout_of(h, cal), prepare(h, cal)
@@ -166,11 +166,11 @@ def readings_used(fit: Fitted) -> Floats:
     """Return (N,) how many routine readings speak for the electrode, wild ones not counted."""
     h = fit.histories
     mine = (h.kind == ROUTINE) * (1.0 - fit.found.wild_p)
-    return np.bincount(h.reading_electrode, mine, minlength=h.electrodes)
+    return np.bincount(h.reading_electrode, mine, minlength=h.electrodes).astype(np.float64, copy=False)
 
 
 def _misfit(fit: Fitted) -> Any:
-    """Return (N,) true where an electrode's readings agree with no curve: noise far above its class, or many wild."""
+    """Return (N,) true where readings agree with no curve: noise far above the class's, or many wild."""
     h = fit.histories
     n = np.maximum(np.bincount(h.reading_electrode, h.side == 0, minlength=h.electrodes), 1)
     wild = np.bincount(h.reading_electrode, fit.found.wild_p, minlength=h.electrodes)
