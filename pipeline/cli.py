@@ -140,7 +140,7 @@ def main(ctx: click.Context, fleet: Path, debug: bool) -> None:  # noqa: ARG001
         click.echo(ctx.get_help())
 
 
-@main.command()
+@main.command(short_help="Make an invented fleet, load it, run it, print the page.")
 @click.argument("folder", type=_paths)
 @click.option("--sites", type=click.IntRange(1), default=300, show_default=True, help="How many sites.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Another number is another fleet.")
@@ -159,7 +159,7 @@ def demo(folder: Path, sites: int, seed: int) -> None:
     _finish(_run(folder, settings, settings.as_of))
 
 
-@main.command()
+@main.command(short_help="Write the field files of an invented fleet.")
 @click.argument("folder", type=_paths)
 @click.option("--sites", type=click.IntRange(1), default=300, show_default=True, help="How many sites.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Another number is another fleet.")
@@ -180,7 +180,7 @@ def synthesize(folder: Path, sites: int, seed: int, mechanism: str, layouts: str
     _synthesize(folder, sites, seed, mechanism, layouts)
 
 
-@main.command()
+@main.command(short_help="Take field files into the store, with books of every row.")
 @click.argument("paths", type=_paths, nargs=-1, required=True)
 @click.pass_obj
 def load(asked: _Asked, paths: tuple[Path, ...]) -> None:
@@ -206,7 +206,7 @@ def load(asked: _Asked, paths: tuple[Path, ...]) -> None:
         )
 
 
-@main.command()
+@main.command(short_help="From what is loaded to the published page.")
 @_as_of
 @click.pass_obj
 def run(asked: _Asked, as_of: date | None) -> None:
@@ -219,7 +219,7 @@ def run(asked: _Asked, as_of: date | None) -> None:
     _finish(_run(asked.fleet, settings, as_of or settings.as_of))
 
 
-@main.command()
+@main.command(short_help="Write the pages of the current run again.")
 @click.pass_obj
 def report(asked: _Asked) -> None:
     """Write the pages and workbooks of the current run again, from its tables."""
@@ -228,7 +228,7 @@ def report(asked: _Asked) -> None:
     _finish(report_again(asked.fleet, asked.settings, click.echo))
 
 
-@main.command()
+@main.command(short_help="Load an inbox and publish a new run, unattended.")
 @click.argument("inbox", type=_paths, nargs=-1)
 @click.pass_obj
 def nightly(asked: _Asked, inbox: tuple[Path, ...]) -> None:
@@ -243,7 +243,7 @@ def nightly(asked: _Asked, inbox: tuple[Path, ...]) -> None:
     _finish(run_nightly(asked.fleet, asked.settings, list(inbox), click.echo))
 
 
-@main.command()
+@main.command(short_help="Forecast from a past day, judged by what came after.")
 @click.option("--cut", type=_Day(), required=True, help="Forget everything after this day, then forecast it.")
 @click.pass_obj
 def backtest(asked: _Asked, cut: date) -> None:
@@ -257,7 +257,7 @@ def backtest(asked: _Asked, cut: date) -> None:
     _finish(run_backtest(asked.fleet, asked.settings, cut, click.echo))
 
 
-@main.command()
+@main.command(short_help="Ask whether two groups of electrodes differ.")
 @click.option("--outcome", default="time_to_threshold", show_default=True, help="What is compared.")
 @click.option(
     "--compare", default="soil_class", show_default=True, help="The column that tells the groups apart."
@@ -286,23 +286,23 @@ def hypothesis(asked: _Asked, outcome: str, compare: str, first: str, second: st
     )
 
 
-@main.command()
+@main.command(short_help="Print every key of fleet.toml, its value and meaning.")
 @click.pass_obj
 def settings(asked: _Asked) -> None:
     """Print every key of fleet.toml with its value now, its default, its unit and its meaning."""
     click.echo(asked.settings.describe())
 
 
-@main.command()
+@main.command(short_help="What the store holds, the run shown, how the night went.")
 @click.pass_obj
 def status(asked: _Asked) -> None:
-    """Print what the store holds and which run is published."""
+    """Print what the store holds, which run is published, and how the last night went."""
     from pipeline.inspection import status_lines
 
     click.echo("\n".join(status_lines(asked.settings)))
 
 
-@main.command()
+@main.command(short_help="Check the environment and the store.")
 @click.pass_obj
 def check(asked: _Asked) -> None:
     """Check the environment and run every check of the store; exit status 1 where one fails."""

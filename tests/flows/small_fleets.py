@@ -55,17 +55,20 @@ def rods(sites: int, wells: int, installed: date = date(1996, 5, 1), **of_site: 
     )
 
 
+def _log_ratio(k: int, years: int, growth_per_year: float) -> float:
+    """Give rod k's log ratio to the fleet's start: its own level, its growth, and some scatter."""
+    return 0.07 * (k % 3) + growth_per_year * years + 0.04 * math.sin(37.0 * k + 11.3 * years)
+
+
 def read_yearly(
     fleet: SmallFleet, first: int, last: int, start_ohm: float = 20.0, growth_per_year: float = 0.0
 ) -> SmallFleet:
-    """Add one clamp reading a year and well, each June, growing from the first year on, without noise."""
+    """Add one clamp reading a year and well, each June, growing from the first year on, scattered by 4 %."""
     fleet.tables["readings"] = [
         {
             "well_id": rod["well_id"],
             "taken_at": date(year, 6, 1) + timedelta(days=2 * k),
-            "resistance_ohm": round(
-                start_ohm * (1 + 0.07 * (k % 3)) * math.exp(growth_per_year * (year - first)), 2
-            ),
+            "resistance_ohm": round(start_ohm * math.exp(_log_ratio(k, year - first, growth_per_year)), 2),
         }
         for k, rod in enumerate(fleet.tables["electrodes"])
         for year in range(first, last + 1)
