@@ -122,8 +122,8 @@ def _over_the_jump(
 ) -> float:
     """Integrate the density of readings over a jump that goes up, by a sum over its size.
 
-    y: (n,) readings less the curve; s: (n, n) their covariance without the jump. beyond: the log of a further factor at
-    each size (J,), such as the chance that a reading after the step is out of range.
+    y: (n,) readings less the curve; s: (n, n) their covariance without the jump. beyond: the log of a further
+    factor at each size (J,), such as the chance that a reading after the step is out of range.
     """
     precision = np.linalg.inv(s)
     # readings may pin the jump to a few hundredths: centre the sum where they put it
@@ -185,7 +185,8 @@ def test_a_limit_after_a_step_that_was_read_knows_its_size(after: int) -> None:
                 return np.asarray(norm.logsf(1.4, centre, spread))
 
             want[t, r] = _over_the_jump(free, s, step[:n], jump, beyond)
-    # step and limit are weighed one after the other: exact where the jump is clearly up, as it is where mass lies
+    # step and limit are weighed one after the other: exact where the jump is clearly up, as it is where
+    # mass lies
     assert logsumexp(got) == pytest.approx(logsumexp(want), abs=LIMIT_AND_STEP)
     assert np.exp(got - logsumexp(got)) == pytest.approx(np.exp(want - logsumexp(want)), abs=LIMIT_AND_STEP)
 

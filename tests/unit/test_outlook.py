@@ -95,7 +95,7 @@ def test_a_step_in_the_record_shifts_the_threshold_that_is_left() -> None:
     large = Step(after=12.0, until=16.0, jump=1.5, jump_sd=0.01, share=1.0, visits_after=2)
     past = _crossing_with_step(mass, large, LOG_DOUBLE, grid, AGES)
     assert past[AGES <= 12.0].max() == 0.0
-    # crossed the moment it came, anywhere in the span alike: nine moments and a quarter year to a cell of ages
+    # crossed the moment it came, anywhere in the span alike: nine moments, a quarter year to a cell of ages
     inside = (AGES > 12.0) & (AGES <= 16.0)
     assert past[inside] == pytest.approx((AGES[inside] - 12.0) / 4.0, abs=1.0 / 9.0)
     assert past[AGES == 16.0] == pytest.approx([1.0])

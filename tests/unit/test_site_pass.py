@@ -301,8 +301,8 @@ def test_a_step_and_a_wild_reading_are_weighed_as_written() -> None:
     assert found.struct_weight == pytest.approx(weight, abs=1e-4)
     assert found.wild_p == pytest.approx([0, 0, weight[2], 0, 0], abs=1e-4)
     for k in (1, 3):
-        # the size's normal before the truncation, which far above zero is the size itself; curves of less than
-        # 1e-7 of all structures together are not summed
+        # the size's normal before the truncation, which far above zero is the size itself; curves of less
+        # than 1e-7 of all structures together are not summed
         assert found.struct_jump[k] == pytest.approx(jumps[k], abs=1e-3)
         assert found.struct_jump_var[k] == pytest.approx(spreads[k], abs=1e-3)
 
