@@ -166,8 +166,8 @@ def test_without_a_soil_survey_the_class_is_unknown_and_without_costs_there_is_n
 
 
 def test_with_costs_at_some_sites_the_others_take_the_median(tmp_path: Path) -> None:
-    fleet = read_yearly(rods(3, 4), 2005, 2024, growth_per_year=0.05)
-    money = {"consequence_per_year": 9000, "mobilisation_cost": 500, "rod_replacement_cost": 300}
+    fleet = read_yearly(rods(3, 4), 2015, 2024)
+    money = {"consequence_per_year": 9e9, "mobilisation_cost": 500, "rod_replacement_cost": 300}
     for row in fleet.tables["sites"][:2]:
         row.update(money)
     fleet.tables["sites"][2] |= dict.fromkeys(money)
