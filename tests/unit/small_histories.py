@@ -1,13 +1,14 @@
 """Histories of a few electrodes written out by hand, and a fitted fleet drawn from the model itself."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 
 from models.calibration import Calibration, calibrate
 from models.forecast import Fitted, fit_electrodes
-from models.histories import ROUTINE, Floats, Histories
+from models.histories import ROUTINE, Floats, Histories, Ints
 from tests.recovery.own_model import OwnTruth, draw_histories
 
 LOG_DOUBLE = float(np.log(2.0))
@@ -53,6 +54,28 @@ def site_history(
         electrode_id=tuple(f"e{i}" for i in range(N)),
         site_id=("s0",),
         row=np.arange(M),
+    )
+
+
+def together(parts: Sequence[Histories]) -> Histories:
+    """Lay out several fleets of the same district-years as one, their sites one after the other."""
+
+    def starts(name: str) -> Ints:
+        counts = np.concatenate([np.diff(getattr(h, name)) for h in parts])
+        return np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+
+    arrays = (
+        "age", "log_ohm", "side", "meter_var", "year", "kind", "visit", "visit_year", "visit_period",
+        "log_formula", "survey_var", "raw", "age_now", "row",
+    )  # fmt: skip
+    tuples = ("soil", "material", "shifts")
+    return replace(
+        parts[0],
+        **{k: starts(k) for k in ("site_start", "reading_start", "visit_start")},
+        **{k: np.concatenate([getattr(h, k) for h in parts]) for k in arrays},
+        **{k: tuple(x for h in parts for x in getattr(h, k)) for k in tuples},
+        electrode_id=tuple(f"{k}-{e}" for k, h in enumerate(parts) for e in h.electrode_id),
+        site_id=tuple(f"{k}-{s}" for k, h in enumerate(parts) for s in h.site_id),
     )
 
 
