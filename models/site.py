@@ -1,8 +1,9 @@
 """From a few wells to all rods of a site: how many are past, when the site's own limit is reached.
 
-Rods without a test well are drawn from the same hierarchy as the measured ones, at the site's own harshness:
-given the site effect, rods are independent, so that the count of rods past threshold is a sum of independent
-trials (Poisson-binomial for the measured, binomial for the others), mixed over the site effect's posterior.
+Rods without a test well are drawn from the same hierarchy as the measured ones, at the site's own harshness.
+Given the site effect all rods are independent, the measured ones too, so that the count of rods past
+threshold is a sum of independent trials (Poisson-binomial for the measured, binomial for the others), mixed
+over the site effect's posterior: what rods share widens the spread of their count.
 """
 
 from collections.abc import Sequence
@@ -14,12 +15,14 @@ import numpy.typing as npt
 from scipy.special import ndtr
 from scipy.stats import binom
 
+from models.class_prior import group_tables
 from models.corrosion_curves import crossing_table
 from models.forecast import Fitted
 from models.histories import Floats
 from models.outlook import AGES, cdf_at
 
 YEARS_AHEAD = 60
+_AGE_STEP = 2.0
 
 
 @dataclass(frozen=True)
@@ -56,16 +59,56 @@ def _count_pmf(p: Floats) -> Floats:
 
 
 def _mixed_pmf(measured: Floats, unmeasured: int, p_nodes: Floats, weight: Floats) -> Floats:
-    """Return (Y, rods+1) pmf of all rods: measured (Y, n), others binomial, p_nodes (K, Y) weighed."""
-    known = _count_pmf(measured)
-    out = np.zeros((known.shape[0], known.shape[1] + unmeasured))
-    m = np.arange(unmeasured + 1)
-    for w, p in zip(weight, p_nodes, strict=True):
-        if w < 1e-9:
-            continue
-        others = binom.pmf(m[None, :], unmeasured, np.clip(p, 0.0, 1.0)[:, None])
-        for j in range(known.shape[1]):
-            out[:, j : j + unmeasured + 1] += w * known[:, [j]] * others
+    """Return (Y, rods+1) pmf of all rods: measured (K, Y, n), the others binomial with p_nodes (K, Y).
+
+    Rods are independent given the node; nodes are weighed by weight (K,).
+    """
+    K, Y, n = measured.shape
+    known = _count_pmf(measured.reshape(K * Y, n)).reshape(K, Y, n + 1) * weight[:, None, None]
+    others = binom.pmf(np.arange(unmeasured + 1), unmeasured, np.clip(p_nodes, 0.0, 1.0)[:, :, None])
+    out = np.zeros((Y, n + unmeasured + 1))
+    for j in range(n + 1):
+        out[:, j : j + unmeasured + 1] += np.einsum("ky,kym->ym", known[:, :, j], others)
+    return out
+
+
+def _about_mean(given: Floats, weight: Floats, mean: Floats) -> Floats:
+    """Return chances by node (N, K, Y) like given, whose mean over the nodes by weight (N, K) is mean (N, Y).
+
+    What given leaves out (steps to come or in the record, the class parameters' own doubt) comes to every
+    node alike: as a further hazard where the mean is higher, as a share of the rods where it is lower.
+    """
+    centre = np.einsum("nk,nky->ny", weight, given)
+    less = given * (mean / np.maximum(centre, 1e-12))[:, None]
+    more = 1.0 - (1.0 - given) * ((1.0 - mean) / np.maximum(1.0 - centre, 1e-12))[:, None]
+    return np.clip(np.where((mean <= centre)[:, None], less, more), 0.0, 1.0)
+
+
+def _past_by_node(fit: Fitted, years: Floats) -> Floats:
+    """Return (N, K, Y) chance that each measured rod is past in so many years, given its site's node.
+
+    Given the node, a rod's own readings are weighed against its group's prior there; steps are left out.
+    Tabulated at every second year of age: finer than what the nodes tell apart.
+    """
+    h, grid, cal = fit.histories, fit.prepared.grid, fit.calibration
+    tables = group_tables(cal.theta, fit.layout, grid)
+    log_l = fit.found.log_l_whole if fit.found.log_l_whole.size else fit.found.log_l
+    ages = np.arange(0.0, h.age_now.max() + years[-1] + 2.0 * _AGE_STEP, _AGE_STEP)
+    K = tables.onset.shape[1]
+    out = np.empty((h.electrodes, K, years.size))
+    for q, v in sorted(set(zip(fit.layout.group.tolist(), fit.log_threshold.tolist(), strict=True))):
+        i = np.flatnonzero((fit.layout.group == q) & (fit.log_threshold == v))
+        own = cal.ceiling_weight[fit.layout.raw[q]]
+        prior = np.einsum("c,kt,kr->ctrk", own, tables.onset[q], tables.growth[q]).reshape(grid.size, K)
+        crossed = prior[:, :, None] * crossing_table(grid, v, ages)[:, None, :]
+        both = np.concatenate([prior, crossed.reshape(grid.size, -1)], axis=1).astype(np.float32)
+        like = np.exp(np.maximum(log_l[i] - log_l[i].max(axis=1, keepdims=True), -60.0)) @ both
+        cdf = like[:, K:].reshape(i.size, K, ages.size) / np.maximum(like[:, :K, None], 1e-30)
+        at = (h.age_now[i, None] + years) / _AGE_STEP
+        low = at.astype(np.int64)
+        share = (at - low)[:, None]
+        before, after = (np.take_along_axis(cdf, (low + d)[:, None], axis=2) for d in (0, 1))
+        out[i] = before * (1.0 - share) + after * share
     return out
 
 
@@ -84,6 +127,7 @@ def site_counts(
     h, steps = fit.histories, fit.calibration.steps
     years = np.arange(YEARS_AHEAD + 1, dtype=float)
     ahead = np.stack([cdf_at(fit.crossing.cdf, h.age_now + y) for y in years], axis=1)
+    by_node = _about_mean(_past_by_node(fit, years), fit.posterior.nodes[h.electrode_site], ahead)
     tables = _new_rod_tables(fit)
     reach = ndtr((steps.jump_mean - fit.log_threshold) / steps.jump_sd)
     out = []
@@ -93,11 +137,11 @@ def site_counts(
         rods = max(int(rod_count[s] or 0), standing.size)
         first = _first_rods(mine, well, h.age_now)
         others, fresh = _others(fit, tables, first, reach, years, s)
-        measured = ahead[standing].T if standing.size else np.zeros((years.size, 0))
+        measured = by_node[standing].transpose(1, 2, 0)
         pmf = _mixed_pmf(measured, rods - standing.size, others, fit.posterior.nodes[s])
         tail = np.concatenate([np.cumsum(pmf[:, ::-1], axis=1)[:, ::-1], np.zeros((years.size, 1))], axis=1)
         tail = np.maximum.accumulate(np.clip(tail, 0.0, 1.0), axis=0)
-        out.append(SiteCounts(standing.size, rods, tail, pmf @ np.arange(rods + 1.0), fresh))
+        out.append(SiteCounts(standing.size, rods, tail, tail[:, 1:].sum(axis=1), fresh))
     return out
 
 
