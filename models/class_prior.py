@@ -20,6 +20,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 NODES = 7
+_LEAST = 1e-30  # of a likelihood scaled to a largest value of 1; its inverse must fit single precision
 # Prior beliefs, wide: log onset, log growth. Working life of a clad rod is 5 to 20 years (common practice,
 # no source).
 _FLEET_MEAN = (np.log(25.0), np.log(0.12))
@@ -229,7 +230,7 @@ def log_posterior(
     for q, i in enumerate(evidence.members):
         inner.append((tables.onset[q].astype(np.float32) @ evidence.flat[q]).reshape(K, i.size, R))
         marginal[i] = np.einsum("knr,kr->nk", inner[q], tables.growth[q])
-    marginal = np.maximum(marginal, 1e-300)
+    marginal = np.maximum(marginal, _LEAST)
     _, w = site_nodes()
     total = np.tile(np.log(w), (int(layout.site.max()) + 1, 1))
     np.add.at(total, layout.site, np.log(marginal))

@@ -167,10 +167,16 @@ def _visits(rows: pl.DataFrame, note_a: float, danger_a: float) -> pl.DataFrame:
     leads = (
         rows.filter(pl.col("current_a") > 0)
         .drop_nulls(["site_id", "taken_at"])
-        .group_by("site_id", day, "_lead", pl.col("conductor").fill_null("").alias("_conductor"))
+        .group_by(
+            "site_id",
+            day,
+            "_lead",
+            pl.col("conductor").fill_null("").alias("_conductor"),
+            maintain_order=True,
+        )
         .agg(pl.col("current_a").max(), pl.col("taken_at").max())
     )
-    sums = leads.group_by("site_id", "_day").agg(
+    sums = leads.group_by("site_id", "_day", maintain_order=True).agg(
         pl.col("current_a").sum().alias("value"), pl.col("taken_at").max(), pl.len().alias("_leads")
     )
     found = (

@@ -180,17 +180,15 @@ def reason(f: SiteFacts, case: Case, settings: Settings, as_of_year: int, gain: 
     p = f.counts.at_least(case.need)
     past, soon = float(f.counts.expected[0]), float(f.counts.expected[5])
     _, limit = limit_need(f, settings)
-    soil = f.row.get("soil_class") or "unknown"
     rods = "1 rod" if case.replace == 1 else f"{case.replace} rods"
-    work = f"{rods} would be renewed."
-    if gain is not None:
-        worth = "more than" if gain > case.cost else "less than"
-        work = f"renewing {rods} for {case.cost:,.0f} avoids an expected {gain:,.0f}, {worth} it costs."
-    return (
-        f"About {past:.0f} of {f.counts.rods} rods are past threshold now and {soon:.0f} by {as_of_year + 5} "
-        f"({soil}); the chance of being past the limit ({limit}) goes from {_percent(p[0])} to "
-        f"{_percent(p[5])}; {work}"
+    sentence = (
+        f"About {past:.0f} of {f.counts.rods} rods are past threshold now, {soon:.0f} by {as_of_year + 5}: "
+        f"{_percent(p[5])} chance of passing the limit ({limit}) by then"
     )
+    if gain is None:
+        return f"{sentence}; {rods} would be renewed."
+    worth = "worth" if gain > case.cost else "not worth"
+    return f"{sentence}; renewing {rods} is {worth} its cost."
 
 
 def _percent(p: float) -> str:
