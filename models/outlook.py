@@ -16,7 +16,7 @@ from scipy.special import ndtr
 
 from models.calibration import Calibration, Prepared, ceiling_shares
 from models.class_prior import ClassLayout, group_tables, node_evidence, site_nodes
-from models.corrosion_curves import NEVER_YEARS, CurveGrid, crossing_age, crossing_table
+from models.corrosion_curves import NEVER_YEARS, CurveGrid, crossed_by, crossing_age
 from models.histories import Floats, Histories
 from models.site_pass import SitePass
 
@@ -36,8 +36,8 @@ def parameter_draws(cal: Calibration, rng: np.random.Generator, draws: int) -> F
 class Posterior:
     """Posterior mass on the curve grid.
 
-    whole: (N, G) where no step is in the record, given that; broken: {electrode: (G,)} given a step is.
-    p_broken: (N,). nodes: (S, K) posterior of the site effect. new_rod: (Q, K, G) a rod nobody measured, by
+    whole: (N, G), single precision, given that no step is in the record; broken: {electrode: (G,)} given that
+    one is. p_broken: (N,). nodes: (S, K) posterior of the site effect. new_rod: (Q, K, G) a rod nobody measured, by
     group.
     """
 
@@ -51,7 +51,9 @@ class Posterior:
 def _weighed(log_l: npt.NDArray[Any], top: npt.NDArray[Any], shares: Floats) -> Floats:
     """Return (N, C, T*R) likelihoods, each electrode's largest 1, times its ceiling shares."""
     N, C = shares.shape
-    return np.asarray(np.exp(np.maximum(log_l - top[:, None], -80.0)).reshape(N, C, -1) * shares[:, :, None])
+    like = np.exp(np.maximum(log_l - top[:, None], np.float32(-80.0))).reshape(N, C, -1)
+    like *= shares[:, :, None].astype(like.dtype)
+    return np.asarray(like)
 
 
 def posterior(
@@ -75,11 +77,8 @@ def posterior(
         whole_like = _weighed(found.log_l_whole, whole_top, shares)
         whole_scale = np.exp(np.maximum((whole_top - top).astype(float), -600.0))
     curve_like = like.sum(axis=1)
-    whole, nodes = np.zeros((N, C, G)), np.zeros((int(layout.site.max()) + 1, site_nodes()[0].size))
-    broken_all = np.zeros(N)
-    of_whole = whole_like.sum(axis=(1, 2)) * whole_scale
-    stepped = np.flatnonzero(curve_like.sum(axis=1) - of_whole > 1e-6 * curve_like.sum(axis=1))
-    broken = {int(i): np.zeros((C, G)) for i in stepped}
+    nodes = np.zeros((int(layout.site.max()) + 1, site_nodes()[0].size))
+    prior = np.zeros((N, G))  # the curves' prior over its own mean likelihood, averaged over the draws
     new_rod = np.zeros((layout.soil.size, nodes.shape[1], C * G))
     for theta in parameter_draws(cal, rng, draws):
         tables = group_tables(theta, layout, grid)
@@ -90,19 +89,19 @@ def posterior(
             own = cal.ceiling_weight[layout.raw[q]]
             new_rod[q] += np.einsum("c,kg->kcg", own, curves[q]).reshape(nodes.shape[1], -1) / draws
             i = np.flatnonzero(layout.group == q)
-            if not i.size:
-                continue
-            prior = seen.others_weight[i] @ curves[q]
-            total = np.maximum((curve_like[i] * prior).sum(axis=1), 1e-300)
-            share = prior / total[:, None] / draws
-            whole[i] += whole_like[i] * share[:, None, :]
-            for row in np.flatnonzero(np.isin(i, stepped)):
-                left = np.maximum(like[i[row]] - whole_like[i[row]] * whole_scale[i[row]], 0.0) * share[row]
-                broken[int(i[row])] += left
-                broken_all[i[row]] += left.sum()
-    whole /= np.maximum(whole.sum(axis=(1, 2), keepdims=True), 1e-300)
-    given_step = {e: mass.ravel() / max(mass.sum(), 1e-300) for e, mass in broken.items()}
-    return Posterior(whole.reshape(N, -1), given_step, np.clip(broken_all, 0.0, 1.0), nodes, new_rod)
+            if i.size:
+                mixed = seen.others_weight[i] @ curves[q]
+                total = np.maximum(np.einsum("ng,ng->n", curve_like[i], mixed), 1e-300)
+                prior[i] += mixed / total[:, None] / draws
+    of_whole = np.einsum("ncg,ng->n", whole_like, prior)
+    p_broken = np.clip(1.0 - of_whole * whole_scale, 0.0, 1.0)
+    given_step = {}
+    for e in np.flatnonzero(p_broken > 1e-5):
+        left = np.maximum(like[e] - whole_like[e] * whole_scale[e], 0.0) * prior[e]
+        given_step[int(e)] = left.ravel() / max(left.sum(), 1e-300)
+    share = (prior / np.maximum(of_whole, 1e-300)[:, None]).astype(np.float32)
+    whole = (whole_like * share[:, None, :]).reshape(N, -1)
+    return Posterior(whole, given_step, p_broken, nodes, new_rod)
 
 
 @dataclass(frozen=True)
@@ -196,7 +195,7 @@ def crossing(
     cdf = np.empty((h.electrodes, AGES.size))
     for value in np.unique(log_threshold):
         mine = log_threshold == value
-        cdf[mine] = post.whole[mine] @ crossing_table(grid, float(value), AGES)
+        cdf[mine] = crossed_by(post.whole[mine], grid, float(value), AGES)
     steps: dict[int, list[Step]] = {}
     for i, mass in post.broken.items():
         if post.p_broken[i] < 1e-3:
