@@ -37,8 +37,8 @@ class Posterior:
     """Posterior mass on the curve grid.
 
     whole: (N, G), single precision, given that no step is in the record; broken: {electrode: (G,)} given that
-    one is. p_broken: (N,). nodes: (S, K) posterior of the site effect. new_rod: (Q, K, G) a rod nobody measured, by
-    group.
+    one is. p_broken: (N,). nodes: (S, K) posterior of the site effect. new_rod: (Q, K, G) a rod nobody
+    measured, by group.
     """
 
     whole: Floats
