@@ -36,7 +36,7 @@ VERDICTS = {
 }
 BREAKS = {
     "none": "no break seen",
-    "suspected": "break suspected: one reading after the step, a second decides",
+    "suspected": "break suspected: a step up that another reading has to confirm",
     "confirmed": "break confirmed by a second reading",
 }
 BASES = {
