@@ -334,18 +334,14 @@ def _run(settings: Settings, as_of: date | None, say: Say, today: date) -> RunRe
         verdicts = vetted_readings(inputs)
         dangers = find_dangers(store, settings)
         store_checks = [RunCheck(c.name, c.offending.height) for c in store.checks()]
+        _stop_where_failed(store_checks)
         counts = dict(verdicts.group_by("verdict").len().iter_rows())
         clock.lap("vetting", ", ".join(f"{n:,} {v.replace('_', ' ')}" for v, n in sorted(counts.items())))
         inference = infer(inputs, verdicts, settings, clock)
         tables, assumed = tables_of(inputs, inference, dangers, settings, clock)
         _keep(store, tables, inference.calibration, started)
     checks = store_checks + check_tables(tables, settings.horizons_years)
-    if failed := [c for c in checks if not c.passed]:
-        which = ", ".join(f"{c.name} ({c.rows} rows{': ' if c.where else ''}{c.where})" for c in failed)
-        raise WorkError(
-            f"The run was not published, as a check of it failed: {which}; the run shown before stays in "
-            "place. See DEVELOPERS.md, 'A check failed'."
-        )
+    _stop_where_failed(checks)
     run_id = new_run_id(started, inputs.as_of)
     if as_of is not None and as_of > inputs.as_of:
         assumed.append(f"{as_of} lies after today; the run looks from {inputs.as_of}.")
@@ -355,6 +351,16 @@ def _run(settings: Settings, as_of: date | None, say: Say, today: date) -> RunRe
     page = publish(settings.output_folder, run_id, tables, facts)
     clock.lap("publishing", f"run {run_id}")
     return RunResult(run_id, page, closing_lines(tables, facts), True)
+
+
+def _stop_where_failed(checks: list[RunCheck]) -> None:
+    """Raise WorkError where a check failed, before more is built on what it found."""
+    if failed := [c for c in checks if not c.passed]:
+        which = ", ".join(f"{c.name} ({c.rows} rows{': ' if c.where else ''}{c.where})" for c in failed)
+        raise WorkError(
+            f"The run was not published, as a check of it failed: {which}; the run shown before stays in "
+            "place. See DEVELOPERS.md, 'A check failed'."
+        )
 
 
 def _keep(store: Store, tables: dict[str, pl.DataFrame], cal: Calibration, at: datetime) -> None:
