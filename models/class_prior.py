@@ -2,7 +2,8 @@
 
 ln(onset) ~ N(mu_t + soil_t + material_t - load_t u, s_t^2) and ln(growth) ~ N(mu_r + soil_r + material_r +
 raw_r + load_r u, s_r^2), u ~ N(0, 1) one for each site: in a harsh yard rods give way earlier and go faster.
-The spreads s_t, s_r differ by soil (sites without a survey are a mixture of soils). Soil and material terms
+The spreads s_t, s_r and the weight of u differ by soil: sites without a survey are a mixture of soils, unlike
+from yard to yard and alike within one. Soil and material terms
 are shrunk to the fleet by normal priors, so that a class with three electrodes leans on it and one with three
 thousand stands alone. The integral over u is a Gauss-Hermite sum, over the curve grid a matrix product.
 """
@@ -31,6 +32,7 @@ _RAW_SD = 0.4
 _LOG_SPREAD_MEAN = (np.log(0.5), np.log(0.5))
 _LOG_SPREAD_SD = (0.5, 0.4)
 _SOIL_SPREAD_SD = (0.35, 0.25)
+_SOIL_LOAD_SD = 0.5
 _LOAD_MEAN = (0.25, 0.15)
 _LOAD_SD = (0.25, 0.2)
 
@@ -60,7 +62,7 @@ class ClassLayout:
     @property
     def names(self) -> tuple[str, ...]:
         """Names of the parameters, in the order of the vector."""
-        terms = ("onset_soil", "growth_soil", "onset_spread_soil", "growth_spread_soil")
+        terms = ("onset_soil", "growth_soil", "onset_spread_soil", "growth_spread_soil", "log_load_soil")
         by_class = [f"{a}_{k}" for a in terms for k in self.soils]
         by_material = [f"{a}_{k}" for a in ("onset_material", "growth_material") for k in self.materials]
         return (
@@ -71,7 +73,7 @@ class ClassLayout:
     def start(self) -> Floats:
         """Return the prior mean as a start."""
         head = [*_FLEET_MEAN, 0.0, *_LOG_SPREAD_MEAN, *_LOAD_MEAN]
-        return np.concatenate([head, np.zeros(4 * len(self.soils) + 2 * len(self.materials))])
+        return np.concatenate([head, np.zeros(5 * len(self.soils) + 2 * len(self.materials))])
 
     def prior(self) -> tuple[Floats, Floats]:
         """Return prior means and standard deviations of the parameters."""
@@ -79,7 +81,7 @@ class ClassLayout:
         sd = np.concatenate(
             [
                 [*_FLEET_SD, _RAW_SD, *_LOG_SPREAD_SD, *_LOAD_SD],
-                np.repeat((*_SOIL_SD, *_SOIL_SPREAD_SD), C),
+                np.repeat((*_SOIL_SD, *_SOIL_SPREAD_SD, _SOIL_LOAD_SD), C),
                 np.repeat(_MATERIAL_SD, M),
             ]
         )
@@ -109,7 +111,8 @@ def class_layout(
 class GroupTables:
     """Prior masses on the grid: onset (Q, K, T) and growth (Q, K, R), each summing to one over its last axis.
 
-    For the gradient: the standardised deviations, like the masses, and the spreads (Q,).
+    For the gradient: the standardised deviations, like the masses, the spreads (Q,), the
+    soils' factors on the site effect (Q,) and the fleet's loads of it on both logs.
     """
 
     onset: Floats
@@ -118,6 +121,9 @@ class GroupTables:
     growth_dev: Floats
     onset_spread: Floats
     growth_spread: Floats
+    load: Floats
+    onset_load: float
+    growth_load: float
 
 
 def _masses(x: Floats, log_width: Floats, mean: Floats, spread: Floats) -> tuple[Floats, Floats]:
@@ -135,16 +141,17 @@ def group_tables(theta: Floats, layout: ClassLayout, grid: CurveGrid) -> GroupTa
     head, rest = theta[:7], theta[7:]
     soil_t, soil_r = rest[:C], rest[C : 2 * C]
     spread_t, spread_r = rest[2 * C : 3 * C], rest[3 * C : 4 * C]
-    mat_t, mat_r = rest[4 * C : 4 * C + M], rest[4 * C + M :]
+    load = np.exp(rest[4 * C : 5 * C])[layout.soil][:, None]
+    mat_t, mat_r = rest[5 * C : 5 * C + M], rest[5 * C + M :]
     u, _ = site_nodes()
-    mean_t = (head[0] + soil_t[layout.soil] + mat_t[layout.material])[:, None] - head[5] * u
+    mean_t = (head[0] + soil_t[layout.soil] + mat_t[layout.material])[:, None] - head[5] * load * u
     mean_r = (head[1] + soil_r[layout.soil] + mat_r[layout.material] + head[2] * layout.raw)[:, None] + head[
         6
-    ] * u
+    ] * load * u
     s_t, s_r = np.exp(head[3] + spread_t[layout.soil]), np.exp(head[4] + spread_r[layout.soil])
     p_t, z_t = _masses(np.log(grid.onset_years), np.log(np.diff(np.log(grid.onset_edges))), mean_t, s_t)
     p_r, z_r = _masses(np.log(grid.growth), np.log(np.diff(np.log(grid.growth_edges))), mean_r, s_r)
-    return GroupTables(p_t, p_r, z_t, z_r, s_t, s_r)
+    return GroupTables(p_t, p_r, z_t, z_r, s_t, s_r, load[:, 0], float(head[5]), float(head[6]))
 
 
 @dataclass(frozen=True)
@@ -271,7 +278,7 @@ def _chain(d_onset: Floats, d_growth: Floats, t: GroupTables, layout: ClassLayou
 
     head = [
         by_t.sum(), by_r.sum(), float(by_r @ layout.raw), s_t.sum(), s_r.sum(),
-        -float((m_t @ u).sum()), float((m_r @ u).sum()),
+        -float(t.load @ (m_t @ u)), float(t.load @ (m_r @ u)),
     ]  # fmt: skip
     return np.concatenate(
         [
@@ -280,6 +287,7 @@ def _chain(d_onset: Floats, d_growth: Floats, t: GroupTables, layout: ClassLayou
             spread(by_r, layout.soil, C),
             spread(s_t.sum(axis=1), layout.soil, C),
             spread(s_r.sum(axis=1), layout.soil, C),
+            spread(t.load * (t.growth_load * (m_r @ u) - t.onset_load * (m_t @ u)), layout.soil, C),
             spread(by_t, layout.material, M),
             spread(by_r, layout.material, M),
         ]
