@@ -13,6 +13,7 @@ import polars as pl
 
 from models import hypotheses, survival
 from pipeline.errors import RequestError, WorkError
+from pipeline.fleet_inputs import threshold_ratios
 from pipeline.result import RunResult
 from pipeline.settings import Settings
 
@@ -26,21 +27,7 @@ GROUPS = ("soil_class", "material", "kind", "region", "return_path", "ratio_basi
 
 def threshold_of(outlook: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """Give frame electrode_id, threshold_ratio: the material's, or the class's, or the fleet's."""
-    by_class = settings.threshold_ratio_by_class
-    by_material = settings.threshold_ratio_by_material
-
-    def listed(column: str, table: dict[str, float]) -> pl.Expr:
-        names, ratios = list(table), list(table.values())
-        return pl.col(column).replace_strict(names, ratios, default=None, return_dtype=pl.Float64)
-
-    return outlook.select(
-        "electrode_id",
-        pl.coalesce(
-            listed("material", by_material),
-            listed("soil_class", by_class),
-            pl.lit(settings.threshold_ratio),
-        ).alias("threshold_ratio"),
-    )
+    return threshold_ratios(outlook, settings).select("electrode_id", "threshold_ratio")
 
 
 def crossings_of(
