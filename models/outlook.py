@@ -291,6 +291,19 @@ def _spread_picks(mass: Floats, count: int) -> npt.NDArray[np.int64]:
     return np.minimum(at, mass.size - 1).astype(np.int64)
 
 
+def others_field(prior_precision: Floats, precision: Floats, eta: Floats, e: int) -> tuple[Floats, Floats]:
+    """Return mean (D,) and covariance (D, D) of a site's field as all its electrodes but e tell it.
+
+    prior_precision: (D, D). precision, eta: the electrodes' factors (E, D, D), (E, D). Where the others'
+    factors are no density together, the prior speaks, as in the site pass.
+    """
+    cavity = prior_precision + precision.sum(axis=0) - precision[e]
+    if np.linalg.eigvalsh(cavity)[0] <= 0.0:
+        return np.zeros(cavity.shape[0]), np.asarray(np.linalg.inv(prior_precision))
+    cov = np.linalg.inv(cavity)
+    return np.asarray(cov @ (eta.sum(axis=0) - eta[e])), np.asarray(cov)
+
+
 def level_draws(
     h: Histories, cal: Calibration, p: Prepared, found: SitePass, post: Posterior, steps: Sequence[Step],
     i: int, site: int, rng: np.random.Generator, draws: int = 160,
@@ -299,10 +312,7 @@ def level_draws(
     parts: list[tuple[float, Step | None]] = [(1.0 - float(post.p_broken[i]) if steps else 1.0, None)]
     parts += [(float(post.p_broken[i]) * s.share, s) for s in steps]
     e = i - h.site_start[site]
-    precision, eta = found.factors[site]
-    cavity = p.prior_precision[site] + precision.sum(axis=0) - precision[e]
-    cov = np.linalg.inv(cavity)
-    mean = cov @ (eta.sum(axis=0) - eta[e])
+    mean, cov = others_field(p.prior_precision[site], *found.factors[site], int(e))
     r = np.arange(h.reading_start[i], h.reading_start[i + 1])
     r = r[h.side[r] == 0]
     scale = float(found.scale_weight[i] @ p.scale[0] ** 2)

@@ -49,6 +49,9 @@ def check_tables(tables: dict[str, pl.DataFrame], horizons: tuple[int, ...]) -> 
         RunCheck("probabilities_between_0_and_1", outlook.filter(_outside([*p, "p_broken"])).height),
         RunCheck("probabilities_rise_with_the_horizon", outlook.filter(_falling(p)).height),
         RunCheck("crossing_ages_rise_with_the_share", outlook.filter(_falling(ages)).height),
+        RunCheck(
+            "levels_are_resistances", outlook.filter(_no_resistance(["baseline_ohm", "level_ohm"])).height
+        ),
         RunCheck("one_row_an_electrode", outlook.height - outlook["electrode_id"].n_unique()),
         RunCheck("one_row_a_site", sites.height - sites["site_id"].n_unique()),
         RunCheck(
@@ -69,6 +72,12 @@ def _outside(columns: list[str]) -> pl.Expr:
     """Say of a row whether one of its probabilities is none."""
     inside = [pl.col(c).is_between(-1e-9, 1 + 1e-9).fill_null(False) & ~pl.col(c).is_nan() for c in columns]
     return ~pl.all_horizontal(inside)
+
+
+def _no_resistance(columns: list[str]) -> pl.Expr:
+    """Say of a row whether one of its resistances is not a positive number."""
+    sound = [(pl.col(c) > 0).fill_null(False) & pl.col(c).is_finite().fill_null(False) for c in columns]
+    return ~pl.all_horizontal(sound)
 
 
 def _falling(columns: list[str]) -> pl.Expr:

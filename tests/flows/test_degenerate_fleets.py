@@ -222,3 +222,13 @@ def test_an_empty_store_and_sites_alone_are_one_sentence(tmp_path: Path) -> None
     rodfleet(tmp_path, "load", SmallFleet({"sites": rods(2, 1).tables["sites"]}).write(tmp_path))
     assert "holds no site with an electrode" in one_sentence(rodfleet(tmp_path, "run"), 1)
     assert "No run is published" in one_sentence(rodfleet(tmp_path, "report"), 1)
+
+
+def test_a_level_that_is_no_number_is_not_published(tmp_path: Path) -> None:
+    loaded_and_run(WHOLE_RUNS["one site"][0], tmp_path)
+    tables = published(tmp_path)
+    first = pl.int_range(pl.len()) == 0
+    spoilt = pl.when(first).then(float("nan")).otherwise("level_ohm").alias("level_ohm")
+    tables["electrode_outlook"] = tables["electrode_outlook"].with_columns(spoilt)
+    failed = [(c.name, c.rows) for c in check_tables(tables, Settings().horizons_years) if not c.passed]
+    assert failed == [("levels_are_resistances", 1)]

@@ -16,6 +16,7 @@ from models.outlook import (
     cdf_at,
     mean_growth,
     onset_median,
+    others_field,
     parameter_draws,
     quantile_of,
 )
@@ -224,3 +225,15 @@ def test_onset_and_growth_of_a_rod_with_a_suspected_step_weigh_both_explanations
     grid = fit.prepared.grid
     assert onset_median(both, grid)[0] != pytest.approx(onset_median(fit.posterior.whole, grid)[0], rel=1e-3)
     assert frame["onset_age_p50"][0] == pytest.approx(onset_median(both, grid)[0])
+
+
+def test_the_others_field_is_a_density_even_where_their_factors_are_none() -> None:
+    prior = np.diag([4.0, 9.0])
+    precision = np.stack([np.diag([1.0, 2.0]), np.diag([3.0, -1.0]), np.diag([-9.0, 0.0])])
+    eta = np.array([[1.0, 0.5], [2.0, -1.0], [0.3, 0.0]])
+    mean, cov = others_field(prior, precision, eta, 2)
+    assert cov == pytest.approx(np.diag([1 / 8.0, 1 / 10.0]))
+    assert mean == pytest.approx([3.0 / 8.0, -0.5 / 10.0])
+    mean, cov = others_field(prior, precision, eta, 0)  # 4 + 3 - 9 is below zero: no density
+    assert np.array_equal(mean, np.zeros(2))
+    assert cov == pytest.approx(np.linalg.inv(prior))
