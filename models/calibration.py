@@ -135,7 +135,6 @@ class Prepared:
     resid: Floats
     noise_var: Floats
     rod_var: Floats
-    prior_cov: list[Floats]
     prior_precision: list[Floats]
     grid: CurveGrid
     scale: tuple[Floats, Floats]
@@ -149,14 +148,13 @@ def prepare(h: Histories, cal: Calibration, terms: FixedTerms | None = None) -> 
     noise_var = cal.noise_sd[soil] ** 2
     noise_var = np.where(h.kind == AS_INSTALLED, cal.installed_sd**2, noise_var)
     noise_var = np.where(h.kind == ISOLATED, cal.isolated_sd**2, noise_var)
-    cov = [field_covariance(h, s, cal.spread) for s in range(h.sites)]
+    field = (field_covariance(h, s, cal.spread) for s in range(h.sites))
     return Prepared(
         terms,
         h.log_ohm - known,
         noise_var,
         np.full(h.electrodes, cal.spread.rod_sd**2),
-        cov,
-        [np.asarray(np.linalg.inv(c), dtype=np.float64) for c in cov],
+        [np.asarray(np.linalg.inv(c), dtype=np.float64) for c in field],
         curve_grid(),
         noise_scale(cal.noise_spread),
     )
@@ -218,9 +216,23 @@ def ceiling_posterior(log_l: npt.NDArray[Any], logprior: npt.NDArray[Any], grid:
     return np.asarray(mass / mass.sum(axis=1, keepdims=True), dtype=float)
 
 
+@dataclass(frozen=True)
+class Expectation:
+    """What a site pass found under the prior given it (logprior, (N, G)), and what follows for the classes.
+
+    scaled: likelihoods (N, T, R) and the logs (N,) taken out of them. state: for the next pass.
+    """
+
+    found: SitePass
+    state: State
+    nodes: NodeEvidence
+    scaled: tuple[Floats, Floats]
+    logprior: npt.NDArray[Any]
+
+
 def expect(
     h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, state: State, sweeps: int, each: ForEach
-) -> tuple[SitePass, State, NodeEvidence, tuple[Floats, Floats]]:
+) -> Expectation:
     """Run a site pass under cal and weigh the site nodes with what it found."""
     logprior = mixed_logprior(cal, layout, p.grid, state.node_weight)
     found = site_pass(
@@ -229,7 +241,8 @@ def expect(
     )  # fmt: skip
     scaled = scaled_likelihood(found.log_l, p.grid, ceiling_shares(cal, h.raw))
     nodes = node_evidence(*scaled, layout, group_tables(cal.theta, layout, p.grid))
-    return found, State(state.structures, found.factors, nodes.others_weight), nodes, scaled
+    after = State(state.structures, found.factors, nodes.others_weight)
+    return Expectation(found, after, nodes, scaled, logprior)
 
 
 def search(
@@ -430,20 +443,13 @@ def _update_ceilings(
     return new
 
 
-def _update(
-    h: Histories,
-    cal: Calibration,
-    p: Prepared,
-    found: SitePass,
-    structures: Structures,
-    logprior: npt.NDArray[Any],
-    move_fixed: bool,
-) -> Calibration:
+def _update(h: Histories, cal: Calibration, p: Prepared, met: Expectation, move_fixed: bool) -> Calibration:
+    found = met.found
     changes: dict[str, Any] = _update_noise(h, cal, found)
     changes["spread"] = _update_field(h, cal, found)
     changes |= _update_periods(h, cal, found)
-    changes["steps"] = _update_steps(h, cal, found, structures)
-    changes["ceiling_weight"] = _update_ceilings(h, cal, found, logprior, p.grid)
+    changes["steps"] = _update_steps(h, cal, found, met.state.structures)
+    changes["ceiling_weight"] = _update_ceilings(h, cal, found, met.logprior, p.grid)
     if move_fixed:
         changes["fixed"] = cal.fixed + np.clip(_fixed_step(h, cal, p, found), -0.5, 0.5)
     return replace(cal, **changes)
@@ -504,16 +510,14 @@ def search_calibration(
             state = search(h, cal, p, layout, state, each)
         else:
             state = State(reprice(h, cal.steps, state.structures), state.factors, state.node_weight)
-        logprior = mixed_logprior(cal, layout, p.grid, state.node_weight)
-        found, state, nodes, scaled = expect(
-            h, cal, p, layout, state, 2 if n < (1 if warm else 2) else 1, each
-        )
-        fit = fit_class_prior(*scaled, layout, p.grid, cal.theta, steps=8, with_covariance=False)
-        trace.append(float(nodes.site_log_l.sum()))
+        met = expect(h, cal, p, layout, state, 2 if n < (1 if warm else 2) else 1, each)
+        fit = fit_class_prior(*met.scaled, layout, p.grid, cal.theta, steps=8, with_covariance=False)
+        trace.append(float(met.nodes.site_log_l.sum()))
         before = _summary(cal)
-        cal = replace(_update(h, cal, p, found, state.structures, logprior, n >= 1), theta=fit.theta)
+        cal = replace(_update(h, cal, p, met, n >= 1), theta=fit.theta)
         after = prepare(h, cal, terms)
-        state = replace(state, factors=carry_factors(h, state.factors, after.resid - p.resid))
+        moved = carry_factors(h, met.state.factors, after.resid - p.resid)
+        state = replace(met.state, factors=moved)
         p = after
         change = float(np.abs(_summary(cal) - before).max())
         say(f"calibration round {n + 1}: largest change {change:.3f}")
@@ -523,13 +527,13 @@ def search_calibration(
             break
     if sketch:
         return Calibrated(cal, state)
-    _, state, nodes, scaled = expect(h, cal, p, layout, state, 1, each)
-    fit = fit_class_prior(*scaled, layout, p.grid, cal.theta)
+    met = expect(h, cal, p, layout, state, 1, each)
+    fit = fit_class_prior(*met.scaled, layout, p.grid, cal.theta)
     done_cal = replace(
-        cal, theta=fit.theta, theta_cov=fit.covariance, log_likelihood=float(nodes.site_log_l.sum()),
+        cal, theta=fit.theta, theta_cov=fit.covariance, log_likelihood=float(met.nodes.site_log_l.sum()),
         rounds=done, converged=calm and fit.converged, trace=tuple(trace),
     )  # fmt: skip
-    return Calibrated(done_cal, state)
+    return Calibrated(done_cal, met.state)
 
 
 def calibrate(

@@ -82,8 +82,8 @@ def fit_electrodes(
     if state is None:
         state = first_state(h)
         for _ in range(2):
-            _, state, _, _ = expect(h, cal, p, layout, state, 2, each)
-            state = search(h, cal, p, layout, state, each)
+            met = expect(h, cal, p, layout, state, 2, each)
+            state = search(h, cal, p, layout, met.state, each)
     else:
         state = search(h, cal, p, layout, state, each)
     logprior = mixed_logprior(cal, layout, p.grid, state.node_weight)
