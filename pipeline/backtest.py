@@ -14,11 +14,12 @@ from models.track_record import brier, by_tenths, simple_rules
 from pipeline.engine import one_blas_thread
 from pipeline.errors import RequestError, WorkError
 from pipeline.fleet_inputs import gather, vetted_readings
+from pipeline.inference import Clock, infer
 from pipeline.questions import crossings_of
 from pipeline.result import RunResult
 from pipeline.run_tables import TABLES
 from pipeline.settings import Settings
-from pipeline.stages import Clock, infer, read_track_record
+from pipeline.stages import read_track_record
 from pipeline.store import Store
 
 Say = Callable[[str], None]

@@ -97,6 +97,12 @@ class Settings:
             "above zero", "current on one lead, or summed over a visit, that is a danger to people", "A"
         ),
     )
+    recalibrate_days: int = field(
+        default=30,
+        metadata=_says(
+            "whole", "a kept calibration is fitted anew when the run looks from a day so much later", "days"
+        ),
+    )
     seed: int = field(default=20260101, metadata=_says("whole", "seed of every random draw of a run"))
 
     @classmethod

@@ -2,166 +2,30 @@
 
 import json
 import os
-import time
-from collections.abc import Callable
-from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 
-from models.calibration import Calibration, search_calibration
 from models.class_curves import class_curves, share_past_curves
 from models.danger import attend_first as list_dangers
-from models.forecast import (
-    Fitted,
-    corrections_frame,
-    curves_frame,
-    fit_electrodes,
-    levels,
-    outlook_frame,
-)
-from models.history_frames import build_histories
+from models.forecast import Fitted
 from models.site import site_counts
 from models.survival import survival_curves, weibull_by_class
-from pipeline.engine import one_blas_thread, over_threads
+from pipeline.calibrations import LATEST
+from pipeline.engine import one_blas_thread
 from pipeline.errors import WorkError
 from pipeline.fleet_inputs import FleetInputs, gather, vetted_readings
+from pipeline.inference import Clock, Inference, Say, in_service, infer_kept
 from pipeline.publish import RunCheck, check_tables, publish
 from pipeline.questions import crossings_of, read_register, standing_questions
 from pipeline.result import RunResult
-from pipeline.run_facts import Assumed, calibration_facts, closing_lines, facts_of, new_run_id
+from pipeline.run_facts import Assumed, closing_lines, facts_of, new_run_id
 from pipeline.run_tables import TABLES, as_declared
 from pipeline.settings import Settings
 from pipeline.site_tables import money_of, plan, ranking, site_facts, site_outlook
 from pipeline.store import Store
-
-Say = Callable[[str], None]
-_STANDS_ALONE = "This value stands alone against the readings around it; the curve hardly follows it."
-
-
-@dataclass
-class Clock:
-    """Seconds by stage."""
-
-    say: Say
-    seconds: dict[str, float] = field(default_factory=dict)
-    _at: float = field(default_factory=time.monotonic)
-
-    def lap(self, stage: str, words: str = "") -> None:
-        """Note how long the stage took, and say what it found."""
-        now = time.monotonic()
-        self.seconds[stage] = round(now - self._at, 2)
-        self._at = now
-        self.say(f"{stage:<14} {self.seconds[stage]:6.1f} s  {words}")
-
-
-@dataclass(frozen=True)
-class Inference:
-    """What the models made of the inputs: the fit, the tables that follow from it."""
-
-    fit: Fitted
-    calibration: Calibration
-    lives: pl.DataFrame
-    curves: pl.DataFrame
-    verdicts: pl.DataFrame
-
-
-def in_service(as_of: date) -> pl.Expr:
-    """Say of each electrode whether it still stands on the day."""
-    return pl.col("retired_on").is_null() | (pl.col("retired_on") > as_of)
-
-
-def infer(
-    inputs: FleetInputs,
-    verdicts: pl.DataFrame,
-    settings: Settings,
-    clock: Clock,
-    calibration: Calibration | None = None,
-) -> Inference:
-    """Fit the curves of all electrodes, renewed ones included, and lay out what follows for each.
-
-    A stored calibration is taken as it is; without one the fleet is calibrated.
-    """
-    each = over_threads()
-    rng = np.random.default_rng(settings.seed)
-    h = build_histories(inputs.electrodes, verdicts, inputs.works, inputs.as_of)
-    state = None
-    if calibration is None:
-        searched = search_calibration(h, each)
-        calibration, state = searched.calibration, searched.state
-    cal = calibration
-    clock.lap("calibration", f"{cal.rounds} rounds, {'converged' if cal.converged else 'NOT converged'}")
-    threshold = dict(inputs.electrodes.select("electrode_id", "threshold_ratio").iter_rows())
-    log_threshold = np.log(np.array([threshold[e] for e in h.electrode_id]))
-    fit = fit_electrodes(h, cal, log_threshold, rng, each, state)
-    clock.lap("site pass", f"{h.electrodes:,} electrodes, {h.age.size:,} readings")
-    level = levels(fit, rng, each=each)
-    lives = _with_facts(outlook_frame(fit, level, inputs.as_of, settings.horizons_years), inputs, verdicts)
-    curves = curves_frame(fit, level, inputs.as_of)
-    clock.lap(
-        "outlook",
-        f"{lives.filter('in_service')['p_past_now'].sum():.0f} electrodes expected past threshold now",
-    )
-    return Inference(fit, cal, lives, curves, _corrected(verdicts, corrections_frame(fit)))
-
-
-def _with_facts(outlook: pl.DataFrame, inputs: FleetInputs, verdicts: pl.DataFrame) -> pl.DataFrame:
-    facts = inputs.electrodes.select(
-        "electrode_id", "well_id", "kind", "installed_on", "retired_on",
-        in_service(inputs.as_of).alias("in_service"),
-    )  # fmt: skip
-    last = (
-        verdicts.filter(pl.col("resistance_ohm").is_not_null())
-        .sort("taken_at", "row_id")
-        .group_by("electrode_id")
-        .agg(
-            pl.col("taken_at").last().cast(pl.Date).alias("last_taken_on"),
-            pl.col("resistance_ohm").last().alias("last_ohm"),
-        )
-    )
-    return outlook.join(facts, on="electrode_id", how="left", maintain_order="left").join(
-        last, on="electrode_id", how="left", maintain_order="left"
-    )
-
-
-def _corrected(verdicts: pl.DataFrame, corrections: pl.DataFrame) -> pl.DataFrame:
-    """Return reading_verdicts: every reading with its verdict and what was taken off it.
-
-    Repeats of a day entered the model as one; they share its factors, each corrected from its own value.
-    """
-    day = pl.col("taken_at").cast(pl.Date)
-    by_row = verdicts.select("row_id", "electrode_id", day.alias("day"), "range_mark")
-    by_day = (
-        corrections.join(by_row.select("row_id", "day", "range_mark"), on="row_id", how="inner")
-        .select("electrode_id", "day", "range_mark", "season_factor", "campaign_factor", "p_wild")
-        .unique(["electrode_id", "day", "range_mark"], keep="first", maintain_order=True)
-    )
-    key = ["electrode_id", "day", "range_mark"]
-    used = pl.col("verdict") != "set_aside"
-    wild = used & (pl.col("p_wild") > 0.5) & (pl.col("verdict") == "good")
-    return (
-        verdicts.with_columns(day.alias("day"))
-        .join(by_day, on=key, how="left", nulls_equal=True, maintain_order="left")
-        .with_columns(
-            pl.when(used & pl.col("p_wild").is_not_null())
-            .then(pl.col("resistance_ohm") / pl.col("season_factor") / pl.col("campaign_factor"))
-            .alias("corrected_ohm"),
-            pl.when(wild).then(pl.lit("doubtful")).otherwise(pl.col("verdict")).alias("verdict"),
-            pl.when(wild).then(pl.lit("stands_alone")).otherwise(pl.col("rule")).alias("rule"),
-            pl.when(wild)
-            .then(pl.lit(_STANDS_ALONE))
-            .otherwise(pl.col("reason"))
-            .alias("reason"),
-            pl.when(wild).then(1.0 - pl.col("p_wild")).otherwise(pl.col("weight")).alias("weight"),
-        )
-        .select(
-            "row_id", "electrode_id", "site_id", "well_id", "taken_at", "resistance_ohm", "range_mark",
-            "verdict", "rule", "reason", "season_factor", "campaign_factor", "weight", "corrected_ohm",
-            "p_wild", "file", "sheet", "line",
-        )
-    )  # fmt: skip
 
 
 def find_dangers(store: Store, settings: Settings) -> pl.DataFrame:
@@ -315,19 +179,26 @@ def read_track_record(output: Path) -> pl.DataFrame:
 
 
 def run_fleet(
-    fleet: Path, settings: Settings, *, as_of: date | None, say: Say, today: date | None = None
+    fleet: Path,
+    settings: Settings,
+    *,
+    as_of: date | None,
+    say: Say,
+    today: date | None = None,
+    calibration: str = LATEST,
 ) -> RunResult:
     """Run everything from what is loaded to what is published.
 
+    calibration: "latest" (the store's while it holds, else a new one), "new", or the name of a kept one.
     Raises WorkError where there is nothing to run on, or where a check of the run fails; the run before stays
-    shown.
+    shown. Raises RequestError for a calibration that is not kept.
     """
     del fleet
     with one_blas_thread():
-        return _run(settings, as_of, say, today or date.today())
+        return _run(settings, as_of, say, today or date.today(), calibration)
 
 
-def _run(settings: Settings, as_of: date | None, say: Say, today: date) -> RunResult:
+def _run(settings: Settings, as_of: date | None, say: Say, today: date, asked: str) -> RunResult:
     started, clock = datetime.now().astimezone(), Clock(say)
     with Store.open(settings.store_path) as store:
         inputs = gather(store, settings, as_of, today)
@@ -337,17 +208,19 @@ def _run(settings: Settings, as_of: date | None, say: Say, today: date) -> RunRe
         _stop_where_failed(store_checks)
         counts = dict(verdicts.group_by("verdict").len().iter_rows())
         clock.lap("vetting", ", ".join(f"{n:,} {v.replace('_', ' ')}" for v, n in sorted(counts.items())))
-        inference = infer(inputs, verdicts, settings, clock)
+        inference, by = infer_kept(store, inputs, verdicts, settings, clock, asked)
         tables, assumed = tables_of(inputs, inference, dangers, settings, clock)
-        _keep(store, tables, inference.calibration, started)
+        _keep(store, tables)
     checks = store_checks + check_tables(tables, settings.horizons_years)
     _stop_where_failed(checks)
     run_id = new_run_id(started, inputs.as_of)
     if as_of is not None and as_of > inputs.as_of:
         assumed.append(f"{as_of} lies after today; the run looks from {inputs.as_of}.")
+    assumed += by.notes
     lives, calibration = tables["electrode_lives"], inference.calibration
     told = Assumed(assumed, calibration, int((~lives["converged"]).sum()))
     facts = facts_of(run_id, started, inputs.as_of, tables, settings, clock.seconds, checks, told)
+    facts["calibrated"] = {"name": by.name, "anew": by.anew, "why": by.why}
     page = publish(settings.output_folder, run_id, tables, facts)
     clock.lap("publishing", f"run {run_id}")
     return RunResult(run_id, page, closing_lines(tables, facts), True)
@@ -363,16 +236,11 @@ def _stop_where_failed(checks: list[RunCheck]) -> None:
         )
 
 
-def _keep(store: Store, tables: dict[str, pl.DataFrame], cal: Calibration, at: datetime) -> None:
-    """Leave the stops of the run in the store, where they can be looked at, and the dated calibration."""
+def _keep(store: Store, tables: dict[str, pl.DataFrame]) -> None:
+    """Leave the stops of the run in the store, where they can be looked at."""
     with store.transaction():
         for name in ("reading_verdicts", "electrode_outlook", "site_outlook", "site_ranking", "plan"):
             store.write(f"out_{name}", tables[name])
-        store.run(
-            "keep_calibration",
-            fitted_at=at.replace(tzinfo=None),
-            facts=json.dumps(calibration_facts(cal), allow_nan=False),
-        )
 
 
 def report_again(fleet: Path, settings: Settings, say: Say) -> RunResult:

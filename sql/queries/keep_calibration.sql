@@ -1,3 +1,6 @@
 -- keep_calibration: put a dated calibration beside the earlier ones.
-INSERT INTO out_calibrations
-SELECT $fitted_at::TIMESTAMP, $facts::JSON;
+WITH kept AS (
+    FROM _calibration
+)
+INSERT INTO out_calibrations BY NAME
+FROM kept;
