@@ -1,14 +1,19 @@
 """Histories drawn from the fitted model itself, with the truth beside them."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
-from models.corrosion_curves import log_ratio
-from models.histories import AS_INSTALLED, ROUTINE, Histories, harmonics
+from models.breaks import StepModel
+from models.calibration import Calibration
+from models.class_prior import class_layout
+from models.corrosion_curves import CEILINGS, crossing_age, curve_grid, log_ratio
+from models.histories import AS_INSTALLED, ROUTINE, Histories, fixed_terms, harmonics
+from models.site_pass import FieldSpread
 
 Floats = npt.NDArray[np.float64]
+NOW = 2026.0
 
 
 @dataclass(frozen=True)
@@ -127,3 +132,211 @@ def draw_histories(
     )
     assert h.visit_start[-1] == V
     return h, OwnTruth(*(np.array(x) for x in (onset_t, growth_t, base_t, age_t, broke_t, v_true)))
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How large a drawn fleet is and how its crews went round.
+
+    rods, years: of each site, from least to most. begun: share of its site's years after which a rod was
+    driven late. installed_share: rods with a value written down when new. limit_ohm: of the meters.
+    """
+
+    sites: int = 3
+    rods: tuple[int, int] = (3, 3)
+    years: tuple[int, int] = (4, 14)
+    built_years: tuple[float, float] = (8.0, 45.0)
+    installed_share: float = 0.3
+    limit_ohm: float = 1500.0
+    log_formula: float = 2.7
+
+
+@dataclass(frozen=True)
+class ModelTruth:
+    """What is true of a fleet drawn from a calibration.
+
+    onset, growth, ceiling, base (log), broken_at, jump, age_now, level_now (log), crossing (years, at a
+    doubling): (N,). visit: (V,) effects.
+    """
+
+    onset: Floats
+    growth: Floats
+    ceiling: Floats
+    base: Floats
+    broken_at: Floats
+    jump: Floats
+    age_now: Floats
+    level_now: Floats
+    crossing: Floats
+    visit: Floats
+
+
+def known_calibration(soils: tuple[str, ...] = ("marsh", "clay", "sand")) -> Calibration:
+    """Return a calibration to draw fleets from: three classes, early to late, no season and no settling.
+
+    What is left out is known to be nothing (its prior spread is not drawn from).
+    """
+    none = np.zeros(0, dtype=np.int64)
+    layout = class_layout((), (), none.astype(bool), none, soils, ("clad",))
+    theta = dict(zip(layout.names, layout.start(), strict=True))
+    theta |= {"onset_fleet": np.log(22.0), "growth_fleet": np.log(0.12), "log_onset_spread": np.log(0.45)}
+    theta |= {"log_growth_spread": np.log(0.4), "onset_site_load": 0.3, "growth_site_load": 0.15}
+    for name, onset, growth in (("marsh", -0.7, 0.4), ("sand", 0.8, -0.4)):
+        if name in soils:
+            theta |= {f"onset_soil_{name}": onset, f"growth_soil_{name}": growth}
+    values = np.array([theta[n] for n in layout.names])
+    empty, _ = draw_histories(np.random.default_rng(0), sites=1, rods=1, years=2)
+    terms = fixed_terms(empty.sample_sites(none), soils)
+    return Calibration(
+        soils, ("clad",), np.zeros(len(terms.names)), terms.names, np.full(len(soils), 0.07), 0.3, 0.12, 0.2,
+        FieldSpread(0.3, 0.08, 1.0, 0.25, 0.2), {}, 0.05, StepModel(), values,
+        np.zeros((values.size, values.size)), layout.names, np.full((2, len(CEILINGS)), 1 / len(CEILINGS)),
+        converged=True,
+    )  # fmt: skip
+
+
+def _between(rng: np.random.Generator, mean: float, sd: float, edges: Floats) -> float:
+    """Draw a log-normal between the outer edges of a grid, as the prior on the grid has it."""
+    while True:
+        value = float(np.exp(rng.normal(mean, sd)))
+        if edges[0] <= value <= edges[-1]:
+            return value
+
+
+def _upward(rng: np.random.Generator, mean: float, sd: float) -> float:
+    while True:
+        value = float(rng.normal(mean, sd))
+        if value > 0.0:
+            return value
+
+
+@dataclass
+class _Book:
+    """Collect a fleet's rows while it is drawn."""
+
+    reading: dict[str, list[Floats]] = field(default_factory=dict)
+    electrode: dict[str, list[float]] = field(default_factory=dict)
+    soil: list[str] = field(default_factory=list)
+    counts: list[int] = field(default_factory=list)
+    rods: list[int] = field(default_factory=list)
+    visits: list[Floats] = field(default_factory=list)
+    effects: list[Floats] = field(default_factory=list)
+
+    def add(self, into: dict[str, list], **values: object) -> None:
+        """Append a value, or an array of them, to each named column."""
+        for k, v in values.items():
+            into.setdefault(k, []).append(v)
+
+
+def draw_fleet(cal: Calibration, rng: np.random.Generator, plan: Plan) -> tuple[Histories, ModelTruth]:
+    """Draw a fleet from the model under a calibration, as DEVELOPERS.md states it, with nothing discretised.
+
+    The site effect is a continuous normal, an electrode's noise scale log-normal, a ceiling its class's
+    centre and a deviation, a step's hazard constant from the day the rod is driven, its size a normal above
+    zero.
+    """
+    book = _Book()
+    for _ in range(plan.sites):
+        _draw_site(cal, rng, plan, book)
+    return _bound(book, plan), ModelTruth(
+        *(np.array(book.electrode[k]) for k in (
+            "onset", "growth", "ceiling", "base", "broken_at", "jump", "age_now", "level_now", "crossing")),
+        np.concatenate(book.effects),
+    )  # fmt: skip
+
+
+def _draw_site(cal: Calibration, rng: np.random.Generator, plan: Plan, book: _Book) -> None:
+    years = int(rng.integers(plan.years[0], plan.years[1] + 1))
+    t = NOW - np.arange(years, 0, -1) + rng.uniform(-0.2, 0.2, years) + 0.4
+    s = cal.spread
+    memory = np.exp(-np.abs(t[:, None] - t) / s.visit_years) + 1e-9 * np.eye(years)
+    v = s.visit_sd * np.linalg.cholesky(memory) @ rng.normal(size=years)
+    soil, u, b = str(rng.choice(cal.soils)), float(rng.normal()), float(rng.normal(0.0, s.site_sd))
+    built = NOW - rng.uniform(*plan.built_years)
+    rods = int(rng.integers(plan.rods[0], plan.rods[1] + 1))
+    for _ in range(rods):
+        _draw_rod(cal, rng, plan, book, soil, u, b, built, t, v)
+    book.rods.append(rods)
+    book.visits.append(t)
+    book.effects.append(v)
+
+
+def _draw_rod(
+    cal: Calibration, rng: np.random.Generator, plan: Plan, book: _Book, soil: str, u: float, b: float,
+    built: float, t: Floats, v: Floats,
+) -> None:  # fmt: skip
+    tau, r, ceiling, at, jump = _draw_life(cal, rng, soil, u)
+    base = plan.log_formula + b + rng.normal(0.0, cal.spread.rod_sd)
+    seen = np.flatnonzero(t > built + 0.3)
+    age = t[seen] - built
+    noise = float(cal.noise_sd[cal.soils.index(soil)]) * np.exp(cal.noise_spread * rng.normal())
+    y = base + v[seen] + log_ratio(age, tau, r, ceiling) + jump * (age >= at) + rng.normal(0, noise, age.size)
+    wild = rng.random(age.size) < cal.steps.wild_share
+    y += np.where(wild, rng.normal(0.0, cal.steps.wild_sd, age.size), 0.0)
+    over = y > np.log(plan.limit_ohm)
+    new = rng.random() < plan.installed_share
+    first = [base + rng.normal(0.0, cal.installed_sd)] if new else []
+    book.add(
+        book.reading, age=np.r_[np.zeros(len(first)), age], side=np.r_[np.zeros(len(first)), over],
+        log_ohm=np.r_[first, np.where(over, np.log(plan.limit_ohm), y)],
+        year=np.r_[np.full(len(first), built), t[seen]], visit=np.r_[np.full(len(first), -1), seen],
+        kind=np.r_[np.full(len(first), AS_INSTALLED), np.full(age.size, ROUTINE)],
+    )  # fmt: skip
+    now = NOW - built
+    own = crossing_age(np.log(2.0), np.array(tau), np.array(r), ceiling)
+    stepped = max(at, float(crossing_age(max(np.log(2.0) - jump, 0.0), np.array(tau), np.array(r), ceiling)))
+    if jump >= np.log(2.0):
+        stepped = at
+    book.add(
+        book.electrode, onset=tau, growth=r, ceiling=ceiling, base=base, broken_at=at, jump=jump, age_now=now,
+        level_now=base + log_ratio(np.array(now), tau, r, ceiling) + jump * (now >= at),
+        crossing=min(float(own), stepped),
+    )  # fmt: skip
+    book.soil.append(soil)
+    book.counts.append(age.size + len(first))
+
+
+def _draw_life(
+    cal: Calibration, rng: np.random.Generator, soil: str, u: float
+) -> tuple[float, float, float, float, float]:
+    """Draw onset, growth, ceiling, age at a step and its size for a rod in a site of effect u."""
+    p = dict(zip(cal.theta_names, cal.theta, strict=True))
+    grid = curve_grid()
+    load = float(np.exp(p[f"log_load_soil_{soil}"])) * u
+    tau = _between(
+        rng, p["onset_fleet"] + p[f"onset_soil_{soil}"] - p["onset_site_load"] * load,
+        float(np.exp(p["log_onset_spread"] + p[f"onset_spread_soil_{soil}"])), grid.onset_edges,
+    )  # fmt: skip
+    r = _between(
+        rng, p["growth_fleet"] + p[f"growth_soil_{soil}"] + p["growth_site_load"] * load,
+        float(np.exp(p["log_growth_spread"] + p[f"growth_spread_soil_{soil}"])), grid.growth_edges,
+    )  # fmt: skip
+    c = rng.choice(grid.ceiling.size, p=cal.ceiling_weight[0])
+    ceiling = _upward(rng, float(grid.ceiling[c]), float(grid.ceiling_sd[c]))
+    rate = cal.steps.break_rate
+    at = float(rng.exponential(1.0 / rate)) if rate > 0 else np.inf
+    opened = rng.random() < cal.steps.open_share
+    mean, var = (x[int(opened)] for x in cal.steps.jumps())
+    return tau, r, ceiling, at, _upward(rng, float(mean), float(np.sqrt(var)))
+
+
+def _bound(book: _Book, plan: Plan) -> Histories:
+    columns = {k: np.concatenate(v) for k, v in book.reading.items()}
+    visits = np.concatenate(book.visits)
+    N, M, S = len(book.counts), columns["age"].size, len(book.rods)
+    first = int(np.floor(visits.min()))
+    return Histories(
+        site_start=np.r_[0, np.cumsum(book.rods)].astype(np.int64),
+        reading_start=np.r_[0, np.cumsum(book.counts)].astype(np.int64),
+        age=columns["age"], log_ohm=columns["log_ohm"], side=columns["side"].astype(np.int64),
+        meter_var=np.zeros(M), year=columns["year"], kind=columns["kind"].astype(np.int64),
+        visit=columns["visit"].astype(np.int64),
+        visit_start=np.r_[0, np.cumsum([v.size for v in book.visits])].astype(np.int64),
+        visit_year=visits, visit_period=np.floor(visits).astype(np.int64) - first,
+        periods=tuple(("d", y) for y in range(first, int(NOW) + 1)),
+        log_formula=np.full(N, plan.log_formula), survey_var=np.zeros(N), soil=tuple(book.soil),
+        material=("clad",) * N, raw=np.zeros(N, dtype=bool), shifts=((),) * S,
+        age_now=np.array(book.electrode["age_now"]),
+        electrode_id=tuple(f"e{i}" for i in range(N)), site_id=tuple(f"s{i}" for i in range(S)),
+        row=np.arange(M),
+    )  # fmt: skip
