@@ -1,7 +1,6 @@
 """The command line: what it asks, what it prints, what it returns."""
 
 import sys
-import traceback
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -10,8 +9,9 @@ from typing import Any
 
 import click
 
+from pipeline.command_errors import Commands
 from pipeline.demo import make_demo_folder
-from pipeline.errors import FleetError, RequestError, WorkError
+from pipeline.errors import RequestError, WorkError
 from pipeline.result import RunResult
 from pipeline.settings import Settings
 
@@ -30,6 +30,7 @@ With your own field files (CSV, TSV, XLSX, Parquet, JSON Lines), in this order:
   rodfleet load field/            take the files into the store; the books tell what became of each row
   rodfleet status                 what the store holds
   rodfleet run                    vet, calibrate, forecast, rank, publish; prints the page to open
+  rodfleet explain ELECTRODE_ID   what stands behind one electrode's numbers, to the field sheet's line
 
 \b
 Later:
@@ -40,48 +41,6 @@ Later:
 Exit status: 0 done, 1 the work failed, 2 the request was wrong. The readings are no licence to open an
 earthing conductor in service: local codes and licensed practice come first.
 """
-
-
-class _Commands(click.Group):
-    """Turn every error into one sentence and an exit status; a traceback only with --debug."""
-
-    def main(self, *args: Any, **extra: Any) -> Any:
-        """Run the command line and leave with its exit status."""
-        try:
-            status = super().main(*args, **{**extra, "standalone_mode": False})
-        except click.UsageError as fault:
-            said = fault.format_message().replace("\n", " ").rstrip(". ")
-            shows = fault.ctx.command_path if fault.ctx else "rodfleet"
-            click.echo(f"Error: {said}; `{shows} --help` shows what can be asked.", err=True)
-            sys.exit(2)
-        except click.Abort:
-            click.echo("Stopped; what was finished before is kept.", err=True)
-            sys.exit(1)
-        sys.exit(status if isinstance(status, int) else 0)
-
-    def invoke(self, ctx: click.Context) -> Any:
-        try:
-            return super().invoke(ctx)
-        except FleetError as fault:
-            _show_traceback(ctx)
-            click.echo(f"Error: {fault}", err=True)
-            ctx.exit(fault.exit_status)
-        except (click.ClickException, click.exceptions.Exit, click.Abort):
-            raise
-        except Exception as fault:
-            _show_traceback(ctx)
-            first = (str(fault).splitlines() or [""])[0]
-            click.echo(
-                f"Error: something went wrong that was not foreseen ({type(fault).__name__}: {first}); "
-                "try again with --debug before the command's name and report what it shows.",
-                err=True,
-            )
-            ctx.exit(1)
-
-
-def _show_traceback(ctx: click.Context) -> None:
-    if ctx.params.get("debug"):
-        traceback.print_exc()
 
 
 @dataclass(frozen=True)
@@ -126,7 +85,7 @@ _as_of = click.option("--as-of", type=_Day(), help="The day that the outlook sta
 _paths = click.Path(path_type=Path)
 
 
-@click.group(cls=_Commands, help=_HELP, invoke_without_command=True)
+@click.group(cls=Commands, help=_HELP, invoke_without_command=True)
 @click.option(
     "--fleet", type=_paths, default=Path("."), help="The fleet folder; the current one if not given."
 )
@@ -255,6 +214,28 @@ def backtest(asked: _Asked, cut: date) -> None:
     from pipeline.backtest import backtest as run_backtest
 
     _finish(run_backtest(asked.fleet, asked.settings, cut, click.echo))
+
+
+@main.command(short_help="What stands behind one electrode's numbers.")
+@click.argument("electrode_id")
+@click.option("--visits", is_flag=True, help="Leave out each whole visit as well, not only each reading.")
+@click.option("--json", "machine", is_flag=True, help="Print one JSON object instead of words.")
+@click.pass_obj
+def explain(asked: _Asked, electrode_id: str, visits: bool, machine: bool) -> None:
+    """Follow an electrode's numbers back to the field sheet: readings, verdicts, corrections, what the fleet
+    and what the electrode itself say, and how the answer would change without each reading.
+
+    It looks from the day of the published run, under the run's calibration; nothing is changed.
+
+    \b
+    Example: rodfleet explain WEN-001-W03-A
+    """
+    from pipeline.explain import as_json
+    from pipeline.explain import explain as explain_one
+    from pipeline.explain_words import text
+
+    told = explain_one(asked.settings, electrode_id, date.today(), visits)
+    click.echo(as_json(told) if machine else text(told))
 
 
 @main.command(short_help="Ask whether two groups of electrodes differ.")
