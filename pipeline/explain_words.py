@@ -73,17 +73,17 @@ def _table(rows: Sequence[Sequence[str]], left: Sequence[int] = (0,), gap: str =
 
 def _percent(p: float) -> str:
     """Say a chance with a tenth of a per cent, as small moves are compared here."""
-    if 0 < p < 0.001:
+    if p < 0.001:
         return "<0.1"
-    return ">99.9" if 0.999 < p < 1 else f"{100 * p:.1f}"
+    return ">99.9" if p > 0.999 else f"{100 * p:.1f}"
 
 
 def _signed(change: float) -> str:
     return "" if abs(change) < 0.0005 else f"{100 * change:+.1f}"
 
 
-def _age(value: float) -> str:
-    return "never" if math.isinf(value) else f"{value:.0f}"
+def _age(value: float, places: int = 0) -> str:
+    return "never" if math.isinf(value) else f"{value:.{places}f}"
 
 
 def _ohm(value: float | None, mark: str | None = None) -> str:
@@ -167,7 +167,7 @@ def _agreement(told: Explained) -> list[str]:
     if told.electrode["retired_on"]:
         said.append("It has been renewed: this is what its readings say of it as if it still stood.")
     if not told.answer["converged"]:
-        said.append("The fit did not settle: take the figures with care.")
+        said.append("It is marked as not converged (the calibration, or the site's shared effect).")
     return _wrapped(" ".join([*said, f"Calibration: {told.calibrated_on}."]))
 
 
@@ -181,7 +181,7 @@ def _who(told: Explained) -> list[str]:
     return [
         "WHO AND WHERE",
         *_wrapped(
-            f"{kind}, {size}{material}, in {who['soil_class']}; installed {who['installed_on']} "
+            f"{kind}, {size}{material}, soil class {who['soil_class']}; installed {who['installed_on']} "
             f"({_place(who)})."
         ),
         *_wrapped(f"Ratio basis {basis}: {words.BASES[basis]}. {who['basis_reason']}{off}"),
@@ -219,7 +219,7 @@ def _readings(told: Explained) -> list[str]:
             f"{r['season_factor']:.2f}" if used else "-",
             f"{r['campaign_factor']:.2f}" if used else "-",
             _ohm(r["corrected_ohm"], r["range_mark"]) if used else "-",
-            f"{r['ratio']:.2f}" if used else "-",
+            _ratio(r) if used else "-",
             _percent(r["p_wild"]) if used else "-",
             f"{sheets[_sheet(r)]}:{r['line']}",
         ))  # fmt: skip
@@ -230,6 +230,10 @@ def _readings(told: Explained) -> list[str]:
         "baseline; wild % = the chance that the reading is something else than the rod."
     )
     return lines + [line for r in rows for line in _reading_note(r)]
+
+
+def _ratio(r: dict[str, Any]) -> str:
+    return {"over": ">", "under": "<"}.get(r["range_mark"] or "", "") + f"{r['ratio']:.2f}"
 
 
 def _sheet(row: dict[str, Any]) -> str:
@@ -322,24 +326,19 @@ def _left_out_table(told: Explained, left_out: pl.DataFrame, telling: int | None
     rows = [("left out", "ohm", "past now", "", f"in {told.horizons[k]} y", "", "median age", "step %", "")]
     rows.append((
         "(nothing)", "", _percent(whole.p_past_now), "", _percent(whole.p_past[k]), "",
-        _year(whole.crossing_age[1]), _percent(whole.p_broken), "",
+        _age(whole.crossing_age[1], 1), _percent(whole.p_broken), "",
     ))  # fmt: skip
     for r in left_out.rows(named=True):
         rows.append((
             str(r["on_date"]) + (" new" if r["when_new"] else ""), _ohm(r["net_ohm"], r["range_mark"]),
             _percent(r["p_past_now"]), _signed(r["p_past_now"] - whole.p_past_now),
             _percent(r["p_past"][k]), _signed(r["p_past"][k] - whole.p_past[k]),
-            _year(r["crossing_age_p50"]), _percent(r["p_broken"]),
-            "<- most" if r["reading"] == telling else "",
+            _age(r["crossing_age_p50"], 1), _percent(r["p_broken"]),
+            "<-" if r["reading"] == telling else "",
         ))  # fmt: skip
     lines = _table(rows, left=(0, 8))
-    if telling is None:
-        lines += _wrapped("None of them moves a chance by a percentage point.")
-    return lines
-
-
-def _year(value: float) -> str:
-    return "never" if math.isinf(value) else f"{value:.1f}"
+    none = "None of them moves a chance by a percentage point."
+    return lines + _wrapped(none if telling is None else "<- the one that tells most.")
 
 
 def _steps(told: Explained) -> list[str]:
@@ -368,7 +367,7 @@ def _aside(told: Explained) -> list[str]:
             r["taken_at"],
             f"{value} ohm, set aside ({r['rule']}). Taken as it stands, it would make the chance past now "
             f"{_percent(a.p_past_now)} %, in {told.horizons[k]} years {_percent(a.p_past[k])} %, the median "
-            f"crossing age {_year(a.crossing_age[1])}.",
+            f"crossing age {_age(a.crossing_age[1], 1)}.",
         )
     for r in told.refused.rows(named=True):
         done = " (corrected since)" if r["settled"] else ""
