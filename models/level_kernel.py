@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from models.calibration import Prepared
+from models.calibration import Calibration, Prepared
 from models.histories import Floats, Histories
 from models.history_grid import inverse_spd
 from models.outlook import Posterior, Step
@@ -56,6 +56,14 @@ class LevelSummary:
     level: Floats
     ratio: Floats
     band: Floats
+
+
+def known_levels(h: Histories, cal: Calibration) -> Floats:
+    """Return (N,) the log baseline from formula, fleet, class and basis, its own terms left out."""
+    fixed = dict(zip(cal.fixed_names, cal.fixed, strict=True))
+    of_soil = {s: float(fixed[f"offset_{s}"]) for s in set(h.soil)}
+    offset = np.array([of_soil[s] for s in h.soil], dtype=float)
+    return np.asarray(h.log_formula + fixed["intercept"] + offset + h.raw * fixed["loop_raw"])
 
 
 @dataclass(frozen=True)

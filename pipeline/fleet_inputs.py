@@ -59,6 +59,31 @@ def threshold_ratios(electrodes: pl.DataFrame, settings: Settings) -> pl.DataFra
     )
 
 
+def known_electrodes(
+    sites: pl.DataFrame,
+    electrodes: pl.DataFrame,
+    soil: pl.DataFrame,
+    resistivity: pl.DataFrame,
+    settings: Settings,
+) -> pl.DataFrame:
+    """Work out soil class, formula, rest of the loop and threshold of every electrode, by site and name.
+
+    soil: site_id, soil_class. resistivity: soil.site_resistivity.
+    """
+    rest = rest_of_loop(sites, electrodes, resistivity)
+    known = (
+        electrodes.join(sites.select("site_id", "region"), on="site_id", how="inner")
+        .join(soil, on="site_id", how="left")
+        .with_columns(pl.col("soil_class").fill_null("unknown"), pl.col("material").fill_null("other"))
+        .join(isolated_ohm(electrodes, resistivity), on="electrode_id", how="left")
+        .join(
+            rest.select("electrode_id", "rest_ohm", "rest_low_ohm", "rest_high_ohm", "ratio_basis"),
+            on="electrode_id",
+        )
+    )
+    return threshold_ratios(fill_formula(known), settings).sort("site_id", "electrode_id")
+
+
 def gather(store: Store, settings: Settings, asked: date | None, today: date) -> FleetInputs:
     """Read the accepted rows and work out soil class, formula and rest of the loop for every electrode.
 
@@ -80,20 +105,9 @@ def gather(store: Store, settings: Settings, asked: date | None, today: date) ->
     resistivity = site_resistivity(
         store.table("core_soundings"), store.table("core_soil_surveys"), sites.select("site_id")
     )
-    rest = rest_of_loop(sites, electrodes, resistivity)
-    known = (
-        electrodes.join(sites.select("site_id", "region"), on="site_id", how="inner")
-        .join(soil, on="site_id", how="left")
-        .with_columns(pl.col("soil_class").fill_null("unknown"), pl.col("material").fill_null("other"))
-        .join(isolated_ohm(electrodes, resistivity), on="electrode_id", how="left")
-        .join(
-            rest.select("electrode_id", "rest_ohm", "rest_low_ohm", "rest_high_ohm", "ratio_basis"),
-            on="electrode_id",
-        )
-    )
     return FleetInputs(
         sites=sites.join(soil, on="site_id", how="left"),
-        electrodes=threshold_ratios(fill_formula(known), settings).sort("site_id", "electrode_id"),
+        electrodes=known_electrodes(sites, electrodes, soil, resistivity, settings),
         readings=store.table("core_readings").sort("row_id"),
         works=store.table("core_works"),
         instruments=store.table("core_instruments"),

@@ -12,6 +12,7 @@ from datetime import date
 from pathlib import Path
 
 from pipeline import night, stages
+from pipeline.engine import offline
 from pipeline.errors import StoreError
 from pipeline.intake.load import load
 from pipeline.night import Morning, Step
@@ -22,17 +23,6 @@ from pipeline.store import Store
 Say = Callable[[str], None]
 Steps = dict[str, Callable[[], None]]
 _HOME = ".prefect"
-
-
-def offline(home: Path) -> None:
-    """Keep Prefect to this machine and this fleet; must come before Prefect is imported."""
-    home.mkdir(parents=True, exist_ok=True)
-    os.environ.setdefault("PREFECT_HOME", str(home.resolve()))
-    os.environ.setdefault("PREFECT_SERVER_ANALYTICS_ENABLED", "false")
-    os.environ.setdefault("DO_NOT_TRACK", "1")
-    os.environ.setdefault("PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS", "120")
-    os.environ.setdefault("PREFECT_LOGGING_LEVEL", "WARNING")
-    os.environ.setdefault("PREFECT_LOGGING_TO_API_ENABLED", "false")
 
 
 def end_left_server(home: Path) -> None:

@@ -145,7 +145,8 @@ def _ahead(
     fit = fit_electrodes(h, cal, log_threshold, rng, each)
     clock.lap("site pass", f"{h.electrodes:,} electrodes, {h.age.size:,} readings")
     level = levels(fit, rng, each=each)
-    lives = _with_facts(outlook_frame(fit, level, inputs.as_of, settings.horizons_years), inputs, verdicts)
+    outlook = outlook_frame(fit, level, inputs.as_of, settings.horizons_years)
+    lives = with_facts(outlook, inputs.electrodes, inputs.as_of, verdicts)
     curves = curves_frame(fit, level, inputs.as_of)
     clock.lap(
         "outlook",
@@ -154,10 +155,13 @@ def _ahead(
     return Inference(fit, cal, lives, curves, _corrected(verdicts, corrections_frame(fit)))
 
 
-def _with_facts(outlook: pl.DataFrame, inputs: FleetInputs, verdicts: pl.DataFrame) -> pl.DataFrame:
-    facts = inputs.electrodes.select(
+def with_facts(
+    outlook: pl.DataFrame, electrodes: pl.DataFrame, as_of: date, verdicts: pl.DataFrame
+) -> pl.DataFrame:
+    """Add to each electrode's outlook which well it stands in, its dates, and its last reading as it came."""
+    facts = electrodes.select(
         "electrode_id", "well_id", "kind", "installed_on", "retired_on",
-        in_service(inputs.as_of).alias("in_service"),
+        in_service(as_of).alias("in_service"),
     )  # fmt: skip
     last = (
         verdicts.filter(pl.col("resistance_ohm").is_not_null())

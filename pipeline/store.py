@@ -105,6 +105,11 @@ class Store:
             with self.lent("_lent", frame):
                 self._execute(f'INSERT INTO "{_checked_name(table)}" BY NAME FROM _lent', table, {})
 
+    def allow_paths(self, path: str) -> None:
+        """Bring in what DuckDB needs for files of an object store; it must be installed on this machine."""
+        if "://" in path:
+            self._execute("LOAD httpfs", "httpfs", {})
+
     @contextmanager
     def lent(self, name: str, frame: pl.DataFrame) -> Iterator[None]:
         """Let SQL see a frame under a name for a while, without copying it into the store."""

@@ -7,7 +7,7 @@ import pytest
 
 from models.forecast import Fitted, draws_of, fit_electrodes
 from models.histories import Floats
-from models.level_kernel import LevelSummary, Seeds, electrode_seeds, level_summary
+from models.level_kernel import LevelSummary, Seeds, electrode_seeds, known_levels, level_summary
 from models.outlook import LevelDraws, _known_level
 from tests.unit.small_histories import LOG_DOUBLE, own_calibration, own_fit, site_history
 
@@ -18,9 +18,10 @@ WITHIN = 0.04
 
 
 def _known(fit: Fitted) -> Floats:
-    return np.array(
-        [_known_level(fit.histories, fit.calibration, i) for i in range(fit.histories.electrodes)]
-    )
+    h, cal = fit.histories, fit.calibration
+    found = known_levels(h, cal)
+    assert found == pytest.approx([_known_level(h, cal, i) for i in range(h.electrodes)], rel=1e-12)
+    return found
 
 
 def _summary(fit: Fitted, seeds: Seeds, ages: Floats | None = None, draws: int = 160) -> LevelSummary:
