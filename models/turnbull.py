@@ -102,11 +102,16 @@ def _pull(mass: Array, weight: Array, cells: _Cells) -> tuple[Array, Array]:
     """
     total = np.concatenate([np.zeros((mass.shape[0], 1)), np.cumsum(mass, axis=1)], axis=1)
     share = np.maximum(total[:, cells.last + 1] - total[:, cells.first], 1e-300)
-    pull = np.zeros((mass.shape[0], mass.shape[1] + 1))
     over = weight / share
     rows = np.arange(mass.shape[0])[:, None]
-    np.add.at(pull, (rows, cells.first[None, :]), over)
-    np.add.at(pull, (rows, cells.last[None, :] + 1), -over)
+    width = mass.shape[1] + 1
+
+    def gathered(cell: Whole) -> Array:
+        at = (rows * width + cell).ravel()
+        sums = np.bincount(at, over.ravel(), minlength=over.shape[0] * width)
+        return np.asarray(sums.reshape(-1, width), dtype=np.float64)
+
+    pull = gathered(cells.first) - gathered(cells.last + 1)
     if cells.entered.any():
         seen = np.maximum(1.0 - total[:, cells.entered], 1e-300)
         np.add.at(pull, (rows, np.zeros_like(cells.entered)[None, :]), weight / seen)
@@ -240,6 +245,33 @@ def turnbull_band(
     tail = (1 - level) / 2
     bounds = np.quantile(np.where(curves < 1e-9, 0.0, curves), [tail, 1 - tail], axis=0)
     return Band(age, fit.share_past(age), bounds[0], bounds[1], fit.converged)
+
+
+def turnbull_of_many(
+    lower: ArrayLike,
+    upper: ArrayLike,
+    which: ArrayLike,
+    count: int,
+    age_years: ArrayLike,
+    round_to: float = 0.25,
+) -> Array:
+    """Give the share past at each age (count, T) of many samples at once: row n belongs to sample which[n].
+
+    Cells are those of all samples together: each sample's own cells are made of them, so that its estimate is
+    the same but for how mass lies within them. Climbs as far as a band needs. NaN for a sample without rows.
+    """
+    low, up, _ = _valid(lower, upper, None)
+    cells = _cells(*rounded(low, up, round_to), None)
+    table = np.zeros((count, cells.first.size))
+    np.add.at(table, (np.asarray(which), cells.pattern), 1.0)
+    begin = np.full((count, cells.left.size), 1.0 / cells.left.size)
+    filled = table.sum(axis=1) > 0
+    out = np.full((count, np.asarray(age_years).size), np.nan)
+    if filled.any():
+        mass, _, _ = _maximise(table[filled], cells, begin[filled], 2e-3, 600)
+        curves = _share(cells.left, cells.right, mass, np.asarray(age_years, dtype=np.float64))
+        out[filled] = np.where(curves < 1e-9, 0.0, curves)
+    return out
 
 
 def rounded(lower: Array, upper: Array, step: float) -> tuple[Array, Array]:
