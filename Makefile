@@ -12,7 +12,7 @@ export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export OMP_NUM_THREADS := 1
 export OPENBLAS_NUM_THREADS := 1
 
-.PHONY: setup demo test test-pages lint bench recovery clean
+.PHONY: setup demo test test-pages lint bench recovery sbc breaks clean
 
 setup: $(READY)
 
@@ -42,6 +42,12 @@ test-pages: $(READY)
 
 recovery: $(READY)
 	$(BIN)/python -m tests.recovery
+
+sbc: $(READY)
+	$(BIN)/python -m tests.recovery.simulation_based
+
+breaks: $(READY)
+	$(BIN)/python -m tests.recovery.breaks_found
 
 bench: $(READY)
 	$(BIN)/python -m tests.benchmarks

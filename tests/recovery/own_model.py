@@ -1,6 +1,6 @@
 """Histories drawn from the fitted model itself, with the truth beside them."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -247,7 +247,8 @@ def draw_fleet(cal: Calibration, rng: np.random.Generator, plan: Plan) -> tuple[
 
 def _draw_site(cal: Calibration, rng: np.random.Generator, plan: Plan, book: _Book) -> None:
     years = int(rng.integers(plan.years[0], plan.years[1] + 1))
-    t = NOW - np.arange(years, 0, -1) + rng.uniform(-0.2, 0.2, years) + 0.4
+    # any season, or the season's share of the level is left to its prior
+    t = NOW - np.arange(years, 0, -1) + rng.uniform(0.03, 0.93, years)
     s = cal.spread
     memory = np.exp(-np.abs(t[:, None] - t) / s.visit_years) + 1e-9 * np.eye(years)
     v = s.visit_sd * np.linalg.cholesky(memory) @ rng.normal(size=years)
@@ -339,4 +340,19 @@ def _bound(book: _Book, plan: Plan) -> Histories:
         age_now=np.array(book.electrode["age_now"]),
         electrode_id=tuple(f"e{i}" for i in range(N)), site_id=tuple(f"s{i}" for i in range(S)),
         row=np.arange(M),
+    )  # fmt: skip
+
+
+def known_by(h: Histories, year: float) -> Histories:
+    """Return the histories as they stood at a decimal year: later readings and visits are not there yet."""
+    readings, visits = h.year <= year, h.visit_year <= year
+    electrodes = np.bincount(h.reading_electrode, readings, minlength=h.electrodes).astype(np.int64)
+    site_of_visit = np.repeat(np.arange(h.sites), np.diff(h.visit_start))
+    sites = np.bincount(site_of_visit, visits, minlength=h.sites).astype(np.int64)
+    return replace(
+        h, reading_start=np.r_[0, np.cumsum(electrodes)], visit_start=np.r_[0, np.cumsum(sites)],
+        **{k: getattr(h, k)[readings] for k in (
+            "age", "log_ohm", "side", "meter_var", "year", "kind", "visit", "row")},
+        visit_year=h.visit_year[visits], visit_period=h.visit_period[visits],
+        age_now=h.age_now - (NOW - year),
     )  # fmt: skip
