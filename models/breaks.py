@@ -10,16 +10,21 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from numba import njit
 
-from models.corrosion_curves import CoarseGrid
+from models.corrosion_curves import CurveGrid
 from models.histories import Floats, Histories, Ints
 from models.history_grid import inverse_spd
-from models.site_kernel import structure_loglik
+from models.site_kernel import curve_moments, exp_into, largest, structure_loglik, structure_readings
 
 # a structure e^-4.5 below the best on the coarse grid is not carried on; the plain one always is
 _KEEP_WITHIN = 4.5
 _MOST = 6
+# before a structure is weighed on the grid, a normal approximation must put it no more than this below (log)...
+_SCREEN = 5.5
+_RISE = 0.25  # ... or the reading must stand off its neighbours by so much (log) and as many sds of noise as
+_RISE_SDS = 1.5
 _DEPTH = 3
 
 
@@ -93,17 +98,86 @@ def _log_prior(age, brk, opened, wild, break_rate, open_share, wild_share):  # t
 
 
 @njit(cache=True, nogil=True)
-def _evidence(ll, logprior):  # type: ignore[no-untyped-def]
-    top = -np.inf
-    for g in range(ll.size):
-        v = ll[g] + logprior[g]
-        top = max(top, v)
-    s = 0.0
-    for g in range(ll.size):
-        d = ll[g] + logprior[g] - top
-        if d > -30.0:
-            s += math.exp(d)
-    return top + math.log(s)
+def _evidence(ll, size, nothing, prior, share):  # type: ignore[no-untyped-def]
+    """Return the log evidence of a structure on the grid; leave each point's weight in ll, and its top."""
+    top = nothing
+    for c in range(share.size):
+        top = max(top, largest(ll[c, :size]))
+    bits = np.empty(size, np.int32)
+    like = np.empty(size, np.float32)
+    left = 0.0
+    for g in range(size, prior.size):
+        left += prior[g]
+    beyond = left * math.exp(nothing - top)
+    total = beyond
+    for c in range(share.size):
+        exp_into(ll[c, :size], np.float32(top), like, bits)
+        for g in range(size):
+            w = like[g] * prior[g] * np.float32(share[c])
+            ll[c, g] = w
+            total += w
+    return top + math.log(total), total, beyond
+
+
+@njit(cache=True, nogil=True)
+def _step_gain(q, a, mean, var):  # type: ignore[no-untyped-def]
+    """Return what a step of size N(mean, var) adds to a log density whose score for it is q, information a."""
+    pulled = q + mean / var
+    return 0.5 * (pulled * pulled / (a + 1.0 / var) - mean * mean / var - math.log1p(var * a))
+
+
+@njit(cache=True, nogil=True)
+def _wild_gain(t, p, var):  # type: ignore[no-untyped-def]
+    """Return what a further variance var of a reading adds to a log density with its score t, information p."""
+    return 0.5 * (t * t * var / (1.0 + var * p) - math.log1p(var * p))
+
+
+@njit(cache=True, nogil=True)
+def _screen(  # type: ignore[no-untyped-def]
+    index, y, t, inner, behind, noise, jump_mean, jump_var, wild_var, break_rate, open_share, wild_share, age, gain
+):
+    """Raise gain (n, 3) to what a step (two kinds) or a wild reading would add, priors included.
+
+    t (m,), inner (m, m): score and information of the readings that index picks, a curve given; behind: how far
+    that curve lies behind all curves together, log.
+    """
+    m = index.size
+    none = np.full(3, -1, np.int64)
+    q = 0.0
+    a = 0.0
+    for i in range(m - 1, -1, -1):
+        j = index[i]
+        q += t[i]
+        a += inner[i, i]
+        for k in range(i + 1, m):
+            a += 2.0 * inner[i, k]
+        for kind in range(2):
+            value = _step_gain(q, a, jump_mean[kind], jump_var[kind]) + behind
+            if value > -12.0:
+                value += _log_prior(age, j, kind, none, break_rate, open_share, wild_share)
+            gain[j, kind] = max(gain[j, kind], value)
+        value = _wild_gain(t[i], inner[i, i], wild_var) + math.log(wild_share / (1.0 - wild_share)) + behind
+        gain[j, 2] = max(gain[j, 2], value)
+        near = 0.0
+        count = 0
+        far = _RISE + _RISE_SDS * math.sqrt(2.0 * noise[j])
+        if i > 0:
+            near += y[i - 1]
+            count += 1
+            rise = y[i] - y[i - 1]
+            if i + 1 < m:
+                rise = max(rise, y[i + 1] - y[i - 1])
+            if rise > far:
+                gain[j, 0] = np.inf
+                gain[j, 1] = np.inf
+        elif y[i] > far:  # a level above the rod formula's may be a step before anyone measured
+            gain[j, 0] = np.inf
+            gain[j, 1] = np.inf
+        if i + 1 < m:
+            near += y[i + 1]
+            count += 1
+        if count > 0 and abs(y[i] - near / count) > far:
+            gain[j, 2] = np.inf
 
 
 @njit(cache=True, nogil=True)
@@ -126,7 +200,9 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     growth,
     ceilings,
     ceiling_sd,
-    logprior,
+    prior,
+    share,
+    ll,
     breaks,
     opened,
     wilds,
@@ -134,28 +210,57 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
 ):
     """Fill the kept structures (breaks, wilds, values = log evidence with prior); return their count."""
     n = age.size
-    ll = np.empty(logprior.size)
     none = np.full(3, -1, np.int64)
-    structure_loglik(
+    R = growth.size
+    plain = structure_readings(
+        age, resid, side, noise, visit, mean, cov, rod_var, -1, none, jump_mean[0], jump_var[0], wild_var
+    )
+    first, nothing = structure_loglik(
         age,
-        resid,
         side,
-        noise,
         visit,
         mean,
         cov,
         rod_var,
         -1,
-        none,
         jump_mean[0],
         jump_var[0],
-        wild_var,
         onset,
         growth,
         ceilings,
         ceiling_sd,
+        resid,
+        plain,
         ll,
     )
+    size = first * R
+    value, total, beyond = _evidence(ll, size, nothing, prior, share)
+    gain = np.full((n, 3), -np.inf)
+    index, y, precision, limit = plain[0], plain[1], plain[2], plain[5]
+    m = index.size
+    if limit >= 0 or m < n:
+        gain[:] = np.inf
+    else:
+        weight, eh, ehh = curve_moments(
+            age[index],
+            y,
+            precision,
+            ll,
+            beyond,
+            age[n - 1] if n > 0 else 0.0,
+            size,
+            onset,
+            growth,
+            ceilings,
+            ceiling_sd)
+        eh = eh / weight
+        ch = ehh / weight - np.outer(eh, eh)
+        t = precision @ (y - eh) if m > 0 else np.zeros(0)
+        inner = precision - precision @ ch @ precision if m > 0 else np.zeros((0, 0))
+        args = (noise, jump_mean, jump_var, wild_var, break_rate, open_share, wild_share, age, gain)
+        _screen(index, y, t, inner, 0.0, *args)
+        flat = precision @ y if m > 0 else np.zeros(0)
+        _screen(index, y, flat, precision, math.log(max(beyond / total, 1e-30)), *args)
     most = 3 * n * (_DEPTH + 1) * 3 + 4
     found_b = np.full(most, -1, np.int64)
     found_o = np.zeros(most, np.int64)
@@ -163,7 +268,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     found_v = np.full(most, -np.inf)
     expanded = np.zeros(most, np.bool_)
     count = 1
-    found_v[0] = _evidence(ll, logprior)
+    found_v[0] = value
     for _ in range(_DEPTH):
         best = -1
         top = found_v[:count].max()
@@ -181,6 +286,8 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
             for what in range(3):
                 if count >= most:
                     break
+                if gain[j, what] < -_SCREEN:
+                    continue
                 wild = found_w[best].copy()
                 brk = found_b[best]
                 kind = found_o[best]
@@ -200,7 +307,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
                     if depth >= 3 or wild[0] == j or wild[1] == j or wild[2] == j:
                         continue
                     wild[depth] = j
-                structure_loglik(
+                now = structure_readings(
                     age,
                     resid,
                     side,
@@ -214,16 +321,29 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
                     jump_mean[kind],
                     jump_var[kind],
                     wild_var,
+                )
+                first, nothing = structure_loglik(
+                    age,
+                    side,
+                    visit,
+                    mean,
+                    cov,
+                    rod_var,
+                    brk,
+                    jump_mean[kind],
+                    jump_var[kind],
                     onset,
                     growth,
                     ceilings,
                     ceiling_sd,
+                    resid,
+                    now,
                     ll,
                 )
                 found_b[count] = brk
                 found_o[count] = kind
                 found_w[count] = wild
-                found_v[count] = _evidence(ll, logprior) + _log_prior(
+                found_v[count] = _evidence(ll, first * R, nothing, prior, share)[0] + _log_prior(
                     age, brk, kind, wild, break_rate, open_share, wild_share
                 )
                 if found_v[count] > found_v[best] - 1.0:
@@ -285,7 +405,8 @@ def _search_site(  # type: ignore[no-untyped-def]
     growth,
     ceilings,
     ceiling_sd,
-    logprior,
+    prior,
+    share,
     counts,
     breaks,
     opened,
@@ -295,6 +416,7 @@ def _search_site(  # type: ignore[no-untyped-def]
     D = prior_precision.shape[0]
     precision = prior_precision.copy()
     eta = np.zeros(D)
+    ll = np.empty((ceilings.size, prior.shape[1]), np.float32)
     for e in range(last - first):
         precision += factor_precision[e]
         eta += factor_eta[e]
@@ -326,7 +448,9 @@ def _search_site(  # type: ignore[no-untyped-def]
             growth,
             ceilings,
             ceiling_sd,
-            logprior[i],
+            prior[i],
+            share[i],
+            ll,
             breaks[i],
             opened[i],
             wilds[i],
@@ -342,7 +466,9 @@ def search_structures(
     rod_var: Floats,
     prior_precision: list[Floats],
     factors: list[tuple[Floats, Floats]],
-    screen: CoarseGrid,
+    grid: CurveGrid,
+    prior: npt.NDArray[np.float32],
+    share: Floats,
     each: Callable[[Callable[[int], None], Iterable[int]], None],
 ) -> Structures:
     """Find for each electrode the structures that its history gives weight, by growing from the plain one.
@@ -350,8 +476,8 @@ def search_structures(
     A screen on a coarser grid: what it lets through is weighed exactly in the site pass.
 
     resid, noise: (M,) log readings less known terms, and their variances. prior_precision: per site (D, D).
-    factors: per site, what each electrode says of the site's field. screen: the grid for it. each runs a
-    function over sites.
+    factors: per site, what each electrode says of the site's field. grid: a coarser grid does; prior (N, T*R) and
+    share (N, C) on it. each runs a function over sites.
     """
     N = h.electrodes
     counts = np.zeros(N, np.int64)
@@ -365,8 +491,8 @@ def search_structures(
         _search_site(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, noise, h.visit,
             rod_var, prior_precision[s], *factors[s], *jumps, model.wild_sd**2, model.break_rate,
-            model.open_share, model.wild_share, screen.onset_years, screen.growth, screen.ceiling,
-            screen.ceiling_sd, screen.log_mass, counts, breaks, opened, wilds, values,
+            model.open_share, model.wild_share, grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd, prior,
+            share, counts, breaks, opened, wilds, values,
         )  # fmt: skip
 
     each(one, range(h.sites))

@@ -27,6 +27,8 @@ from models.corrosion_curves import CEILINGS, CurveGrid, curve_grid
 from models.histories import AS_INSTALLED, ISOLATED, ROUTINE, FixedTerms, Floats, Histories, fixed_terms
 from models.site_pass import FieldSpread, ForEach, SitePass, field_covariance, in_turn, no_factors, site_pass
 
+Single = npt.NDArray[np.float32]
+_LEAST_PRIOR = np.float32(1e-30)  # of a curve, so that its logarithm is a number
 EARLY_SITES = 100  # the first rounds of a large fleet are made on so many sites
 
 
@@ -165,21 +167,18 @@ def ceiling_shares(cal: Calibration, raw: npt.NDArray[np.bool_]) -> Floats:
     return np.asarray(cal.ceiling_weight[raw.astype(int)])
 
 
-def mixed_logprior(
-    cal: Calibration, layout: ClassLayout, grid: CurveGrid, weight: Floats
-) -> npt.NDArray[Any]:
-    """Return (N, G) log prior mass of the curves, the site nodes mixed by weight (N, K)."""
+def mixed_prior(cal: Calibration, layout: ClassLayout, grid: CurveGrid, weight: Floats) -> Single:
+    """Return (N, T*R) prior mass of the curves, single precision, the site nodes mixed by weight (N, K)."""
     t = group_tables(cal.theta, layout, grid)
-    C, T, R = grid.shape
-    out = np.empty((layout.group.size, C, T * R), dtype=np.float32)
+    _, T, R = grid.shape
+    out = np.empty((layout.group.size, T * R), dtype=np.float32)
+    each = (
+        np.einsum("qkt,qkr->qktr", t.onset, t.growth).reshape(layout.soil.size, -1, T * R).astype(np.float32)
+    )
     for q in range(layout.soil.size):
         i = np.flatnonzero(layout.group == q)
-        if i.size:
-            each = np.einsum("kt,kr->ktr", t.onset[q], t.growth[q]).reshape(t.onset.shape[1], -1)
-            log_curve = np.log((weight[i] @ each).astype(np.float32) + np.float32(1e-30))
-            shares = np.log(cal.ceiling_weight[layout.raw[q]] + 1e-12).astype(np.float32)
-            out[i] = log_curve[:, None, :] + shares[None, :, None]
-    return out.reshape(layout.group.size, -1)
+        out[i] = weight[i].astype(np.float32) @ each[q] + _LEAST_PRIOR
+    return out
 
 
 @dataclass(frozen=True)
@@ -197,70 +196,44 @@ def first_state(h: Histories) -> State:
     return State(plain_structures(h.electrodes), no_factors(h), np.tile(w, (h.electrodes, 1)))
 
 
-def scaled_likelihood(log_l: npt.NDArray[Any], grid: CurveGrid, shares: Floats) -> tuple[Floats, Floats]:
-    """Return likelihood (N, T, R), ceilings mixed by shares (N, C), largest 1, and logs (N,) taken out."""
-    C, T, R = grid.shape
-    top = log_l.max(axis=1)
-    like = np.exp(log_l - top[:, None]).reshape(-1, C, T * R)
-    mixed = np.einsum("nc,ncg->ng", shares, like)
-    peak = np.maximum(mixed.max(axis=1), 1e-30)
-    return (mixed / peak[:, None]).reshape(-1, T, R), top + np.log(peak)
-
-
-def ceiling_posterior(log_l: npt.NDArray[Any], logprior: npt.NDArray[Any], grid: CurveGrid) -> Floats:
-    """Return (N, C) posterior shares of the ceiling classes."""
-    both = log_l + logprior
-    mass = (
-        np.exp(both - both.max(axis=1, keepdims=True)).reshape(log_l.shape[0], grid.shape[0], -1).sum(axis=2)
-    )
-    return np.asarray(mass / mass.sum(axis=1, keepdims=True), dtype=float)
-
-
 @dataclass(frozen=True)
 class Expectation:
-    """What a site pass found under the prior given it (logprior, (N, G)), and what follows for the classes.
-
-    scaled: likelihoods (N, T, R) and the logs (N,) taken out of them. state: for the next pass.
-    """
+    """What a site pass found, what follows for the classes, and the state for the next pass."""
 
     found: SitePass
     state: State
     nodes: NodeEvidence
-    scaled: tuple[Floats, Floats]
-    logprior: npt.NDArray[Any]
 
 
 def expect(
     h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, state: State, sweeps: int, each: ForEach
 ) -> Expectation:
     """Run a site pass under cal and weigh the site nodes with what it found."""
-    logprior = mixed_logprior(cal, layout, p.grid, state.node_weight)
     found = site_pass(
-        h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, logprior,
-        p.grid, state.factors, sweeps, each,
+        h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale,
+        mixed_prior(cal, layout, p.grid, state.node_weight), ceiling_shares(cal, h.raw), p.grid,
+        state.factors, sweeps, each,
     )  # fmt: skip
-    scaled = scaled_likelihood(found.log_l, p.grid, ceiling_shares(cal, h.raw))
-    nodes = node_evidence(*scaled, layout, group_tables(cal.theta, layout, p.grid))
-    after = State(state.structures, found.factors, nodes.others_weight)
-    return Expectation(found, after, nodes, scaled, logprior)
+    nodes = node_evidence(
+        on_grid(found, p.grid), found.like_top, layout, group_tables(cal.theta, layout, p.grid)
+    )
+    return Expectation(found, State(state.structures, found.factors, nodes.others_weight), nodes)
+
+
+def on_grid(found: SitePass, grid: CurveGrid) -> Single:
+    """Return the likelihoods (N, T, R) of a pass that has mixed the ceilings."""
+    return found.like.reshape(-1, *grid.shape[1:])
 
 
 def search(
     h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, state: State, each: ForEach
 ) -> State:
     """Look for steps and wild readings anew under the present calibration."""
-    screen = p.grid.coarse(mixed_logprior(cal, layout, p.grid, state.node_weight))
+    grid = p.grid.coarser()
     structures = search_structures(
-        h,
-        cal.steps,
-        p.resid,
-        p.noise_var + h.meter_var,
-        p.rod_var,
-        p.prior_precision,
-        state.factors,
-        screen,
-        each,
-    )
+        h, cal.steps, p.resid, p.noise_var + h.meter_var, p.rod_var, p.prior_precision, state.factors, grid,
+        mixed_prior(cal, layout, grid, state.node_weight), ceiling_shares(cal, h.raw), each,
+    )  # fmt: skip
     return State(structures, state.factors, state.node_weight)
 
 
@@ -431,11 +404,9 @@ def _update_steps(h: Histories, cal: Calibration, found: SitePass, structures: S
     )
 
 
-def _update_ceilings(
-    h: Histories, cal: Calibration, found: SitePass, logprior: npt.NDArray[Any], grid: CurveGrid
-) -> Floats:
+def _update_ceilings(h: Histories, cal: Calibration, found: SitePass) -> Floats:
     """Return the shares of the ceiling classes, net and raw, each with a prior worth twenty electrodes."""
-    shares = ceiling_posterior(found.log_l, logprior, grid)
+    shares = found.ceiling_weight
     new = np.empty_like(cal.ceiling_weight)
     for raw in (0, 1):
         total = shares[h.raw == bool(raw)].sum(axis=0) + 20.0 / shares.shape[1]
@@ -449,7 +420,7 @@ def _update(h: Histories, cal: Calibration, p: Prepared, met: Expectation, move_
     changes["spread"] = _update_field(h, cal, found)
     changes |= _update_periods(h, cal, found)
     changes["steps"] = _update_steps(h, cal, found, met.state.structures)
-    changes["ceiling_weight"] = _update_ceilings(h, cal, found, met.logprior, p.grid)
+    changes["ceiling_weight"] = _update_ceilings(h, cal, found)
     if move_fixed:
         changes["fixed"] = cal.fixed + np.clip(_fixed_step(h, cal, p, found), -0.5, 0.5)
     return replace(cal, **changes)
@@ -511,7 +482,15 @@ def search_calibration(
         else:
             state = State(reprice(h, cal.steps, state.structures), state.factors, state.node_weight)
         met = expect(h, cal, p, layout, state, 2 if n < (1 if warm else 2) else 1, each)
-        fit = fit_class_prior(*met.scaled, layout, p.grid, cal.theta, steps=8, with_covariance=False)
+        fit = fit_class_prior(
+            on_grid(met.found, p.grid),
+            met.found.like_top,
+            layout,
+            p.grid,
+            cal.theta,
+            steps=8,
+            with_covariance=False,
+        )
         trace.append(float(met.nodes.site_log_l.sum()))
         before = _summary(cal)
         cal = replace(_update(h, cal, p, met, n >= 1), theta=fit.theta)
@@ -528,7 +507,7 @@ def search_calibration(
     if sketch:
         return Calibrated(cal, state)
     met = expect(h, cal, p, layout, state, 1, each)
-    fit = fit_class_prior(*met.scaled, layout, p.grid, cal.theta)
+    fit = fit_class_prior(on_grid(met.found, p.grid), met.found.like_top, layout, p.grid, cal.theta)
     done_cal = replace(
         cal, theta=fit.theta, theta_cov=fit.covariance, log_likelihood=float(met.nodes.site_log_l.sum()),
         rounds=done, converged=calm and fit.converged, trace=tuple(trace),

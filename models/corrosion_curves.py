@@ -9,7 +9,7 @@ ceiling, since a stub and a bad joint still conduct:
 No two stubs are alike: a ceiling is one of a few classes, each with a spread of its own about its centre.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -48,34 +48,25 @@ class CurveGrid:
         """Count of grid points."""
         return int(np.prod(self.shape))
 
-    def coarse(self, log_mass: npt.NDArray[np.float32]) -> "CoarseGrid":
-        """Return every second onset and growth under the two outer ceilings, with log_mass (N, G) on them."""
-        C, T, R = self.shape
-        keep = sorted({max(C - 2, 0), C - 1})
-        thin = log_mass.reshape(-1, C, T, R)[:, keep, ::2, ::2]
-        return CoarseGrid(
-            self.onset_years[::2].copy(),
-            self.growth[::2].copy(),
-            self.ceiling[keep],
-            self.ceiling_sd[keep],
-            np.ascontiguousarray(thin.reshape(log_mass.shape[0], -1)),
+    def coarser(self) -> "CurveGrid":
+        """Return the grid with each two neighbouring cells merged: for sweeps that only need moments."""
+
+        def merged(edges: Floats) -> Floats:
+            return np.append(edges[:-1:2], edges[-1])
+
+        onset, growth = merged(self.onset_edges), merged(self.growth_edges)
+        return replace(
+            self,
+            onset_years=np.sqrt(onset[1:] * onset[:-1]),
+            growth=np.sqrt(growth[1:] * growth[:-1]),
+            onset_edges=onset,
+            growth_edges=growth,
         )
 
     def points(self) -> tuple[Floats, Floats, Floats]:
         """Return ceiling, onset and growth of every point, (G,) each."""
         c, t, r = np.meshgrid(self.ceiling, self.onset_years, self.growth, indexing="ij")
         return c.ravel(), t.ravel(), r.ravel()
-
-
-@dataclass(frozen=True)
-class CoarseGrid:
-    """A thinned grid: onset (T',), growth (R',), ceilings and their sds (C',), log mass (N, C'*T'*R')."""
-
-    onset_years: Floats
-    growth: Floats
-    ceiling: Floats
-    ceiling_sd: Floats
-    log_mass: npt.NDArray[np.float32]
 
 
 CEILINGS = (0.5, 1.0, 1.6, 2.4)
@@ -177,5 +168,5 @@ def crossed_by(mass: npt.NDArray[Any], grid: CurveGrid, log_threshold: float, ag
     """Return (N, A) the mass (N, G) that has crossed by each age: mass @ crossing_table, but faster."""
     C, T, R = grid.shape
     reached = ceiling_reaches(grid, log_threshold)
-    by_cell = np.einsum("c,ncg->ng", reached, mass.reshape(-1, C, T * R))
-    return np.asarray(by_cell @ _cells_crossed(grid, log_threshold, ages))
+    by_cell = np.einsum("c,ncg->ng", reached.astype(mass.dtype), mass.reshape(-1, C, T * R))
+    return np.asarray(by_cell @ _cells_crossed(grid, log_threshold, ages).astype(mass.dtype))

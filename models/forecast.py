@@ -1,6 +1,6 @@
 """The whole inference in one call: histories and a calibration in, the outlook of every electrode out."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -13,10 +13,11 @@ from models.calibration import (
     Prepared,
     State,
     adapt,
+    ceiling_shares,
     expect,
     first_state,
     layout_of,
-    mixed_logprior,
+    mixed_prior,
     period_effects,
     prepare,
     search,
@@ -39,9 +40,9 @@ from models.outlook import (
 )
 from models.site_pass import ForEach, SitePass, in_turn, site_pass
 
-SETTLED = 0.1  # a site's field has settled when the last sweep moved it less than this share of its spread
+SETTLED = 0.05  # a site's field has settled when the last sweep moved it less than this share of its spread
 SUSPECTED, CONFIRMED = 0.3, 0.95
-_SWEEP_ROUNDS = 6
+_SWEEP_ROUNDS = 10
 
 
 @dataclass(frozen=True)
@@ -80,16 +81,13 @@ def fit_electrodes(
     cal = adapt(cal, h)
     layout, p = layout_of(h, cal), prepare(h, cal)
     if state is None:
-        state = first_state(h)
-        for _ in range(2):
-            met = expect(h, cal, p, layout, state, 2, each)
-            state = search(h, cal, p, layout, met.state, each)
+        state = _first_look(h, cal, p, layout, each)
     else:
         state = search(h, cal, p, layout, state, each)
-    logprior = mixed_logprior(cal, layout, p.grid, state.node_weight)
     found = site_pass(
-        h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, logprior,
-        p.grid, state.factors, 2, each, keep_whole=True, rounds=_SWEEP_ROUNDS, settled=SETTLED,
+        h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale,
+        mixed_prior(cal, layout, p.grid, state.node_weight), ceiling_shares(cal, h.raw), p.grid, state.factors,
+        1, each, by_ceiling=True, rounds=_SWEEP_ROUNDS, settled=SETTLED,
     )  # fmt: skip
     post = posterior(cal, layout, found, p.grid, rng)
     crossed = crossing(
@@ -104,6 +102,18 @@ def fit_electrodes(
         p.grid,
     )
     return Fitted(h, cal, layout, p, state.structures, found, post, crossed, log_threshold)
+
+
+def _first_look(h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, each: ForEach) -> State:
+    """Find structures and field of histories that nothing is known of, on a coarser grid."""
+    rough = replace(p, grid=p.grid.coarser())
+    plain = replace(rough, scale=(np.ones(1), np.zeros(1)))
+    state = expect(h, cal, plain, layout, first_state(h), 1, each).state
+    state = search(h, cal, p, layout, state, each)
+    state = expect(h, cal, rough, layout, state, 2, each).state
+    # a whole site may look otherwise once its steps are known, and its steps once it does
+    state = search(h, cal, p, layout, state, each)
+    return expect(h, cal, rough, layout, state, 1, each).state
 
 
 def draws_of(fit: Fitted, i: int, rng: np.random.Generator, draws: int = 160) -> LevelDraws:

@@ -6,6 +6,10 @@ the grid, h is zero before the onset, linear after it, and constant above the ce
 form is a sum over blocks of P weighted by age: three tables of two-way prefix sums give it in constant time,
 exactly, with whatever covariance, and nothing is iterated.
 
+Between two readings at which the curve bends, the log-likelihood is a quadratic in the growth rate: one set of
+coefficients serves a run of grid points. Onsets after the last reading all say the same, and ceilings that no
+reading has come up to do too; such points are worked out once.
+
 The baseline is integrated out in closed form (it is part of S): Pinheiro and Bates 2000, section 2.2.
 """
 
@@ -14,6 +18,7 @@ import math
 import numpy as np
 from numba import njit
 
+_SURE = 5.0  # ln Phi beyond it is nothing: -3e-7
 _SQRT_HALF = math.sqrt(0.5)
 _LOG_SQRT_2PI = 0.5 * math.log(2.0 * math.pi)
 
@@ -67,7 +72,7 @@ def inverse_spd(a):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _prefix_sums(precision, left, right):  # type: ignore[no-untyped-def]
+def prefix_sums(precision, left, right):  # type: ignore[no-untyped-def]
     """Return (n+1, n+1) two-way prefix sums of left_i P_ij right_j."""
     n = precision.shape[0]
     out = np.zeros((n + 1, n + 1))
@@ -85,7 +90,7 @@ def _block(table, i0, i1, j0, j1):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _running(weights):  # type: ignore[no-untyped-def]
+def running(weights):  # type: ignore[no-untyped-def]
     out = np.zeros(weights.size + 1)
     for i in range(weights.size):
         out[i + 1] = out[i] + weights[i]
@@ -93,7 +98,13 @@ def _running(weights):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0915  # compiled: one pass is one function
+def _log_up(x):  # type: ignore[no-untyped-def]
+    return 0.0 if x > _SURE else log_normal_cdf(x)
+
+
+@njit(cache=True, nogil=True)
+def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # compiled: one pass is one function
+    last_age,
     age,
     y,
     precision,
@@ -112,28 +123,30 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0915  # compiled: 
     jump_mean,
     jump_var,
 ):
-    """Fill out (C*T*R,) with the log-likelihood of one history for each grid point.
+    """Fill out (C, T*R) with the log-likelihood of one history for each onset before last_age.
 
-    age: (n,) years, not decreasing. y: (n,) log readings less all known effects and prior means. precision,
-    logdet: inverse (n, n) and log determinant of the readings' covariance. ceilings, ceiling_sd: (C,).
-    limit_side: +1 where an over-range reading is to be honoured, -1 under range, 0 none. It lies at age
-    limit_age; limit_gap is ln(limit) less its prior mean; limit_link (n,) is its covariance with the
-    readings; limit_sd is the standard deviation of that reading given the others. step: (n,) 1 for readings
-    after a sudden step (empty where there is none), its size a priori normal (jump_mean, jump_var) and up: a
-    step down is no break.
+    Returns (B, value): the first B onsets were filled; value is the log-likelihood of each later one.
+
+    last_age: no reading is later. age: (n,) years, not decreasing. y: (n,) log readings less all known effects
+    and prior means. precision, logdet: inverse (n, n) and log determinant of the readings' covariance.
+    ceilings, ceiling_sd: (C,), increasing. limit_side: +1 where an over-range reading is to be honoured, -1
+    under range, 0 none. It lies at age limit_age; limit_gap is ln(limit) less its prior mean; limit_link (n,)
+    is its covariance with the readings; limit_sd is the standard deviation of that reading given the others.
+    step: (n,) 1 for readings after a sudden step (empty where there is none), its size a priori normal
+    (jump_mean, jump_var) and up: a step down is no break.
     """
     n = age.size
     ones = np.ones(n)
-    t0 = _prefix_sums(precision, ones, ones)
-    t1 = _prefix_sums(precision, age, ones)
-    t2 = _prefix_sums(precision, age, age)
+    t0 = prefix_sums(precision, ones, ones)
+    t1 = prefix_sums(precision, age, ones)
+    t2 = prefix_sums(precision, age, age)
     py = precision @ y if n > 0 else np.zeros(0)
-    q0 = _running(py)
-    qa = _running(py * age)
+    q0 = running(py)
+    qa = running(py * age)
     base = -0.5 * (np.dot(y, py) + logdet)
     link = precision @ limit_link if n > 0 else np.zeros(0)
-    w0 = _running(link)
-    wa = _running(link * age)
+    w0 = running(link)
+    wa = running(link * age)
     expected = np.dot(link, y)
     stepped = step.size > 0
     j0 = np.zeros(n + 1)
@@ -143,78 +156,121 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0915  # compiled: 
     up = 0.0
     if stepped:
         lean = precision @ step if n > 0 else np.zeros(0)
-        j0 = _running(lean)
-        ja = _running(lean * age)
+        j0 = running(lean)
+        ja = running(lean * age)
         jump_gap = np.dot(lean, y)
         jump_left = max(jump_var - jump_var * jump_var * np.dot(step, lean), 1e-10)
         up = log_normal_cdf(jump_mean / math.sqrt(jump_var))
-    T, R = onset.size, growth.size
-    for c in range(ceilings.size):
-        ceiling = ceilings[c]
-        # A stub's own ceiling differs from its class's by a normal deviation, integrated out in closed form.
-        prior_weight = 1.0 / (ceiling_sd[c] * ceiling_sd[c])
-        b = 0
-        for t in range(T):
-            tau = onset[t]
-            while b < n and age[b] <= tau:
-                b += 1
-            k = n
-            fresh = True
-            lin = 0.0
-            top = 0.0
-            square = 0.0
-            cross = 0.0
-            flat = 0.0
-            loose = 0.0
-            for r in range(R):
+    tails = stepped or limit_side != 0
+    nothing = base
+    if stepped:
+        nothing += _log_up((jump_mean + jump_var * jump_gap) / math.sqrt(jump_left)) - up
+    if limit_side != 0:
+        nothing += _log_up(limit_side * (expected - limit_gap) / limit_sd)
+    C, T, R = ceilings.size, onset.size, growth.size
+    flat = np.empty(n + 1)
+    for k in range(n + 1):
+        flat[k] = _block(t0, k, n, k, n)
+    # A stub's own ceiling differs from its class's by a normal deviation, integrated out in closed form.
+    firm = np.empty((C, n + 1))
+    loose = np.empty((C, n + 1))
+    for c in range(C):
+        weight = 1.0 / (ceiling_sd[c] * ceiling_sd[c])
+        for k in range(n + 1):
+            firm[c, k] = 1.0 / (flat[k] + weight)
+            loose[c, k] = 0.5 * math.log1p(flat[k] / weight) if k < n else 0.0
+    first = 0
+    b = 0
+    for t in range(T):
+        tau = onset[t]
+        if tau >= last_age:
+            break
+        first = t + 1
+        while b < n and age[b] <= tau:
+            b += 1
+        row = t * R
+        span = last_age - tau
+        lin = (qa[n] - qa[b]) - tau * (q0[n] - q0[b])
+        square = (
+            _block(t2, b, n, b, n) - 2.0 * tau * _block(t1, b, n, b, n) + tau * tau * _block(t0, b, n, b, n)
+        )
+        free = 0
+        while free < R and growth[free] * span <= ceilings[C - 1]:
+            free += 1
+        for r in range(free):
+            g = growth[r]
+            out[C - 1, row + r] = base + g * lin - 0.5 * g * g * square
+        if tails:
+            for r in range(free):
                 g = growth[r]
-                reach = tau + ceiling / g
+                value = 0.0
+                if stepped:
+                    left = jump_gap - g * ((ja[n] - ja[b]) - tau * (j0[n] - j0[b]))
+                    value += _log_up((jump_mean + jump_var * left) / math.sqrt(jump_left)) - up
+                if limit_side != 0:
+                    h = g * max(limit_age - tau, 0.0)
+                    seen = expected - g * ((wa[n] - wa[b]) - tau * (w0[n] - w0[b]))
+                    value += _log_up(limit_side * (h + seen - limit_gap) / limit_sd)
+                out[C - 1, row + r] += value
+        for c in range(C):
+            ceiling = ceilings[c]
+            r = 0
+            while r < free and growth[r] * span <= ceiling:
+                out[c, row + r] = out[C - 1, row + r]
+                r += 1
+            k = n
+            while r < R:
+                reach = tau + ceiling / growth[r]
                 while k > b and age[k - 1] > reach:
                     k -= 1
-                    fresh = True
-                if fresh:
-                    fresh = False
-                    lin = (qa[k] - qa[b]) - tau * (q0[k] - q0[b])
-                    top = q0[n] - q0[k]
-                    square = (
-                        _block(t2, b, k, b, k)
-                        - 2.0 * tau * _block(t1, b, k, b, k)
-                        + tau * tau * _block(t0, b, k, b, k)
-                    )
-                    cross = _block(t1, b, k, k, n) - tau * _block(t0, b, k, k, n)
-                    flat = _block(t0, k, n, k, n)
-                    loose = math.log1p(flat / prior_weight)
-                value = (
-                    base
-                    + g * lin
-                    + ceiling * top
-                    - 0.5 * (g * g * square + 2.0 * g * ceiling * cross + ceiling * ceiling * flat)
+                # one run: every growth rate at which readings k.. lie on the ceiling
+                lin_k = (qa[k] - qa[b]) - tau * (q0[k] - q0[b])
+                top = q0[n] - q0[k]
+                square_k = (
+                    _block(t2, b, k, b, k)
+                    - 2.0 * tau * _block(t1, b, k, b, k)
+                    + tau * tau * _block(t0, b, k, b, k)
                 )
-                pull = top - g * cross - ceiling * flat
-                off = pull / (flat + prior_weight)
+                cross = _block(t1, b, k, k, n) - tau * _block(t0, b, k, k, n)
+                rest = top - ceiling * flat[k]
+                constant = base + ceiling * (top - 0.5 * ceiling * flat[k]) - loose[c, k]
+                linear = lin_k - ceiling * cross
+                curved = -0.5 * square_k
                 if k < n:
-                    value += 0.5 * (pull * pull / (flat + prior_weight) - loose)
-                if stepped:
-                    left = (
-                        jump_gap
-                        - g * ((ja[k] - ja[b]) - tau * (j0[k] - j0[b]))
-                        - (ceiling + off) * (j0[n] - j0[k])
-                    )
-                    # the ceiling's own deviation leaves the jump less well known
-                    sway = jump_var * (j0[n] - j0[k])
-                    spread = math.sqrt(jump_left + sway * sway / (flat + prior_weight))
-                    value += log_normal_cdf((jump_mean + jump_var * left) / spread) - up
-                if limit_side != 0:
-                    h = min(g * max(limit_age - tau, 0.0), ceiling)
-                    share = -(w0[n] - w0[k])
-                    if limit_age > reach:
-                        h += off
-                        share += 1.0
-                    seen = (
-                        expected
-                        - g * ((wa[k] - wa[b]) - tau * (w0[k] - w0[b]))
-                        - (ceiling + off) * (w0[n] - w0[k])
-                    )
-                    sd = math.sqrt(limit_sd * limit_sd + share * share / (flat + prior_weight))
-                    value += log_normal_cdf(limit_side * (h + seen - limit_gap) / sd)
-                out[(c * T + t) * R + r] = value
+                    constant += 0.5 * rest * rest * firm[c, k]
+                    linear -= rest * cross * firm[c, k]
+                    curved += 0.5 * cross * cross * firm[c, k]
+                while True:
+                    g = growth[r]
+                    value = constant + g * (linear + g * curved)
+                    if tails:
+                        off = (rest - g * cross) * firm[c, k] if k < n else 0.0
+                        if stepped:
+                            left = (
+                                jump_gap
+                                - g * ((ja[k] - ja[b]) - tau * (j0[k] - j0[b]))
+                                - (ceiling + off) * (j0[n] - j0[k])
+                            )
+                            # the ceiling's own deviation leaves the jump less well known
+                            sway = jump_var * (j0[n] - j0[k])
+                            spread = math.sqrt(jump_left + sway * sway * firm[c, k])
+                            value += _log_up((jump_mean + jump_var * left) / spread) - up
+                        if limit_side != 0:
+                            reach = tau + ceiling / g
+                            h = min(g * max(limit_age - tau, 0.0), ceiling)
+                            share = -(w0[n] - w0[k])
+                            if limit_age > reach:
+                                h += off
+                                share += 1.0
+                            seen = (
+                                expected
+                                - g * ((wa[k] - wa[b]) - tau * (w0[k] - w0[b]))
+                                - (ceiling + off) * (w0[n] - w0[k])
+                            )
+                            sd = math.sqrt(limit_sd * limit_sd + share * share * firm[c, k])
+                            value += _log_up(limit_side * (h + seen - limit_gap) / sd)
+                    out[c, row + r] = value
+                    r += 1
+                    if r == R or (k > b and age[k - 1] > tau + ceiling / growth[r]):
+                        break
+    return first, nothing

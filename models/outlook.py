@@ -12,17 +12,20 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 from scipy.special import ndtr
 
 from models.calibration import Calibration, Prepared, ceiling_shares
-from models.class_prior import ClassLayout, group_tables, node_evidence, site_nodes
-from models.corrosion_curves import NEVER_YEARS, CurveGrid, crossed_by, crossing_age
+from models.class_prior import ClassLayout, GroupTables, group_tables, site_nodes
+from models.corrosion_curves import NEVER_YEARS, CurveGrid, crossed_by
 from models.histories import Floats, Histories
 from models.site_pass import SitePass
 
+HARDLY_BROKEN = 1e-3  # a chance of a step below it changes nothing that is shown
 QUANTILES = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
 AGES: Floats = np.concatenate([np.arange(0.0, 60.0, 0.25), np.arange(60.0, NEVER_YEARS + 0.1, 1.0)])
-_JUMP_NODES = ((-np.sqrt(3.0), 1 / 6), (0.0, 2 / 3), (np.sqrt(3.0), 1 / 6))
+_JUMP_NODES = np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])
+_JUMP_WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6.0
 
 
 def parameter_draws(cal: Calibration, rng: np.random.Generator, draws: int) -> Floats:
@@ -48,14 +51,6 @@ class Posterior:
     new_rod: Floats
 
 
-def _weighed(log_l: npt.NDArray[Any], top: npt.NDArray[Any], shares: Floats) -> Floats:
-    """Return (N, C, T*R) likelihoods, each electrode's largest 1, times its ceiling shares."""
-    N, C = shares.shape
-    like = np.exp(np.maximum(log_l - top[:, None], np.float32(-80.0))).reshape(N, C, -1)
-    like *= shares[:, :, None].astype(like.dtype)
-    return np.asarray(like)
-
-
 def posterior(
     cal: Calibration,
     layout: ClassLayout,
@@ -64,44 +59,71 @@ def posterior(
     rng: np.random.Generator,
     draws: int = 12,
 ) -> Posterior:
-    """Average the electrodes' posteriors over draws of the class parameters."""
-    N = found.log_l.shape[0]
+    """Average the electrodes' posteriors over draws of the class parameters.
+
+    found: a pass that kept the ceilings apart.
+    """
+    N = found.like.shape[0]
     C, T, R = grid.shape
     G = T * R
-    shares = ceiling_shares(cal, layout.raw[layout.group].astype(bool))
-    top = found.log_l.max(axis=1)
-    like = _weighed(found.log_l, top, shares)
-    whole_like, whole_scale = like, np.ones(N)
-    if found.log_l_whole.size:
-        whole_top = found.log_l_whole.max(axis=1)
-        whole_like = _weighed(found.log_l_whole, whole_top, shares)
-        whole_scale = np.exp(np.maximum((whole_top - top).astype(float), -600.0))
-    curve_like = like.sum(axis=1)
-    nodes = np.zeros((int(layout.site.max()) + 1, site_nodes()[0].size))
-    prior = np.zeros((N, G))  # the curves' prior over its own mean likelihood, averaged over the draws
+    shares = ceiling_shares(cal, layout.raw[layout.group].astype(bool)).astype(np.float32)[:, :, None]
+    like, whole_like = (a.reshape(N, C, G) * shares for a in (found.like, found.whole))
+    whole_scale = np.exp(np.maximum(found.whole_top - found.like_top, -600.0))
+    tables = [group_tables(theta, layout, grid) for theta in parameter_draws(cal, rng, draws)]
+    marginal = _by_draw(like.sum(axis=1).reshape(N, T, R), layout, tables)
+    nodes, others = _node_weights(marginal, layout.site)
+    # a draw's prior of the curves over its own mean likelihood, averaged over the draws
+    total = np.maximum(np.einsum("ndk,ndk->nd", others, marginal), 1e-300)
+    weight = (others / (draws * total[:, :, None])).astype(np.float32).reshape(N, -1)
+    prior = np.empty((N, G), np.float32)
     new_rod = np.zeros((layout.soil.size, nodes.shape[1], C * G))
-    for theta in parameter_draws(cal, rng, draws):
-        tables = group_tables(theta, layout, grid)
-        seen = node_evidence(curve_like.reshape(N, T, R), top, layout, tables)
-        nodes += seen.site_weight / draws
-        curves = np.einsum("qkt,qkr->qktr", tables.onset, tables.growth).reshape(layout.soil.size, -1, G)
-        for q in range(layout.soil.size):
-            own = cal.ceiling_weight[layout.raw[q]]
-            new_rod[q] += np.einsum("c,kg->kcg", own, curves[q]).reshape(nodes.shape[1], -1) / draws
-            i = np.flatnonzero(layout.group == q)
-            if i.size:
-                mixed = seen.others_weight[i] @ curves[q]
-                total = np.maximum(np.einsum("ng,ng->n", curve_like[i], mixed), 1e-300)
-                prior[i] += mixed / total[:, None] / draws
-    of_whole = np.einsum("ncg,ng->n", whole_like, prior)
+    for q in range(layout.soil.size):
+        curves = np.concatenate([np.einsum("kt,kr->ktr", t.onset[q], t.growth[q]) for t in tables])
+        curves = curves.reshape(-1, G).astype(np.float32)
+        own = cal.ceiling_weight[layout.raw[q]]
+        mean = curves.reshape(draws, -1, G).mean(axis=0)
+        new_rod[q] = (own[:, None] * mean[:, None, :]).reshape(mean.shape[0], -1)
+        i = np.flatnonzero(layout.group == q)
+        if i.size:
+            prior[i] = weight[i] @ curves
+    of_whole = np.einsum("ncg,ng->n", whole_like, prior, dtype=float)
     p_broken = np.clip(1.0 - of_whole * whole_scale, 0.0, 1.0)
     given_step = {}
-    for e in np.flatnonzero(p_broken > 1e-5):
+    for e in np.flatnonzero(p_broken > HARDLY_BROKEN):
         left = np.maximum(like[e] - whole_like[e] * whole_scale[e], 0.0) * prior[e]
         given_step[int(e)] = left.ravel() / max(left.sum(), 1e-300)
-    share = (prior / np.maximum(of_whole, 1e-300)[:, None]).astype(np.float32)
-    whole = (whole_like * share[:, None, :]).reshape(N, -1)
+    share = prior / np.maximum(of_whole, 1e-300)[:, None]
+    whole = (whole_like * share[:, None, :].astype(np.float32)).reshape(N, -1)
     return Posterior(whole, given_step, p_broken, nodes, new_rod)
+
+
+def _by_draw(like: npt.NDArray[np.float32], layout: ClassLayout, tables: list[GroupTables]) -> Floats:
+    """Return (N, D, K) marginal likelihood of each electrode for each draw of the parameters and site node."""
+    N, T, R = like.shape
+    D, K = len(tables), tables[0].onset.shape[1]
+    out = np.empty((N, D, K))
+    for q in range(layout.soil.size):
+        i = np.flatnonzero(layout.group == q)
+        if i.size:
+            onset = np.concatenate([t.onset[q] for t in tables]).astype(np.float32)
+            growth = np.concatenate([t.growth[q] for t in tables]).astype(np.float32)
+            inner = (onset @ like[i].transpose(1, 0, 2).reshape(T, -1)).reshape(D * K, i.size, R)
+            out[i] = np.matmul(inner, growth[:, :, None])[:, :, 0].T.reshape(-1, D, K)
+    return np.maximum(out, 1e-300)
+
+
+def _node_weights(marginal: Floats, site: npt.NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Return (S, K) posterior weights of the site nodes, averaged over draws, and (N, D, K) those without oneself."""
+    _, w = site_nodes()
+    log_l = np.log(marginal)
+    total = np.tile(np.log(w), (int(site.max()) + 1, marginal.shape[1], 1))
+    np.add.at(total, site, log_l)
+
+    def shares(a: Floats) -> Floats:
+        p = np.exp(a - a.max(axis=-1, keepdims=True))
+        return np.asarray(p / p.sum(axis=-1, keepdims=True))
+
+    return shares(total).mean(axis=1), shares(total[site] - log_l)
 
 
 @dataclass(frozen=True)
@@ -157,22 +179,54 @@ def steps_in_record(
     return out
 
 
-def _crossing_with_step(mass: Floats, step: Step, threshold: float, grid: CurveGrid, ages: Floats) -> Floats:
-    """Return the distribution (A,) of the crossing age of a rod whose record holds this step."""
-    ceiling, tau, rate = grid.points()
-    before = crossing_age(threshold, tau, rate, ceiling)
-    out = np.zeros(ages.size)
-    keep = mass > 1e-9
-    tau, rate, ceiling, before, mass = tau[keep], rate[keep], ceiling[keep], before[keep], mass[keep]
-    moments = step.ages()
-    for node, weight in _JUMP_NODES:
-        left = max(threshold - (step.jump + node * step.jump_sd), 0.0)
-        later = crossing_age(left, tau, rate, ceiling) if left > 0 else np.zeros(tau.size)
-        for age in moments:
-            at = np.where(before < age, before, np.maximum(later, age))
-            hit = np.bincount(np.searchsorted(ages, at, side="left"), mass, minlength=ages.size + 1)
-            out += weight / moments.size * np.cumsum(hit)[: ages.size]
-    return out
+@njit(cache=True, nogil=True)
+def _first_at(ages, age):  # type: ignore[no-untyped-def]
+    """Return the first index of ages (A,) that is no less than age; A where there is none."""
+    low, high = 0, ages.size
+    while low < high:
+        mid = (low + high) // 2
+        if ages[mid] < age:
+            low = mid + 1
+        else:
+            high = mid
+    return low
+
+
+@njit(cache=True, nogil=True)
+def _crossing_with_step(mass, onset, growth, ceiling, threshold, left, weight, moments, ages):  # type: ignore[no-untyped-def]
+    """Return the distribution (A,) of the crossing age of a rod whose record holds a step.
+
+    mass: (C*T*R,). left, weight: (J,) what the step leaves of the threshold at the nodes of its size. moments:
+    (M,) ages at which it may have come, evenly likely.
+    """
+    T, R = onset.size, growth.size
+    before = np.zeros(ages.size + 1)
+    after = np.zeros(ages.size + 1)
+    at_once = np.zeros(moments.size)
+    for g in range(mass.size):
+        w = mass[g]
+        if w < 1e-9:
+            continue
+        top = ceiling[g // (T * R)]
+        tau = onset[(g // R) % T]
+        rate = growth[g % R]
+        alone = tau + threshold / rate if threshold <= top else np.inf
+        early = 0  # at the first so many moments the step finds the rod not yet past
+        while early < moments.size and moments[early] <= alone:
+            early += 1
+        before[_first_at(ages, alone)] += w * (moments.size - early)
+        for j in range(left.size):
+            later = 0.0
+            if left[j] > 0.0:
+                later = tau + left[j] / rate if left[j] <= top else np.inf
+            for k in range(early):
+                if later <= moments[k]:
+                    at_once[k] += w * weight[j]
+                else:
+                    after[_first_at(ages, later)] += w * weight[j]
+    for k in range(moments.size):
+        after[_first_at(ages, moments[k])] += at_once[k]
+    return np.cumsum(before + after)[: ages.size] / moments.size
 
 
 @dataclass(frozen=True)
@@ -198,13 +252,16 @@ def crossing(
         cdf[mine] = crossed_by(post.whole[mine], grid, float(value), AGES)
     steps: dict[int, list[Step]] = {}
     for i, mass in post.broken.items():
-        if post.p_broken[i] < 1e-3:
+        if post.p_broken[i] < HARDLY_BROKEN:
             continue
         steps[i] = steps_in_record(h, resid, found, breaks, electrode, i)
-        stepped = sum(
-            (s.share * _crossing_with_step(mass, s, log_threshold[i], grid, AGES) for s in steps[i]),
-            start=np.zeros(AGES.size),
-        )
+        stepped = np.zeros(AGES.size)
+        for s in steps[i]:
+            left = np.maximum(log_threshold[i] - (s.jump + _JUMP_NODES * s.jump_sd), 0.0)
+            stepped += s.share * _crossing_with_step(
+                mass, grid.onset_years, grid.growth, grid.ceiling, log_threshold[i], left, _JUMP_WEIGHTS,
+                s.ages(), AGES,
+            )  # fmt: skip
         cdf[i] = (1 - post.p_broken[i]) * cdf[i] + post.p_broken[i] * stepped
     last = np.array([h.age[b - 1] if b > a else 0.0
                      for a, b in zip(h.reading_start[:-1], h.reading_start[1:], strict=True)])  # fmt: skip

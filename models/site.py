@@ -92,7 +92,6 @@ def _past_by_node(fit: Fitted, years: Floats) -> Floats:
     """
     h, grid, cal = fit.histories, fit.prepared.grid, fit.calibration
     tables = group_tables(cal.theta, fit.layout, grid)
-    log_l = fit.found.log_l_whole if fit.found.log_l_whole.size else fit.found.log_l
     ages = np.arange(0.0, h.age_now.max() + years[-1] + 2.0 * _AGE_STEP, _AGE_STEP)
     K = tables.onset.shape[1]
     out = np.empty((h.electrodes, K, years.size))
@@ -102,7 +101,7 @@ def _past_by_node(fit: Fitted, years: Floats) -> Floats:
         prior = np.einsum("c,kt,kr->ctrk", own, tables.onset[q], tables.growth[q]).reshape(grid.size, K)
         crossed = prior[:, :, None] * crossing_table(grid, v, ages)[:, None, :]
         both = np.concatenate([prior, crossed.reshape(grid.size, -1)], axis=1).astype(np.float32)
-        like = np.exp(np.maximum(log_l[i] - log_l[i].max(axis=1, keepdims=True), -60.0)) @ both
+        like = fit.found.whole[i] @ both
         cdf = like[:, K:].reshape(i.size, K, ages.size) / np.maximum(like[:, :K, None], 1e-30)
         at = (h.age_now[i, None] + years) / _AGE_STEP
         low = at.astype(np.int64)

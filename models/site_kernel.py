@@ -12,11 +12,9 @@ import math
 import numpy as np
 from numba import njit
 
-from models.history_grid import curve_loglik, inverse_spd
+from models.history_grid import curve_loglik, inverse_spd, prefix_sums, running
 
-_NEGLIGIBLE = 1e-6
-_FAR = -40.0  # a grid point this far below the best, prior included, adds nothing to a sum
-_NEAR = 1e-14  # below it a sum of terms is told by its largest
+_HARDLY = 1e-3  # share of all weight below which an explanation is left out of the moments
 _WILD_LIMIT = math.log(0.005)  # a wild reading on a sound rod hardly ever lands beyond the range
 
 
@@ -102,31 +100,99 @@ def structure_readings(  # type: ignore[no-untyped-def]
     return index, y, precision, logdet, step, limit, offset, own_noise
 
 
+# exp in single precision, laid out so that the compiler makes vector code of it; to 4e-6 relative
+_LOG2E = np.float32(1.4426950408889634)
+_P1, _P2, _P3 = (
+    np.float32(0.6931471805599453),
+    np.float32(0.2402265069591007),
+    np.float32(0.05550410866482158),
+)
+_P4, _P5, _P6 = (
+    np.float32(0.009618129107628477),
+    np.float32(0.0013333558146428443),
+    np.float32(0.00015403530393381608),
+)
+_ONE, _LOWEST, _UP = np.float32(1.0), np.float32(-86.0), np.float32(200.5)
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def exp_into(x, top, out, bits):  # type: ignore[no-untyped-def]
+    """Fill out with exp(x - top), never below exp(-86); all single precision, bits (n,) int32 is scratch."""
+    for i in range(x.size):
+        v = x[i] - top
+        v = v if v > _LOWEST else _LOWEST
+        z = v * _LOG2E
+        k = np.int32(z + _UP) - np.int32(200)
+        f = z - np.float32(k)
+        out[i] = _ONE + f * (_P1 + f * (_P2 + f * (_P3 + f * (_P4 + f * (_P5 + f * _P6)))))
+        bits[i] = (k + np.int32(127)) << np.int32(23)
+    scale = bits.view(np.float32)
+    for i in range(x.size):
+        out[i] *= scale[i]
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def largest(x):  # type: ignore[no-untyped-def]
+    """Return the largest of x, or -inf where there is none."""
+    top = np.float32(-np.inf)
+    for i in range(x.size):
+        top = max(top, x[i])
+    return top
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _weighed_sum(like, prior, share, out, total):  # type: ignore[no-untyped-def]
+    """Fill out with like * prior * share, add like * share to total; return the sum of out."""
+    s = np.float32(0.0)
+    for g in range(like.size):
+        v = like[g] * share
+        total[g] += v
+        v *= prior[g]
+        out[g] = v
+        s += v
+    return s
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def add_into(x, out):  # type: ignore[no-untyped-def]
+    """Add x to out in place."""
+    for i in range(x.size):
+        out[i] += x[i]
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _sum(x):  # type: ignore[no-untyped-def]
+    s = np.float32(0.0)
+    for i in range(x.size):
+        s += x[i]
+    return s
+
+
 @njit(cache=True, nogil=True)
 def structure_loglik(  # type: ignore[no-untyped-def]
     age,
-    resid,
     side,
-    noise,
     visit,
     mean,
     cov,
     rod_var,
     brk,
-    wild,
     jump_mean,
     jump_var,
-    wild_var,
     onset,
     growth,
     ceilings,
     ceiling_sd,
+    resid,
+    laid_out,
     out,
 ):
-    """Fill out (G,) with one structure's log-likelihood of every curve."""
-    index, y, precision, logdet, step, limit, offset, own_noise = structure_readings(
-        age, resid, side, noise, visit, mean, cov, rod_var, brk, wild, jump_mean, jump_var, wild_var
-    )
+    """Fill out (C, T*R) with the log-likelihood of each curve under one structure, the field's cavity given.
+
+    laid_out: what structure_readings made of the readings. Returns the count of onsets filled and the value
+    at each later one.
+    """
+    index, y, precision, logdet, step, limit, offset, own_noise = laid_out
     count = index.size
     limit_side = 0
     gap = 0.0
@@ -151,7 +217,11 @@ def structure_loglik(  # type: ignore[no-untyped-def]
     after = step
     if brk < 0:
         after = step[:0]
-    curve_loglik(
+    last_age = -1.0
+    if age.size > 0:
+        last_age = age[age.size - 1]
+    first, nothing = curve_loglik(
+        last_age,
         age[index],
         y,
         precision,
@@ -171,61 +241,128 @@ def structure_loglik(  # type: ignore[no-untyped-def]
         jump_var,
     )
     if offset != 0.0:
-        out += offset
+        for c in range(out.shape[0]):
+            for g in range(first * growth.size):
+                out[c, g] += offset
+        nothing += offset
+    return first, nothing
 
 
 @njit(cache=True, nogil=True)
-def _curve_moments(a, y, precision, weight, onset, growth, ceilings, ceiling_sd):  # type: ignore[no-untyped-def]
+def curve_moments(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # compiled: one pass is one function
+    a, y, precision, weight, flat_weight, last_age, size, onset, growth, ceilings, ceiling_sd
+):
     """Return total weight, weighted sums of h (m,) and of h h' (m, m) over the grid.
 
-    Where readings lie on the ceiling, the stub's own deviation from it is taken at its mean and spread given
-    them.
+    weight: (C, T*R), of which the first size points of each ceiling count; flat_weight is that of all curves
+    that have not begun by last_age. Where readings lie on the ceiling, the stub's own deviation from it is
+    taken at its mean and spread given them.
+
+    Between bends h is linear in age and in growth. So each run of points that bend between the same readings
+    (the curve begins before reading b, comes to its ceiling before reading k) needs a few sums only; the
+    moments of reading i and j are sums of those over all b <= i and k > j.
     """
     m = a.size
-    total = 0.0
-    first = np.zeros(m)
-    second = np.zeros((m, m))
-    h = np.empty(m)
-    py = precision @ y if m > 0 else np.zeros(0)
     R = growth.size
-    TR = onset.size * R
-    for g in range(weight.size):
-        w = weight[g]
-        if w < _NEGLIGIBLE:
-            continue
-        c = g // TR
-        tau = onset[(g % TR) // R]
-        rate = growth[g % R]
-        ceiling = ceilings[c]
-        total += w
-        late = m
-        for i in range(m):
-            rise = rate * max(a[i] - tau, 0.0)
-            if rise > ceiling:
-                rise = ceiling
-                late = min(late, i)
-            h[i] = rise
-        if late < m:
-            pull = 0.0
-            flat = 0.0
-            for j in range(late, m):
-                pull += py[j]
-                for i in range(m):
-                    pull -= precision[j, i] * h[i]
-                for i in range(late, m):
-                    flat += precision[j, i]
-            spread = 1.0 / (flat + 1.0 / (ceiling_sd[c] * ceiling_sd[c]))
-            for j in range(late, m):
-                h[j] += spread * pull
-                for i in range(late, m):
-                    second[j, i] += w * spread
-        for i in range(m):
-            first[i] += w * h[i]
-            if h[i] != 0.0:
-                for j in range(i, m):
-                    second[i, j] += w * h[i] * h[j]
-                    if j > i:
-                        second[j, i] += w * h[i] * h[j]
+    C = ceilings.size
+    ones = np.ones(m)
+    t0 = prefix_sums(precision, ones, ones)
+    t1 = prefix_sums(precision, a, ones)
+    q0 = running(precision @ y if m > 0 else np.zeros(0))
+    # by (b, k): growth, growth * onset; the same of squared growth; of growth times the top; rows are sums
+    sums = np.zeros((7, m + 1, m + 1))
+    top_mean = np.zeros(m + 1)
+    top_square = np.zeros(m + 1)
+    total = flat_weight
+    b = 0
+    for t in range(size // R):
+        tau = onset[t]
+        span = last_age - tau
+        while b < m and a[b] <= tau:
+            b += 1
+        row = t * R
+        s1 = 0.0
+        s2 = 0.0
+        for c in range(C):
+            r = 0
+            while r < R and growth[r] * span <= ceilings[c]:
+                v = weight[c, row + r]
+                total += v
+                v *= growth[r]
+                s1 += v
+                s2 += v * growth[r]
+                r += 1
+            k = m
+            while r < R:
+                reach = tau + ceilings[c] / growth[r]
+                while k > b and a[k - 1] > reach:
+                    k -= 1
+                least = 0.0 if k == b else ceilings[c] / (a[k - 1] - tau)
+                w0 = 0.0
+                w1 = 0.0
+                w2 = 0.0
+                while True:
+                    v = weight[c, row + r]
+                    w0 += v
+                    v *= growth[r]
+                    w1 += v
+                    w2 += v * growth[r]
+                    r += 1
+                    if r == R or (k > b and growth[r] > least):
+                        break
+                total += w0
+                if k == m:
+                    s1 += w1
+                    s2 += w2
+                elif w0 > 0.0:
+                    flat = t0[m, m] - t0[k, m] - t0[m, k] + t0[k, k]
+                    cross = (
+                        t1[k, m] - t1[b, m] - t1[k, k] + t1[b, k]
+                        - tau * (t0[k, m] - t0[b, m] - t0[k, k] + t0[b, k])
+                    )
+                    firm = 1.0 / (flat + 1.0 / (ceiling_sd[c] * ceiling_sd[c]))
+                    level = ceilings[c] + (q0[m] - q0[k] - ceilings[c] * flat) * firm
+                    lean = -cross * firm
+                    mean = level * w0 + lean * w1
+                    mixed = level * w1 + lean * w2
+                    sums[0, b, k] += w1
+                    sums[1, b, k] += tau * w1
+                    sums[2, b, k] += w2
+                    sums[3, b, k] += tau * w2
+                    sums[4, b, k] += tau * tau * w2
+                    sums[5, b, k] += mixed
+                    sums[6, b, k] += tau * mixed
+                    top_mean[k] += mean
+                    top_square[k] += level * mean + lean * mixed + w0 * firm
+        sums[0, b, m] += s1
+        sums[1, b, m] += tau * s1
+        sums[2, b, m] += s2
+        sums[3, b, m] += tau * s2
+        sums[4, b, m] += tau * tau * s2
+    for x in range(7):
+        for i in range(m + 1):
+            if i > 0:
+                for k in range(m + 1):
+                    sums[x, i, k] += sums[x, i - 1, k]
+        for i in range(m + 1):
+            for k in range(m - 1, -1, -1):
+                sums[x, i, k] += sums[x, i, k + 1]
+    first = np.zeros(m)
+    second = np.empty((m, m))
+    top0 = 0.0
+    top2 = 0.0
+    for i in range(m):
+        top0 += top_mean[i]
+        top2 += top_square[i]
+        first[i] = a[i] * sums[0, i, i + 1] - sums[1, i, i + 1] + top0
+        for j in range(i, m):
+            both = (
+                a[i] * a[j] * sums[2, i, j + 1] - (a[i] + a[j]) * sums[3, i, j + 1] + sums[4, i, j + 1]
+            )
+            one = a[i] * (sums[5, i, i + 1] - sums[5, i, j + 1]) - (sums[6, i, i + 1] - sums[6, i, j + 1])
+            v = both + one + top2
+            second[i, j] = v
+            second[j, i] = v
     return total, first, second
 
 
@@ -249,13 +386,16 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     wild_var,
     scale,
     scale_logw,
-    logprior,
+    prior,
+    share,
     onset,
     growth,
     ceilings,
     ceiling_sd,
-    out_l,
+    ll,
+    out_like,
     out_whole,
+    ceiling_w,
     struct_w,
     struct_jump,
     struct_jump_var,
@@ -266,20 +406,31 @@ def electrode_pass(  # type: ignore[no-untyped-def]
 ):
     """Weigh one electrode's structures, noise scales and curves given the cavity (mean, cov) of the field.
 
-    Fills out_l (G,) with the log-likelihood of each curve, summed over structures and scales; where out_whole
-    has size G too, that gets the same without the structures that hold a step. Returns the tilted mean and
-    covariance of the field, the evidence, the posterior mean and variance of the baseline (rod + site
-    offset), and the second moment of the rod's own term.
+    prior: (T*R,) prior mass of the curves, share: (C,) of the ceilings. ll: (J, C, T*R) scratch, J at least
+    structures times scales. Fills out_like, (T*R,) with the likelihood of each curve, its ceiling mixed by
+    share, or (C*T*R,) each apart, summed over structures and scales; where out_whole is as long, that gets
+    the same without the structures that hold a step. Both are over their largest. Fills ceiling_w (C,).
+    Returns the tilted mean and covariance of the field, the evidence, the posterior mean and variance of the
+    baseline (rod + site offset), the second moment of the rod's own term, and the logs of what out_like and
+    out_whole are over.
     """
-    K, F, G, n = breaks.size, scale.size, out_l.size, age.size
+    K, F, n = breaks.size, scale.size, age.size
+    C, R, TR = ceilings.size, growth.size, prior.size
     D = mean.size
-    ll = np.empty((K * F, G))
     noise = np.empty(n)
+    size = 0
+    nothing = np.empty(K * F)
+    laid_out = [
+        structure_readings(
+            age, resid, side, noise_var, visit, mean, cov, rod_var, -1, wilds[0], 0.0, 1.0, wild_var
+        )
+        for _ in range(0)
+    ]
     for k in range(K):
         for f in range(F):
             for j in range(n):
                 noise[j] = noise_var[j] * scale[f] ** 2 + meter_var[j]
-            structure_loglik(
+            now = structure_readings(
                 age,
                 resid,
                 side,
@@ -293,51 +444,76 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 jump_mean[opened[k]],
                 jump_var[opened[k]],
                 wild_var,
+            )
+            laid_out.append(now)
+            first_flat, value = structure_loglik(
+                age,
+                side,
+                visit,
+                mean,
+                cov,
+                rod_var,
+                breaks[k],
+                jump_mean[opened[k]],
+                jump_var[opened[k]],
                 onset,
                 growth,
                 ceilings,
                 ceiling_sd,
+                resid,
+                now,
                 ll[k * F + f],
             )
-            ll[k * F + f] += struct_logprior[k] + scale_logw[f]
+            size = first_flat * R
+            nothing[k * F + f] = value
     top = -np.inf
-    for c in range(K * F):
-        for g in range(G):
-            v = ll[c, g] + logprior[g]
-            top = max(top, v)
+    whole_top = -np.inf
+    offset = np.empty(K * F)
+    for j in range(K * F):
+        offset[j] = struct_logprior[j // F] + scale_logw[j % F]
+        best = nothing[j]
+        for c in range(C):
+            best = max(best, largest(ll[j, c, :size]))
+        top = max(top, best + offset[j])
+        if breaks[j // F] < 0:
+            whole_top = max(whole_top, best + offset[j])
+    like = np.empty(size, np.float32)
+    bits = np.empty(size, np.int32)
+    apart = out_like.size > TR
+    out_like[:] = 0.0
+    if out_whole.size > 0:
+        out_whole[:] = 0.0
+        for j in range(K * F):
+            if breaks[j // F] >= 0:
+                continue
+            for c in range(C):
+                exp_into(ll[j, c, :size], np.float32(whole_top - offset[j]), like, bits)
+                add_into(like, out_whole[c * TR : c * TR + size])
+                out_whole[c * TR + size : (c + 1) * TR] += math.exp(nothing[j] + offset[j] - whole_top)
+    prior_left = _sum(prior[size:])
+    weight = np.zeros(K * F)
+    later = np.zeros(K * F)
     evidence = 0.0
-    weight = np.empty((K * F, G))
-    for c in range(K * F):
-        for g in range(G):
-            d = ll[c, g] + logprior[g] - top
-            w = math.exp(d) if d > _FAR else 0.0
-            weight[c, g] = w
-            evidence += w
-    for g in range(G):
-        s = 0.0
-        whole = 0.0
-        for c in range(K * F):
-            s += weight[c, g]
-            if breaks[c // F] < 0:
-                whole += weight[c, g]
-        back = top - logprior[g]
-        if s > _NEAR:
-            out_l[g] = math.log(s) + back
-        else:  # far from the best: the largest term will do
-            peak = ll[0, g]
-            for c in range(1, K * F):
-                peak = max(peak, ll[c, g])
-            out_l[g] = peak
-        if out_whole.size > 0:
-            if whole > _NEAR:
-                out_whole[g] = math.log(whole) + back
+    ceiling_w[:] = 0.0
+    unmixed = np.empty(size if apart else 0, np.float32)
+    for j in range(K * F):
+        beyond = math.exp(nothing[j] + offset[j] - top)
+        later[j] = beyond * prior_left
+        weight[j] = later[j]
+        for c in range(C):
+            exp_into(ll[j, c, :size], np.float32(top - offset[j]), like, bits)
+            if apart:
+                add_into(like, out_like[c * TR : c * TR + size])
+                out_like[c * TR + size : (c + 1) * TR] += beyond
+                mine = _weighed_sum(like, prior[:size], share[c], ll[j, c, :size], unmixed)
             else:
-                peak = -np.inf
-                for c in range(K * F):
-                    if breaks[c // F] < 0:
-                        peak = max(peak, ll[c, g])
-                out_whole[g] = peak
-    weight /= evidence
+                mine = _weighed_sum(like, prior[:size], share[c], ll[j, c, :size], out_like[:size])
+            weight[j] += mine
+            ceiling_w[c] += mine + later[j] * share[c]
+        if not apart:
+            out_like[size:] += beyond
+        evidence += weight[j]
+    ceiling_w /= ceiling_w.sum()
     tilted_mean = np.zeros(D)
     tilted_sq = np.zeros((D, D))
     base_m = 0.0
@@ -351,34 +527,31 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     noise_score[:] = 0.0
     noise_sq[:] = 0.0
     wild_p[:] = 0.0
+    last_age = age[n - 1] if n > 0 else 0.0
     for k in range(K):
         for f in range(F):
             c = k * F + f
-            share = weight[c].sum()
-            if share < 1e-4:
+            part = weight[c] / evidence
+            if part < _HARDLY:
+                struct_w[k] += part
+                scale_w[f] += part
                 continue
             for j in range(n):
                 noise[j] = noise_var[j] * scale[f] ** 2 + meter_var[j]
-            index, y, precision, _, step, _, _, _ = structure_readings(
-                age,
-                resid,
-                side,
-                noise,
-                visit,
-                mean,
-                cov,
-                rod_var,
-                breaks[k],
-                wilds[k],
-                jump_mean[opened[k]],
-                jump_var[opened[k]],
-                wild_var,
+            index, y, precision, _, step, _, _, _ = laid_out[c]
+            total, first, second = curve_moments(
+                age[index],
+                y,
+                precision,
+                ll[c],
+                later[c],
+                last_age,
+                size,
+                onset,
+                growth,
+                ceilings,
+                ceiling_sd,
             )
-            total, first, second = _curve_moments(
-                age[index], y, precision, weight[c], onset, growth, ceilings, ceiling_sd
-            )
-            if total <= 0.0:
-                continue
             m = index.size
             eh = first / total
             ch = second / total - np.outer(eh, eh)
@@ -388,56 +561,61 @@ def electrode_pass(  # type: ignore[no-untyped-def]
             shift = link @ t if m > 0 else np.zeros(D)
             part_mean = mean + shift
             part_cov = cov - link @ inner @ link.T if m > 0 else cov.copy()
-            used += share
-            tilted_mean += share * part_mean
-            tilted_sq += share * (part_cov + np.outer(part_mean, part_mean))
+            used += part
+            tilted_mean += part * part_mean
+            tilted_sq += part * (part_cov + np.outer(part_mean, part_mean))
             one_t = t.sum()
             one_inner = inner.sum()
             rod_m = rod_var * one_t
             rod_v = rod_var - rod_var * rod_var * one_inner
-            rod_sq += share * (rod_m * rod_m + rod_v)
+            rod_sq += part * (rod_m * rod_m + rod_v)
             both = link[0] + rod_var
             bm = mean[0] + (np.dot(both, t) if m > 0 else 0.0)
             bv = cov[0, 0] + rod_var - (np.dot(both, inner @ both) if m > 0 else 0.0)
-            base_m += share * bm
-            base_s += share * (bv + bm * bm)
-            struct_w[k] += share
-            scale_w[f] += share
+            base_m += part * bm
+            base_s += part * (bv + bm * bm)
+            struct_w[k] += part
+            scale_w[f] += part
             if breaks[k] >= 0:
                 jump_v = jump_var[opened[k]]
                 jm = jump_mean[opened[k]] + jump_v * (np.dot(step, t) if m > 0 else 0.0)
                 jv = jump_v - jump_v**2 * (np.dot(step, inner @ step) if m > 0 else 0.0)
-                struct_jump[k] += share * jm
-                struct_jump_var[k] += share * (jv + jm * jm)
+                struct_jump[k] += part * jm
+                struct_jump_var[k] += part * (jv + jm * jm)
             for i in range(m):
                 j = index[i]
                 is_wild = wilds[k][0] == j or wilds[k][1] == j or wilds[k][2] == j
                 if is_wild:
-                    wild_p[j] += share
-                    noise_score[j] += share * t[i]
+                    wild_p[j] += part
+                    noise_score[j] += part * t[i]
                     continue
-                noise_score[j] += share * t[i]
+                noise_score[j] += part * t[i]
                 em = noise[j] * t[i]
                 ev = noise[j] - noise[j] ** 2 * inner[i, i]
-                noise_sq[j] += share * (em * em + ev) * noise_var[j] / noise[j]
+                noise_sq[j] += part * (em * em + ev) * noise_var[j] / noise[j]
             for w in range(3):
                 j = wilds[k][w]
                 if j >= 0 and side[j] != 0:
-                    wild_p[j] += share
+                    wild_p[j] += part
     tilted_mean /= used
     tilted_sq = tilted_sq / used - np.outer(tilted_mean, tilted_mean)
     for k in range(K):
-        if struct_w[k] > 0.0:
-            struct_jump[k] /= struct_w[k]
-            struct_jump_var[k] = max(struct_jump_var[k] / struct_w[k] - struct_jump[k] ** 2, 1e-8)
-        struct_w[k] /= used
-    scale_w /= used
+        if struct_jump_var[k] != 0.0:
+            heavy = 0.0
+            for f in range(F):
+                part = weight[k * F + f] / evidence
+                heavy += part if part >= _HARDLY else 0.0
+            struct_jump[k] /= heavy
+            struct_jump_var[k] = max(struct_jump_var[k] / heavy - struct_jump[k] ** 2, 1e-8)
+        elif breaks[k] >= 0:
+            struct_jump[k] = jump_mean[opened[k]]
+            struct_jump_var[k] = jump_var[opened[k]]
     noise_score /= used
     noise_sq /= used
     wild_p /= used
     base_m /= used
     base_s = max(base_s / used - base_m * base_m, 1e-10)
-    return tilted_mean, tilted_sq, top + math.log(evidence), base_m, base_s, rod_sq / used
+    return tilted_mean, tilted_sq, top + math.log(evidence), base_m, base_s, rod_sq / used, top, whole_top
 
 
 @njit(cache=True, nogil=True)
@@ -463,7 +641,8 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     wild_var,
     scale,
     scale_logw,
-    logprior,
+    prior,
+    share,
     onset,
     growth,
     ceilings,
@@ -472,8 +651,11 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     damping,
     factor_precision,
     factor_eta,
-    out_l,
+    out_like,
     out_whole,
+    like_top,
+    whole_top,
+    ceiling_w,
     struct_w,
     struct_jump,
     struct_jump_var,
@@ -501,7 +683,11 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
         precision += factor_precision[e]
         eta += factor_eta[e]
     moved = 0.0
-    nothing = out_l[0, :0]
+    most = 1
+    for e in range(E):
+        most = max(most, struct_start[first + e + 1] - struct_start[first + e])
+    ll = np.empty((most * scale.size, ceilings.size, prior.shape[1]), np.float32)
+    nothing = out_like[0, :0]
     cov, _, good = inverse_spd(precision)
     if not good:
         factor_precision[:] = 0.0
@@ -540,7 +726,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 whole = out_whole[i]
             r0, r1 = reading_start[i], reading_start[i + 1]
             s0, s1 = struct_start[i], struct_start[i + 1]
-            tm, tc, ev, bm, bv, rs = electrode_pass(
+            tm, tc, ev, bm, bv, rs, lt, wt = electrode_pass(
                 age[r0:r1],
                 resid[r0:r1],
                 side[r0:r1],
@@ -559,13 +745,16 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 wild_var,
                 scale,
                 scale_logw,
-                logprior[i],
+                prior[i],
+                share[i],
                 onset,
                 growth,
                 ceilings,
                 ceiling_sd,
-                out_l[i],
+                ll,
+                out_like[i],
                 whole,
+                ceiling_w[i],
                 struct_w[s0:s1],
                 struct_jump[s0:s1],
                 struct_jump_var[s0:s1],
@@ -578,6 +767,9 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
             base_var[i] = bv
             rod_sq[i] = rs
             evidence[i] = ev
+            like_top[i] = lt
+            if out_whole.shape[0] > 0:
+                whole_top[i] = wt
             tilted_precision, _, good = inverse_spd(tc)
             if not good:
                 continue

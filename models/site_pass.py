@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -59,16 +58,21 @@ def field_covariance(h: Histories, s: int, spread: FieldSpread) -> Floats:
 class SitePass:
     """What a pass over all sites found.
 
-    log_l: (N, G) log-likelihood of each curve, structures, noise scales and field integrated out.
-    log_l_whole: the same without the structures that hold a step, or empty. struct_weight, struct_jump,
+    like: likelihood of each curve over its largest, structures, noise scales and field integrated out: (N, T*R)
+    with the ceiling mixed by its shares, or (N, C*T*R) for each ceiling. like_top: (N,) log of what it is over.
+    whole, whole_top: the same without the structures that hold a step, for each ceiling; or empty.
+    ceiling_weight: (N, C) posterior shares of the ceilings. struct_weight, struct_jump,
     struct_jump_var: (K,) posterior weight and step size of each structure. scale_weight: (N, F). noise_score,
     noise_sq, wild_p: (M,). base_mean, base_var, rod_sq, evidence: (N,). field_mean, field_cov: per site (D,),
     (D, D). factors: per site, the electrodes' factors (E, D, D), (E, D). moved: (S,) largest change of the
     field in the last sweep, in units of its spread.
     """
 
-    log_l: npt.NDArray[Any]
-    log_l_whole: npt.NDArray[Any]
+    like: npt.NDArray[np.float32]
+    like_top: Floats
+    whole: npt.NDArray[np.float32]
+    whole_top: Floats
+    ceiling_weight: Floats
     struct_weight: Floats
     struct_jump: Floats
     struct_jump_var: Floats
@@ -105,25 +109,29 @@ def site_pass(
     structures: Structures,
     steps: StepModel,
     scale: tuple[Floats, Floats],
-    logprior: npt.NDArray[Any],
+    prior: npt.NDArray[np.float32],
+    share: Floats,
     grid: CurveGrid,
     factors: list[tuple[Floats, Floats]],
     sweeps: int = 2,
     each: ForEach = in_turn,
-    keep_whole: bool = False,
+    by_ceiling: bool = False,
     rounds: int = 1,
     settled: float = 0.1,
 ) -> SitePass:
     """Weigh all electrodes with their site's field integrated out.
 
     resid: (M,) log readings less formula and fixed terms. noise_var: (M,). rod_var: (N,). scale: noise scale
-    factors (F,) and log weights (F,). logprior: (N, G) log prior mass of the curves. factors: a warm start,
-    not changed.
+    factors (F,) and log weights (F,). prior: (N, T*R) prior mass of the curves, single precision; share: (N, C)
+    of the ceilings. factors: a warm start, not changed. by_ceiling: keep the likelihood of each ceiling apart,
+    with and without steps.
     """
     N, M, K, F = h.electrodes, h.age.size, structures.breaks.size, scale[0].size
-    G = grid.size
-    log_l = np.empty((N, G), dtype=np.float32)
-    whole = np.empty((N if keep_whole else 0, G), dtype=np.float32)
+    C, T, R = grid.shape
+    like = np.empty((N, grid.size if by_ceiling else T * R), dtype=np.float32)
+    whole = np.empty((N if by_ceiling else 0, grid.size), dtype=np.float32)
+    tops = np.zeros(N), np.zeros(whole.shape[0])
+    ceiling_w = np.zeros((N, C))
     by_k = np.zeros(K), np.zeros(K), np.zeros(K)
     scale_w = np.zeros((N, F))
     by_m = np.zeros(M), np.zeros(M), np.zeros(M)
@@ -138,8 +146,8 @@ def site_pass(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, h.meter_var,
             noise_var, h.visit, rod_var, prior_precision[s], structures.start, structures.breaks,
             structures.opened, structures.wilds, structures.log_prior, *steps.jumps(), steps.wild_sd**2,
-            scale[0], scale[1], logprior, grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd,
-            sweeps, damping, *state[s], log_l, whole, *by_k, scale_w, *by_m, *by_n, means[s], covs[s],
+            scale[0], scale[1], prior, share, grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd,
+            sweeps, damping, *state[s], like, whole, *tops, ceiling_w, *by_k, scale_w, *by_m, *by_n, means[s], covs[s],
         ))  # fmt: skip
 
     def one(s: int) -> None:
@@ -149,4 +157,6 @@ def site_pass(
                 break
 
     each(one, range(h.sites))
-    return SitePass(log_l, whole, *by_k, scale_w, *by_m, *by_n, means, covs, state, moved)
+    return SitePass(
+        like, tops[0], whole, tops[1], ceiling_w, *by_k, scale_w, *by_m, *by_n, means, covs, state, moved
+    )
