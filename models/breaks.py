@@ -21,9 +21,9 @@ from models.site_kernel import curve_moments, exp_into, largest, structure_logli
 # a structure e^-4.5 below the best on the coarse grid is not carried on; the plain one always is
 _KEEP_WITHIN = 4.5
 _MOST = 6
-# before a structure is weighed on the grid, a normal approximation must put it no more than this below (log)...
+# before a structure is weighed on the grid, a normal approximation must put it at most this far below (log)
 _SCREEN = 5.5
-_RISE = 0.25  # ... or the reading must stand off its neighbours by so much (log) and as many sds of noise as
+_RISE = 0.25  # or the reading must stand off its neighbours by so much (log) and as many sds of noise as
 _RISE_SDS = 1.5
 _DEPTH = 3
 
@@ -121,25 +121,38 @@ def _evidence(ll, size, nothing, prior, share):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _step_gain(q, a, mean, var):  # type: ignore[no-untyped-def]
-    """Return what a step of size N(mean, var) adds to a log density whose score for it is q, information a."""
+    """Return what a step of size N(mean, var) adds to a log density with its score q, information a."""
     pulled = q + mean / var
     return 0.5 * (pulled * pulled / (a + 1.0 / var) - mean * mean / var - math.log1p(var * a))
 
 
 @njit(cache=True, nogil=True)
 def _wild_gain(t, p, var):  # type: ignore[no-untyped-def]
-    """Return what a further variance var of a reading adds to a log density with its score t, information p."""
+    """Return what a further variance var of a reading adds to a log density with score t, information p."""
     return 0.5 * (t * t * var / (1.0 + var * p) - math.log1p(var * p))
 
 
 @njit(cache=True, nogil=True)
 def _screen(  # type: ignore[no-untyped-def]
-    index, y, t, inner, behind, noise, jump_mean, jump_var, wild_var, break_rate, open_share, wild_share, age, gain
+    index,
+    y,
+    t,
+    inner,
+    behind,
+    noise,
+    jump_mean,
+    jump_var,
+    wild_var,
+    break_rate,
+    open_share,
+    wild_share,
+    age,
+    gain,
 ):
     """Raise gain (n, 3) to what a step (two kinds) or a wild reading would add, priors included.
 
-    t (m,), inner (m, m): score and information of the readings that index picks, a curve given; behind: how far
-    that curve lies behind all curves together, log.
+    t (m,), inner (m, m): score and information of the readings that index picks, a curve given; behind:
+    how far that curve lies behind all curves together, log.
     """
     m = index.size
     none = np.full(3, -1, np.int64)
@@ -252,7 +265,8 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
             onset,
             growth,
             ceilings,
-            ceiling_sd)
+            ceiling_sd,
+        )
         eh = eh / weight
         ch = ehh / weight - np.outer(eh, eh)
         t = precision @ (y - eh) if m > 0 else np.zeros(0)
@@ -476,8 +490,8 @@ def search_structures(
     A screen on a coarser grid: what it lets through is weighed exactly in the site pass.
 
     resid, noise: (M,) log readings less known terms, and their variances. prior_precision: per site (D, D).
-    factors: per site, what each electrode says of the site's field. grid: a coarser grid does; prior (N, T*R) and
-    share (N, C) on it. each runs a function over sites.
+    factors: per site, what each electrode says of the site's field. grid: a coarser grid does; prior
+    (N, T*R) and share (N, C) on it. each runs a function over sites.
     """
     N = h.electrodes
     counts = np.zeros(N, np.int64)
@@ -491,8 +505,8 @@ def search_structures(
         _search_site(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, noise, h.visit,
             rod_var, prior_precision[s], *factors[s], *jumps, model.wild_sd**2, model.break_rate,
-            model.open_share, model.wild_share, grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd, prior,
-            share, counts, breaks, opened, wilds, values,
+            model.open_share, model.wild_share, grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd,
+            prior, share, counts, breaks, opened, wilds, values,
         )  # fmt: skip
 
     each(one, range(h.sites))

@@ -10,6 +10,7 @@ thousand stands alone. The integral over u is a Gauss-Hermite sum, over the curv
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -178,7 +179,7 @@ def _softmax(a: Floats) -> Floats:
 
 
 def node_evidence(
-    likelihood: Floats, log_scale: Floats, layout: ClassLayout, tables: GroupTables
+    likelihood: npt.NDArray[Any], log_scale: Floats, layout: ClassLayout, tables: GroupTables
 ) -> NodeEvidence:
     """Weigh the site nodes.
 
@@ -188,7 +189,7 @@ def node_evidence(
     marginal = np.empty((N, K))
     for q, members in enumerate(_by_group(layout)):
         if members.size:
-            a = np.matmul(tables.onset[q], likelihood[members])
+            a = np.matmul(tables.onset[q].astype(likelihood.dtype), likelihood[members])
             marginal[members] = np.einsum("nkr,kr->nk", a, tables.growth[q])
     log_l = np.log(np.maximum(marginal, 1e-300)) + log_scale[:, None]
     _, w = site_nodes()
@@ -213,7 +214,7 @@ class GridEvidence:
     log_scale: Floats
 
 
-def grid_evidence(likelihood: Floats, log_scale: Floats, layout: ClassLayout) -> GridEvidence:
+def grid_evidence(likelihood: npt.NDArray[Any], log_scale: Floats, layout: ClassLayout) -> GridEvidence:
     """Lay out likelihoods (N, T, R), each electrode's largest value 1, by group, in single precision.
 
     Gradients are analytic, so that no difference of nearly equal sums is ever taken in it.
@@ -307,7 +308,7 @@ class ClassFit:
 
 
 def fit_class_prior(
-    likelihood: Floats,
+    likelihood: npt.NDArray[Any],
     log_scale: Floats,
     layout: ClassLayout,
     grid: CurveGrid,

@@ -80,14 +80,11 @@ def fit_electrodes(
     """
     cal = adapt(cal, h)
     layout, p = layout_of(h, cal), prepare(h, cal)
-    if state is None:
-        state = _first_look(h, cal, p, layout, each)
-    else:
-        state = search(h, cal, p, layout, state, each)
+    state = search(h, cal, p, layout, state, each) if state else _first_look(h, cal, p, layout, each)
     found = site_pass(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale,
-        mixed_prior(cal, layout, p.grid, state.node_weight), ceiling_shares(cal, h.raw), p.grid, state.factors,
-        1, each, by_ceiling=True, rounds=_SWEEP_ROUNDS, settled=SETTLED,
+        mixed_prior(cal, layout, p.grid, state.node_weight), ceiling_shares(cal, h.raw), p.grid,
+        state.factors, 1, each, by_ceiling=True, rounds=_SWEEP_ROUNDS, settled=SETTLED,
     )  # fmt: skip
     post = posterior(cal, layout, found, p.grid, rng)
     crossed = crossing(

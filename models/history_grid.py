@@ -6,9 +6,9 @@ the grid, h is zero before the onset, linear after it, and constant above the ce
 form is a sum over blocks of P weighted by age: three tables of two-way prefix sums give it in constant time,
 exactly, with whatever covariance, and nothing is iterated.
 
-Between two readings at which the curve bends, the log-likelihood is a quadratic in the growth rate: one set of
-coefficients serves a run of grid points. Onsets after the last reading all say the same, and ceilings that no
-reading has come up to do too; such points are worked out once.
+Between two readings at which the curve bends, the log-likelihood is a quadratic in the growth rate: one set
+of coefficients serves a run of grid points. Onsets after the last reading all say the same, and ceilings that
+no reading has come up to do too; such points are worked out once.
 
 The baseline is integrated out in closed form (it is part of S): Pinheiro and Bates 2000, section 2.2.
 """
@@ -127,9 +127,9 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # c
 
     Returns (B, value): the first B onsets were filled; value is the log-likelihood of each later one.
 
-    last_age: no reading is later. age: (n,) years, not decreasing. y: (n,) log readings less all known effects
-    and prior means. precision, logdet: inverse (n, n) and log determinant of the readings' covariance.
-    ceilings, ceiling_sd: (C,), increasing. limit_side: +1 where an over-range reading is to be honoured, -1
+    last_age: no reading is later. age: (n,) years, not decreasing. y: (n,) log readings less all known
+    effects and prior means. precision, logdet: inverse (n, n) and log determinant of the readings'
+    covariance. ceilings, ceiling_sd: (C,), increasing. limit_side: +1 where an over-range reading is to be honoured, -1
     under range, 0 none. It lies at age limit_age; limit_gap is ln(limit) less its prior mean; limit_link (n,)
     is its covariance with the readings; limit_sd is the standard deviation of that reading given the others.
     step: (n,) 1 for readings after a sudden step (empty where there is none), its size a priori normal

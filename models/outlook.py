@@ -98,7 +98,7 @@ def posterior(
 
 
 def _by_draw(like: npt.NDArray[np.float32], layout: ClassLayout, tables: list[GroupTables]) -> Floats:
-    """Return (N, D, K) marginal likelihood of each electrode for each draw of the parameters and site node."""
+    """Return (N, D, K) marginal likelihoods of electrodes for each draw of the parameters and site node."""
     N, T, R = like.shape
     D, K = len(tables), tables[0].onset.shape[1]
     out = np.empty((N, D, K))
@@ -113,7 +113,7 @@ def _by_draw(like: npt.NDArray[np.float32], layout: ClassLayout, tables: list[Gr
 
 
 def _node_weights(marginal: Floats, site: npt.NDArray[np.int64]) -> tuple[Floats, Floats]:
-    """Return (S, K) posterior weights of the site nodes, averaged over draws, and (N, D, K) those without oneself."""
+    """Return (S, K) weights of the site nodes, averaged over draws, and (N, D, K) without the electrode."""
     _, w = site_nodes()
     log_l = np.log(marginal)
     total = np.tile(np.log(w), (int(site.max()) + 1, marginal.shape[1], 1))
@@ -193,11 +193,11 @@ def _first_at(ages, age):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _crossing_with_step(mass, onset, growth, ceiling, threshold, left, weight, moments, ages):  # type: ignore[no-untyped-def]
+def _with_step(mass, onset, growth, ceiling, threshold, left, weight, moments, ages):  # type: ignore[no-untyped-def]
     """Return the distribution (A,) of the crossing age of a rod whose record holds a step.
 
-    mass: (C*T*R,). left, weight: (J,) what the step leaves of the threshold at the nodes of its size. moments:
-    (M,) ages at which it may have come, evenly likely.
+    mass: (C*T*R,). left, weight: (J,) what the step leaves of the threshold at the nodes of its size.
+    moments: (M,) ages at which it may have come, evenly likely.
     """
     T, R = onset.size, growth.size
     before = np.zeros(ages.size + 1)
@@ -229,6 +229,14 @@ def _crossing_with_step(mass, onset, growth, ceiling, threshold, left, weight, m
     return np.cumsum(before + after)[: ages.size] / moments.size
 
 
+def _crossing_with_step(mass: Floats, step: Step, threshold: float, grid: CurveGrid, ages: Floats) -> Floats:
+    """Return the distribution (A,) of the crossing age of a rod whose record holds this step."""
+    left = np.maximum(threshold - (step.jump + _JUMP_NODES * step.jump_sd), 0.0)
+    return np.asarray(_with_step(
+        mass, grid.onset_years, grid.growth, grid.ceiling, threshold, left, _JUMP_WEIGHTS, step.ages(), ages
+    ))  # fmt: skip
+
+
 @dataclass(frozen=True)
 class Crossing:
     """cdf: (N, A) probability that the threshold has been crossed by each of AGES; steps by electrode."""
@@ -257,11 +265,7 @@ def crossing(
         steps[i] = steps_in_record(h, resid, found, breaks, electrode, i)
         stepped = np.zeros(AGES.size)
         for s in steps[i]:
-            left = np.maximum(log_threshold[i] - (s.jump + _JUMP_NODES * s.jump_sd), 0.0)
-            stepped += s.share * _crossing_with_step(
-                mass, grid.onset_years, grid.growth, grid.ceiling, log_threshold[i], left, _JUMP_WEIGHTS,
-                s.ages(), AGES,
-            )  # fmt: skip
+            stepped += s.share * _crossing_with_step(mass, s, float(log_threshold[i]), grid, AGES)
         cdf[i] = (1 - post.p_broken[i]) * cdf[i] + post.p_broken[i] * stepped
     last = np.array([h.age[b - 1] if b > a else 0.0
                      for a, b in zip(h.reading_start[:-1], h.reading_start[1:], strict=True)])  # fmt: skip
@@ -269,7 +273,9 @@ def crossing(
     to_come = np.exp(
         -(cal.steps.break_rate * reach)[:, None] * np.maximum(AGES[None, :] - last[:, None], 0.0)
     )
-    return Crossing(1.0 - (1.0 - np.clip(cdf, 0.0, 1.0)) * to_come, steps)
+    # sums in single precision may fall by a last digit
+    cdf = np.maximum.accumulate(np.clip(cdf, 0.0, 1.0), axis=1)
+    return Crossing(1.0 - (1.0 - cdf) * to_come, steps)
 
 
 def cdf_at(cdf: Floats, age: Floats) -> Floats:

@@ -249,7 +249,7 @@ def structure_loglik(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def curve_moments(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # compiled: one pass is one function
+def curve_moments(  # type: ignore[no-untyped-def]
     a, y, precision, weight, flat_weight, last_age, size, onset, growth, ceilings, ceiling_sd
 ):
     """Return total weight, weighted sums of h (m,) and of h h' (m, m) over the grid.
@@ -317,7 +317,10 @@ def curve_moments(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # 
                 elif w0 > 0.0:
                     flat = t0[m, m] - t0[k, m] - t0[m, k] + t0[k, k]
                     cross = (
-                        t1[k, m] - t1[b, m] - t1[k, k] + t1[b, k]
+                        t1[k, m]
+                        - t1[b, m]
+                        - t1[k, k]
+                        + t1[b, k]
                         - tau * (t0[k, m] - t0[b, m] - t0[k, k] + t0[b, k])
                     )
                     firm = 1.0 / (flat + 1.0 / (ceiling_sd[c] * ceiling_sd[c]))
@@ -356,9 +359,7 @@ def curve_moments(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # 
         top2 += top_square[i]
         first[i] = a[i] * sums[0, i, i + 1] - sums[1, i, i + 1] + top0
         for j in range(i, m):
-            both = (
-                a[i] * a[j] * sums[2, i, j + 1] - (a[i] + a[j]) * sums[3, i, j + 1] + sums[4, i, j + 1]
-            )
+            both = a[i] * a[j] * sums[2, i, j + 1] - (a[i] + a[j]) * sums[3, i, j + 1] + sums[4, i, j + 1]
             one = a[i] * (sums[5, i, i + 1] - sums[5, i, j + 1]) - (sums[6, i, i + 1] - sums[6, i, j + 1])
             v = both + one + top2
             second[i, j] = v

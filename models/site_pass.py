@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -58,9 +59,9 @@ def field_covariance(h: Histories, s: int, spread: FieldSpread) -> Floats:
 class SitePass:
     """What a pass over all sites found.
 
-    like: likelihood of each curve over its largest, structures, noise scales and field integrated out: (N, T*R)
-    with the ceiling mixed by its shares, or (N, C*T*R) for each ceiling. like_top: (N,) log of what it is over.
-    whole, whole_top: the same without the structures that hold a step, for each ceiling; or empty.
+    like: likelihood of each curve over its largest, structures, noise scales and field integrated out:
+    (N, T*R) with the ceiling mixed by its shares, or (N, C*T*R) for each ceiling. like_top: (N,) log of
+    what it is over. whole, whole_top: the same without the structures that hold a step, for each ceiling; or empty.
     ceiling_weight: (N, C) posterior shares of the ceilings. struct_weight, struct_jump,
     struct_jump_var: (K,) posterior weight and step size of each structure. scale_weight: (N, F). noise_score,
     noise_sq, wild_p: (M,). base_mean, base_var, rod_sq, evidence: (N,). field_mean, field_cov: per site (D,),
@@ -88,6 +89,11 @@ class SitePass:
     field_cov: list[Floats]
     factors: list[tuple[Floats, Floats]]
     moved: Floats
+
+    @property
+    def log_like(self) -> npt.NDArray[Any]:
+        """Return the log-likelihoods that like holds."""
+        return np.asarray(np.log(self.like) + self.like_top[:, None])
 
 
 def no_factors(h: Histories) -> list[tuple[Floats, Floats]]:
@@ -122,9 +128,9 @@ def site_pass(
     """Weigh all electrodes with their site's field integrated out.
 
     resid: (M,) log readings less formula and fixed terms. noise_var: (M,). rod_var: (N,). scale: noise scale
-    factors (F,) and log weights (F,). prior: (N, T*R) prior mass of the curves, single precision; share: (N, C)
-    of the ceilings. factors: a warm start, not changed. by_ceiling: keep the likelihood of each ceiling apart,
-    with and without steps.
+    factors (F,) and log weights (F,). prior: (N, T*R) prior mass of the curves, single precision; share:
+    (N, C) of the ceilings. factors: a warm start, not changed. by_ceiling: keep the likelihood of each
+    ceiling apart, with and without steps.
     """
     N, M, K, F = h.electrodes, h.age.size, structures.breaks.size, scale[0].size
     C, T, R = grid.shape
@@ -147,7 +153,8 @@ def site_pass(
             noise_var, h.visit, rod_var, prior_precision[s], structures.start, structures.breaks,
             structures.opened, structures.wilds, structures.log_prior, *steps.jumps(), steps.wild_sd**2,
             scale[0], scale[1], prior, share, grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd,
-            sweeps, damping, *state[s], like, whole, *tops, ceiling_w, *by_k, scale_w, *by_m, *by_n, means[s], covs[s],
+            sweeps, damping, *state[s], like, whole, *tops, ceiling_w, *by_k, scale_w, *by_m, *by_n, means[s],
+            covs[s],
         ))  # fmt: skip
 
     def one(s: int) -> None:

@@ -26,7 +26,7 @@ from scipy.stats import multivariate_normal
 from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams
 
 from models.history_grid import curve_loglik, inverse_spd
-from models.site_kernel import structure_loglik
+from models.site_kernel import structure_loglik, structure_readings
 from models.site_pass import FieldSpread, field_covariance
 from tests.unit.small_histories import site_history
 
@@ -44,24 +44,26 @@ def _line_loglik(age: Floats, y: Floats, covariance: Floats, growth: Floats) -> 
     none = np.zeros(0)
     precision, logdet, good = inverse_spd(covariance)
     assert good
-    out = np.full(growth.size, np.nan)
+    out = np.full((1, growth.size), np.nan)
     curve_loglik(
-        age, y, precision, logdet, np.zeros(1), growth, np.array([FAR]), np.ones(1), out, 0, 0.0, 0.0,
-        np.zeros(age.size), 1.0, none, 0.0, 1.0,
+        age[-1], age, y, precision, logdet, np.zeros(1), growth, np.array([FAR]), np.ones(1), out, 0, 0.0,
+        0.0, np.zeros(age.size), 1.0, none, 0.0, 1.0,
     )  # fmt: skip
-    return out - 0.5 * age.size * LOG_2PI
+    return np.asarray(out[0] - 0.5 * age.size * LOG_2PI)
 
 
 def _given_field(y: Floats, visit: Floats, mean: Floats, cov: Floats, rod_var: float, noise: float) -> float:
     """Return the log density of one electrode's flat history, its site's field normal (mean, cov)."""
     n = y.size
-    out = np.full(1, np.nan)
-    structure_loglik(
-        np.arange(1.0, n + 1.0), y, np.zeros(n, np.int64), np.full(n, noise), visit.astype(np.int64), mean,
-        cov, rod_var, -1, np.full(3, -1, np.int64), 0.9, 0.25, 0.64, np.array([FAR]), np.array([1e-3]),
-        np.array([FAR]), np.ones(1), out,
+    age, side, at = np.arange(1.0, n + 1.0), np.zeros(n, np.int64), visit.astype(np.int64)
+    whole = structure_readings(
+        age, y, side, np.full(n, noise), at, mean, cov, rod_var, -1, np.full(3, -1, np.int64), 0.9, 0.25, 0.64
+    )
+    _, flat = structure_loglik(
+        age, side, at, mean, cov, rod_var, -1, 0.9, 0.25, np.array([FAR]), np.array([1e-3]), np.array([FAR]),
+        np.ones(1), y, whole, np.full((1, 1), np.nan),
     )  # fmt: skip
-    return float(out[0]) - 0.5 * n * LOG_2PI
+    return float(flat) - 0.5 * n * LOG_2PI
 
 
 @dataclass(frozen=True)

@@ -40,13 +40,17 @@ def _on_the_grid(
     precision, logdet, good = inverse_spd(s)
     assert good
     sd = np.sqrt(own - link @ precision @ link) if side else 1.0
-    centres, sds = np.array([9.0, ceiling]), np.array([SHARP, ceiling_sd])
-    out = np.full(2 * ONSET.size * GROWTH.size, np.nan)
-    curve_loglik(
-        age, y, precision, logdet, ONSET, GROWTH, centres, sds, out, side, limit_age, gap, link, float(sd),
-        step, jump[0], jump[1] ** 2,
+    centres, sds = np.array([0.01, ceiling]), np.array([SHARP, ceiling_sd])
+    out = np.full((2, ONSET.size * GROWTH.size), np.nan)
+    last_age = max([*age, limit_age if side else 0.0])
+    begun, later = curve_loglik(
+        last_age, age, y, precision, logdet, ONSET, GROWTH, centres, sds, out, side, limit_age, gap, link,
+        float(sd), step, jump[0], jump[1] ** 2,
     )  # fmt: skip
-    return out.reshape(2, ONSET.size, GROWTH.size)[1]
+    assert np.isnan(out[:, begun * GROWTH.size :]).all()
+    assert (ONSET[begun:] >= last_age).all()
+    out[:, begun * GROWTH.size :] = later
+    return out[1].reshape(ONSET.size, GROWTH.size)
 
 
 def _at_ceiling(age: Floats, tau: float, rate: float, ceiling: float) -> Floats:

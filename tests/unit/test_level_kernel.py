@@ -43,8 +43,8 @@ def _assert_as_drawn(fit: Fitted, i: int, found: LevelSummary, ages: Floats) -> 
     assert found.level[i] == pytest.approx(np.median(level), abs=WITHIN * level.std())
     curves = drawn.log_ohm_at(ages[i])
     for b, at in enumerate(curves.T):
-        want = np.quantile(at, (0.05, 0.5, 0.95))
-        assert found.band[i, b] == pytest.approx(want, abs=2 * WITHIN * at.std())
+        below = (at[:, None] <= found.band[i, b]).mean(axis=0)
+        assert below == pytest.approx([0.05, 0.5, 0.95], abs=0.5 * WITHIN)
 
 
 def _ages(fit: Fitted) -> Floats:

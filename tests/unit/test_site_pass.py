@@ -5,6 +5,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from scipy.special import logsumexp
 from scipy.stats import norm
@@ -21,7 +22,7 @@ GRID = CurveGrid(
     ONSET_EDGES, GROWTH_EDGES, np.array([1.2]), np.array([1e-6]),
 )  # fmt: skip
 SPREAD = FieldSpread(site_sd=0.3, visit_sd=0.1, visit_years=1.5, rod_sd=0.2)
-SINGLE = 1e-4  # log-likelihoods on the grid are kept in single precision
+SINGLE = 1e-4  # log-likelihoods and masses on the grid are kept in single precision
 ONE_SCALE = (np.ones(1), np.zeros(1))
 THREE_SCALES = (np.array([0.7, 1.0, 1.5]), np.log([0.2, 0.6, 0.2]))
 NOISE_VAR = 0.08**2
@@ -45,13 +46,19 @@ def _run(
     extra = {} if each is None else {"each": each}
     return site_pass(
         h, h.log_ohm, np.full(M, NOISE_VAR), np.full(N, spread.rod_sd**2), precision,
-        structures or plain_structures(N), StepModel(), scale, logprior, GRID, no_factors(h), sweeps, **extra,
+        structures or plain_structures(N), StepModel(), scale, *_prior(logprior), GRID, no_factors(h), sweeps,
+        **extra,
     )  # fmt: skip
 
 
 def _logprior(h: Histories, seed: int = 3) -> Floats:
     w = np.random.default_rng(seed).gamma(1.0, size=(h.electrodes, GRID.size))
     return np.asarray(np.log(w / w.sum(axis=1, keepdims=True)))
+
+
+def _prior(logprior: Floats) -> tuple[npt.NDArray[np.float32], Floats]:
+    """Return the prior mass in single precision and the shares of the only ceiling."""
+    return np.exp(logprior).astype(np.float32), np.ones((logprior.shape[0], 1))
 
 
 def _curves(age: Floats) -> Floats:
@@ -100,8 +107,8 @@ def test_one_electrode_gets_the_exact_moments_of_its_mixture() -> None:
     w = np.exp(np.array(logw) - logsumexp(logw))
     mean = w @ np.array(means)
     second = sum(p * (c + np.outer(m, m)) for p, c, m in zip(w, covs, means, strict=True))
-    assert found.evidence[0] == pytest.approx(logsumexp(logw), abs=1e-8)
-    assert found.log_l[0] == pytest.approx(logsumexp(log_l, axis=0), abs=SINGLE)
+    assert found.evidence[0] == pytest.approx(logsumexp(logw), abs=SINGLE)
+    assert found.log_like[0] == pytest.approx(logsumexp(log_l, axis=0), abs=SINGLE)
     assert found.scale_weight[0] == pytest.approx(w.reshape(3, -1).sum(axis=1), abs=1e-5)
     assert found.field_mean[0] == pytest.approx(mean, abs=1e-5)
     assert found.field_cov[0] == pytest.approx(second - np.outer(mean, mean), abs=1e-5)
@@ -229,7 +236,7 @@ def test_with_known_curves_the_evidence_of_each_is_what_it_adds_to_the_others() 
 
     for e in range(3):
         others = np.array([r for r in range(6) if r // 2 != e])
-        assert found.evidence[e] == pytest.approx(density(np.arange(6)) - density(others), abs=1e-6)
+        assert found.evidence[e] == pytest.approx(density(np.arange(6)) - density(others), abs=SINGLE)
 
 
 def test_the_order_of_electrodes_does_not_matter_once_settled() -> None:
@@ -245,7 +252,7 @@ def test_the_order_of_electrodes_does_not_matter_once_settled() -> None:
     assert a.moved[0] < 1e-5
     assert a.field_mean[0] == pytest.approx(b.field_mean[0], abs=1e-5)
     assert a.field_cov[0] == pytest.approx(b.field_cov[0], abs=1e-5)
-    assert a.log_l[turned] == pytest.approx(b.log_l, abs=1e-3)
+    assert a.log_like[turned] == pytest.approx(b.log_like, abs=1e-3)
 
 
 def test_threads_give_the_same_numbers_to_the_last_bit() -> None:
@@ -258,7 +265,16 @@ def test_threads_give_the_same_numbers_to_the_last_bit() -> None:
 
     shifted = replace(h, log_ohm=h.log_ohm - h.log_formula[h.reading_electrode] - 0.5)
     a, b = _run(shifted, logprior, 2), _run(shifted, logprior, 2, each=threads)
-    for name in ("log_l", "struct_weight", "noise_score", "noise_sq", "base_mean", "evidence", "moved"):
+    for name in (
+        "like",
+        "like_top",
+        "struct_weight",
+        "noise_score",
+        "noise_sq",
+        "base_mean",
+        "evidence",
+        "moved",
+    ):
         assert (getattr(a, name) == getattr(b, name)).all()
     assert all((x == y).all() for x, y in zip(a.field_cov, b.field_cov, strict=True))
 
@@ -297,7 +313,7 @@ def test_a_step_and_a_wild_reading_are_weighed_as_written() -> None:
         jumps.append(w @ size)
         spreads.append(left + w @ size**2 - (w @ size) ** 2)
     weight = np.exp(np.array(total) - logsumexp(total))
-    assert found.evidence[0] == pytest.approx(logsumexp(total), abs=1e-8)
+    assert found.evidence[0] == pytest.approx(logsumexp(total), abs=SINGLE)
     assert found.struct_weight == pytest.approx(weight, abs=1e-4)
     assert found.wild_p == pytest.approx([0, 0, weight[2], 0, 0], abs=1e-4)
     for k in (1, 3):
@@ -311,8 +327,8 @@ def test_an_electrode_without_readings_says_nothing() -> None:
     h = site_history([[], [9.0]], [[], [0.4]], [2009.0], [[], [0]])
     logprior = _logprior(h)
     found = _run(h, logprior)
-    assert found.log_l[0] == pytest.approx(np.zeros(GRID.size), abs=1e-12)
-    assert found.evidence[0] == pytest.approx(0.0, abs=1e-12)
+    assert found.log_like[0] == pytest.approx(np.zeros(GRID.size), abs=1e-6)
+    assert found.evidence[0] == pytest.approx(0.0, abs=1e-6)
     assert found.factors[0][0][0] == pytest.approx(np.zeros((2, 2)), abs=1e-6)
 
 
@@ -324,12 +340,12 @@ def test_no_electrode_is_passed_over_when_the_others_have_drifted_apart() -> Non
     apart = (np.stack([4.0 * prior, -2.0 * prior]), np.zeros((2, 2)))
     found = site_pass(
         h, h.log_ohm, np.full(3, NOISE_VAR), np.full(2, SPREAD.rod_sd**2), [prior], plain_structures(2),
-        StepModel(), ONE_SCALE, logprior, GRID, [apart], 1,
+        StepModel(), ONE_SCALE, *_prior(logprior), GRID, [apart], 1,
     )  # fmt: skip
     assert found.scale_weight.sum(axis=1) == pytest.approx(np.ones(2))
     assert found.moved[0] > 0.0
     more = site_pass(
         h, h.log_ohm, np.full(3, NOISE_VAR), np.full(2, SPREAD.rod_sd**2), [prior], plain_structures(2),
-        StepModel(), ONE_SCALE, logprior, GRID, found.factors, 40,
+        StepModel(), ONE_SCALE, *_prior(logprior), GRID, found.factors, 40,
     )  # fmt: skip
     assert more.field_mean[0] == pytest.approx(good.field_mean[0], abs=1e-4)
