@@ -129,11 +129,11 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # c
 
     last_age: no reading is later. age: (n,) years, not decreasing. y: (n,) log readings less all known
     effects and prior means. precision, logdet: inverse (n, n) and log determinant of the readings'
-    covariance. ceilings, ceiling_sd: (C,), increasing. limit_side: +1 where an over-range reading is to be honoured, -1
-    under range, 0 none. It lies at age limit_age; limit_gap is ln(limit) less its prior mean; limit_link (n,)
-    is its covariance with the readings; limit_sd is the standard deviation of that reading given the others.
-    step: (n,) 1 for readings after a sudden step (empty where there is none), its size a priori normal
-    (jump_mean, jump_var) and up: a step down is no break.
+    covariance. ceilings, ceiling_sd: (C,), increasing. limit_side: +1 where an over-range reading is to be
+    honoured, -1 under range, 0 none. It lies at age limit_age; limit_gap is ln(limit) less its prior mean;
+    limit_link (n,) is its covariance with the readings; limit_sd is the standard deviation of that reading
+    given the others. step: (n,) 1 for readings after a sudden step (empty where there is none), its size a
+    priori normal (jump_mean, jump_var) and up: a step down is no break.
     """
     n = age.size
     ones = np.ones(n)

@@ -61,7 +61,8 @@ class SitePass:
 
     like: likelihood of each curve over its largest, structures, noise scales and field integrated out:
     (N, T*R) with the ceiling mixed by its shares, or (N, C*T*R) for each ceiling. like_top: (N,) log of
-    what it is over. whole, whole_top: the same without the structures that hold a step, for each ceiling; or empty.
+    what it is over. whole, whole_top: the same without the structures that hold a step, for each ceiling; or
+    empty.
     ceiling_weight: (N, C) posterior shares of the ceilings. struct_weight, struct_jump,
     struct_jump_var: (K,) posterior weight and step size of each structure. scale_weight: (N, F). noise_score,
     noise_sq, wild_p: (M,). base_mean, base_var, rod_sq, evidence: (N,). field_mean, field_cov: per site (D,),
