@@ -156,13 +156,13 @@ def _interval(low: float, high: float) -> str:
 
 def _agreement(told: Explained) -> list[str]:
     run, (chance, years) = told.published.facts["run_id"], told.apart
-    if told.differs:
-        said = [*told.differs, "The figures here are those made anew."]
-    else:
+    said = [*told.differs, "The figures here are those made anew."]
+    if not told.differs:
+        parted = f"to {100 * chance:.1f} percentage points and {years:.1f} years"
+        alike = "to every digit shown" if chance < 0.0005 and years < 0.05 else parted
         said = [
-            f"These are the figures of the published run {run}. Fitted anew from the store, the site alone, "
-            f"the chances differ from them by at most {100 * chance:.1f} percentage points, the crossing "
-            f"ages by {years:.1f} years."
+            f"These are the figures of the published run {run}; fitted anew from the store, the site alone, "
+            f"it says the same {alike}."
         ]
     if told.electrode["retired_on"]:
         said.append("It has been renewed: this is what its readings say of it as if it still stood.")
@@ -270,7 +270,7 @@ def _evidence(told: Explained) -> list[str]:
         for k, label in _EVIDENCE.items()
     ]  # fmt: skip
     lines = ["WHAT THE FLEET SAYS, WHAT IT SAYS ITSELF, AND BOTH (chance past threshold, %)"]
-    lines += _table(rows)
+    lines += _table(rows, gap=" ")
     for note in (*_EVIDENCE_NOTES, *_moves(told)):
         lines += _wrapped(note)
     return lines
