@@ -1,0 +1,76 @@
+"""What is said of a class of soil, with its interval, against what its population does."""
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from models.forecast import Fitted
+from models.outlook import parameter_draws
+
+Floats = npt.NDArray[np.float64]
+
+AGES_JUDGED = (15.0, 25.0, 35.0)
+LOG_BEGUN, LOG_DOUBLE = float(np.log(1.05)), float(np.log(2.0))
+RODS, DRAWS = 600, 200
+
+
+def parameter_medians(fit: Fitted, rng: np.random.Generator) -> pl.DataFrame:
+    """Return soil_class, what, low, high: 90 % intervals of the median onset age and growth of each class.
+
+    Onset as the truth has it: the age at which a rod has risen by a twentieth. A class's own mix of
+    materials; the same rods are drawn under each draw of the parameters.
+    """
+    h, cal = fit.histories, fit.calibration
+    draws = parameter_draws(cal, rng, DRAWS)
+    at = {n: draws[:, k][:, None] for k, n in enumerate(cal.theta_names)}
+    u, e, f = rng.normal(size=(3, RODS))
+    soil, material, raw = np.array(h.soil), np.array(h.material), h.raw.astype(float)
+    rows = []
+    for s in sorted(set(h.soil)):
+        mine = rng.choice(np.flatnonzero(soil == s), RODS)
+        extra = {
+            k: np.stack([at[f"{k}_material_{m}"][:, 0] for m in material[mine]], axis=1)
+            for k in ("onset", "growth")
+        }
+        load = np.exp(at[f"log_load_soil_{s}"]) * u
+        spread_t = np.exp(at["log_onset_spread"] + at[f"onset_spread_soil_{s}"])
+        spread_r = np.exp(at["log_growth_spread"] + at[f"growth_spread_soil_{s}"])
+        onset = np.exp(
+            at["onset_fleet"]
+            + at[f"onset_soil_{s}"]
+            + extra["onset"]
+            - at["onset_site_load"] * load
+            + spread_t * e
+        )
+        growth = np.exp(
+            at["growth_fleet"] + at[f"growth_soil_{s}"] + extra["growth"] + at["growth_loop_raw"] * raw[mine]
+            + at["growth_site_load"] * load + spread_r * f
+        )  # fmt: skip
+        for what, values in (("onset", onset + LOG_BEGUN / growth), ("growth", growth)):
+            low, high = np.quantile(np.median(values, axis=1), (0.05, 0.95))
+            rows.append((s, what, float(low), float(high)))
+    return pl.DataFrame(rows, schema=["soil_class", "what", "low", "high"], orient="row")
+
+
+def population(truth: pl.DataFrame) -> pl.DataFrame:
+    """Return soil_class, what, value: medians and shares of a large fleet's electrodes.
+
+    truth: soil_class, onset_age, growth_per_year, crossing (years, infinity if never).
+    """
+    by_age = [(pl.col("crossing") <= a).mean().alias(f"past by {a:.0f}") for a in AGES_JUDGED]
+    return (
+        truth.group_by("soil_class")
+        .agg(
+            pl.col("onset_age").median().alias("onset"),
+            pl.col("growth_per_year").filter(pl.col("growth_per_year") > 0).median().alias("growth"),
+            *by_age,
+        )
+        .unpivot(index="soil_class", variable_name="what", value_name="value")
+    )
+
+
+def inside(classes: pl.DataFrame, of_population: pl.DataFrame) -> pl.DataFrame:
+    """Return soil_class, what, low, high, value, inside for the classes that both have."""
+    return classes.join(of_population, on=["soil_class", "what"]).with_columns(
+        pl.col("value").is_between("low", "high").alias("inside")
+    )
