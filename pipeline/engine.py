@@ -5,6 +5,7 @@ Two kinds of work: sites of one fleet in this process, which write into arrays t
 `shards_over_dask`).
 """
 
+import logging
 import os
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -106,7 +107,7 @@ def offline(home: Path) -> None:
 
 
 def shards_over_dask(scheduler: str, home: Path, workers: int | None = None) -> RunShards:
-    """Return a runner that hands jobs to a Dask cluster, as tasks of a Prefect flow.
+    """Return a runner that hands jobs to a Dask cluster, in a Prefect flow of its own.
 
     scheduler: its address (`tcp://host:8786`), or "local" for workers of this machine, a process each. home:
     a folder that Prefect keeps its states in. A job whose worker dies is done again by another. Raises
@@ -119,20 +120,23 @@ def shards_over_dask(scheduler: str, home: Path, workers: int | None = None) -> 
 
     def run(work: Callable[[J], R], jobs: Sequence[J]) -> list[R]:
         offline(home)
+        os.environ.setdefault("DASK_LOGGING__DISTRIBUTED", "error")  # for the workers
         try:
-            from prefect import flow, task
+            from prefect import flow
+            from prefect.context import FlowRunContext
             from prefect_dask import DaskTaskRunner
         except ImportError as fault:
             raise RequestError(
                 f"Shards can't go to Dask ({fault}); install the extra: pip install 'rodfleet[dask]'."
             ) from fault
-
-        one: Any = task(name="shard", retries=2, persist_result=False)(work)
+        logging.getLogger("distributed").setLevel(logging.ERROR)
         runner: Any = DaskTaskRunner(**where)
 
         @flow(name="rodfleet shards", task_runner=runner, validate_parameters=False)
         def shards() -> list[R]:
-            return [future.result() for future in [one.submit(job) for job in jobs]]
+            # Futures of Dask's own: a task of Prefect's would have every worker start a Prefect server.
+            client = FlowRunContext.get().task_runner.client  # type: ignore[union-attr]
+            return list(client.gather(client.map(work, jobs, pure=False)))
 
         return shards()
 
