@@ -47,11 +47,13 @@ class Futures:
 class Points:
     """Points of the grid kept for one electrode under one story of steps, before they are gathered.
 
-    weight, level, ratio: (P,). spread: variance of the level given the point. past: (P, Y+1).
+    weight, level, today, ratio: (P,), level a year ahead and today. spread: variance of the level given the
+    point. past: (P, Y+1).
     """
 
     weight: Floats
     level: Floats
+    today: Floats
     ratio: Floats
     spread: float
     past: Floats
@@ -95,7 +97,7 @@ def futures_of(fit: Fitted, i: int, table: CrossedTable, years: int) -> Futures:
     stories: list[tuple[float, Step | None]] = [(1.0 - broken, None)]
     stories += [(broken * s.share, s) for s in steps if broken * s.share > 1e-3]
     parts = [_points(fit, i, share, step, table, years) for share, step in stories if share > 1e-3]
-    now = sum(float(p.weight @ p.level) for p in parts)
+    now = sum(float(p.weight @ p.today) for p in parts)
     sd = reading_sd(fit, i)
     spread = max(p.spread for p in parts)
     return _gathered(parts, float(np.sqrt(sd**2 + spread)), now)
@@ -113,10 +115,10 @@ def _points(fit: Fitted, i: int, share: float, step: Step | None, table: Crossed
         rise = rate[:, None] * np.maximum(age - tau[:, None], 0.0)
         return np.asarray(np.minimum(rise, ceiling[:, None]))
 
-    now, level_sd = _base_given(fit, i, curve, step)
+    base, level_sd = _base_given(fit, i, curve, step)
     ages = h.age_now[i] + np.arange(years + 1.0)
     threshold = float(fit.log_threshold[i])
-    ratio = curve(h.age_now[[i]] + AHEAD_YEARS)[:, 0]
+    today, ratio = curve(h.age_now[i] + np.array([0.0, AHEAD_YEARS])).T
     past = table.at(threshold, g, ages)
     jump = 0.0
     if step is not None:
@@ -124,7 +126,7 @@ def _points(fit: Fitted, i: int, share: float, step: Step | None, table: Crossed
         left = (curve(ages) + jump - threshold) / max(step.jump_sd, 0.05)
         past = np.maximum(past, ndtr(left))
     weight = share * mass[g] / mass[g].sum()
-    return Points(weight, now + ratio, ratio + jump, level_sd**2, past)
+    return Points(weight, base + ratio, base + today, ratio + jump, level_sd**2, past)
 
 
 def _base_given(

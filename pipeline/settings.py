@@ -87,6 +87,15 @@ class Settings:
     plan_years: int = field(
         default=5, metadata=_says("whole above zero", "years of the replacement plan", "years")
     )
+    visit_cost: float | None = field(
+        default=None,
+        metadata=_says(
+            "zero or more",
+            "what it costs to send a crew to a site once and read all its wells; beside it stands what the "
+            "readings are worth; not given: the worth alone is shown",
+            "money units",
+        ),
+    )
     current_note_a: float = field(
         default=1.0,
         metadata=_says("above zero", "current on one lead, or summed over a visit, that is noted", "A"),

@@ -26,6 +26,7 @@ from pipeline.run_tables import TABLES, as_declared
 from pipeline.settings import Settings
 from pipeline.site_tables import money_of, plan, ranking, site_facts, site_outlook
 from pipeline.store import Store
+from pipeline.trust_tables import check_tables_of, next_tables_of
 
 
 def find_dangers(store: Store, settings: Settings) -> pl.DataFrame:
@@ -139,6 +140,11 @@ def tables_of(
         register=read_register(settings.output_folder),
     )  # fmt: skip
     clock.lap("survival", f"{crossings.height:,} lives, {questions.height} questions answered")
+    checks = check_tables_of(fit, lives, inputs.readings, curves, settings.seed)
+    flagged = sum(checks[name].filter("flagged").height for name in ("model_checks", "residual_checks"))
+    clock.lap("checks", f"{flagged} of the model's checks stand out")
+    ahead = next_tables_of(fit, lives, facts, money, settings)
+    clock.lap("next readings", f"{ahead['next_readings'].filter(pl.col('value') > 0).height:,} of a value")
     tables = {
         "electrode_outlook": outlook,
         "electrode_lives": lives,
@@ -154,7 +160,8 @@ def tables_of(
         "electrode_curves": inference.curves.join(
             outlook.select("electrode_id"), on="electrode_id", how="semi"
         ),
-        "survival_curves": curves,
+        **checks,
+        **ahead,
         "survival_models": lifetimes,
         "load_books": inputs.books,
         "refused_rows": inputs.refused,

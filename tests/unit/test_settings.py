@@ -26,6 +26,7 @@ def test_without_a_file_all_is_default(tmp_path: Path) -> None:
     assert settings.horizons_years == (1, 3, 5, 10)
     assert (settings.site_limit_kind, settings.site_limit_value) == ("share_of_rods_past", 0.30)
     assert settings.budget is None
+    assert settings.visit_cost is None
     assert (settings.current_note_a, settings.current_danger_a) == (1.0, 10.0)
     assert settings.recalibrate_days == 30
     assert settings.seed == 20260101
