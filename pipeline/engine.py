@@ -89,7 +89,8 @@ def shards_over_threads(workers: int | None = None) -> RunShards:
     def run(work: Callable[[J], R], jobs: Sequence[J]) -> list[R]:
         if count == 1:
             return shards_in_turn(work, jobs)
-        with ThreadPoolExecutor(count) as pool:
+        # The limit is the process's: a job that ended would take it off those that still run.
+        with one_blas_thread(), ThreadPoolExecutor(count) as pool:
             return list(pool.map(work, jobs))
 
     return run

@@ -123,6 +123,11 @@ def infer_kept(
     return found, CalibratedBy(name, True, choice.why)
 
 
+def fit_stream(seed: int) -> np.random.Generator:
+    """Give the random numbers of a fit: the draws of the class parameters are the fleet's, also by shards."""
+    return np.random.default_rng([seed, 1])
+
+
 def _calibrated(h: Histories, clock: Clock, why: str) -> Calibration:
     cal = search_calibration(h, over_threads()).calibration
     words = f"{cal.rounds} rounds, {'converged' if cal.converged else 'NOT converged'}"
@@ -139,7 +144,7 @@ def _ahead(
     clock: Clock,
 ) -> Inference:
     """Fit the electrodes under a calibration and lay out the tables that follow."""
-    each, rng = over_threads(), np.random.default_rng(settings.seed)
+    each, rng = over_threads(), fit_stream(settings.seed)
     threshold = dict(inputs.electrodes.select("electrode_id", "threshold_ratio").iter_rows())
     log_threshold = np.log(np.array([threshold[e] for e in h.electrode_id]))
     fit = fit_electrodes(h, cal, log_threshold, rng, each)

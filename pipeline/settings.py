@@ -112,6 +112,30 @@ class Settings:
             "whole", "a kept calibration is fitted anew when the run looks from a day so much later", "days"
         ),
     )
+    calibration_sites: int = field(
+        default=600,
+        metadata=_says(
+            "whole above zero",
+            "sites, of all classes and sizes, that a large fleet is calibrated on",
+            "sites",
+        ),
+    )
+    readings_parquet: str | None = field(
+        default=None,
+        metadata=_says(
+            "text",
+            "readings of a large fleet that lie in Parquet files and not in the store: a path with "
+            "wildcards, also of an object store that DuckDB reads",
+        ),
+    )
+    dask_scheduler: str | None = field(
+        default=None,
+        metadata=_says(
+            "text",
+            'where the shards of a large fleet are fitted: the address of a Dask scheduler, or "local"; not '
+            "given: threads of this process",
+        ),
+    )
     seed: int = field(default=20260101, metadata=_says("whole", "seed of every random draw of a run"))
 
     @classmethod

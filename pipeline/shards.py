@@ -15,20 +15,27 @@ from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from models.calibration import Calibration, adapt
 from models.forecast import Fitted, Levels, fit_electrodes, outlook_frame
+from models.histories import Histories
 from models.history_frames import build_histories
 from models.level_kernel import electrode_seeds, known_levels, level_summary
 from models.vetting import vet
+from pipeline.calibrations import Fit, fit_of
 from pipeline.engine import RunShards, one_blas_thread, shards_in_turn
-from pipeline.inference import with_facts
+from pipeline.inference import fit_stream, with_facts
 from pipeline.run_tables import as_declared
 from pipeline.store import Store
 
 SHARD_ELECTRODES = 2_000  # a fit of so many takes some hundred megabytes
 VETTED = ("verdict", "sd_extra_log")
+VETTED_COLUMNS = (
+    *("row_id", "electrode_id", "site_id", "taken_at", "resistance_ohm"),
+    *("range_mark", "verdict", "sd_extra_log"),
+)
 
 
 @dataclass(frozen=True)
@@ -60,24 +67,28 @@ class Spool:
 
 @dataclass(frozen=True)
 class Job:
-    """One shard's work, small enough to be sent anywhere: where it lies, and what it is fitted under."""
+    """One shard's work, small enough to be sent anywhere: where it lies, and what it is fitted under.
+
+    calibration: None where the shard is to be vetted only.
+    """
 
     shard: int
     spool: Spool
     out: Path
-    calibration: Calibration
+    calibration: Calibration | None
     horizons: tuple[int, ...]
     seed: int
 
 
 @dataclass(frozen=True)
 class ShardDone:
-    """What became of a shard: its file, counts, and CPU seconds of reading, fitting and writing."""
+    """What became of a shard: its file, counts, how its readings took the calibration, and CPU seconds."""
 
     shard: int
     path: Path
     electrodes: int
     readings: int
+    fit: Fit
     read_s: float
     fit_s: float
     write_s: float
@@ -131,6 +142,8 @@ def lay_out(
 
 def fit_shard(job: Job) -> ShardDone:
     """Fit one shard's electrodes and write their lives; the file appears whole or not at all."""
+    if job.calibration is None:
+        raise ValueError("A shard is fitted under a calibration.")
     with one_blas_thread():
         at = [time.thread_time()]
         electrodes, readings = read_shard(job.spool, job.shard)
@@ -139,8 +152,7 @@ def fit_shard(job: Job) -> ShardDone:
         at.append(time.thread_time())
         threshold = dict(electrodes.select("electrode_id", "threshold_ratio").iter_rows())
         log_threshold = np.log(np.array([threshold[e] for e in h.electrode_id]))
-        # The draws of the class parameters are the fleet's: every shard takes the same ones.
-        fit = fit_electrodes(h, job.calibration, log_threshold, np.random.default_rng([job.seed, 1]))
+        fit = fit_electrodes(h, job.calibration, log_threshold, fit_stream(job.seed))
         level = plain_levels(fit, job.seed)
         at.append(time.thread_time())
         outlook = outlook_frame(fit, level, job.spool.as_of, job.horizons)
@@ -148,7 +160,28 @@ def fit_shard(job: Job) -> ShardDone:
         path = job.out / f"{job.shard:06d}.parquet"
         _write(as_declared({"electrode_lives": lives}, job.horizons)["electrode_lives"], path)
         at.append(time.thread_time())
-    return ShardDone(job.shard, path, h.electrodes, int(h.age.size), *np.diff(at).round(4).tolist())
+    took = fit_of(fit, outlook["state"])
+    return ShardDone(job.shard, path, h.electrodes, int(h.age.size), took, *np.diff(at).round(4).tolist())
+
+
+def fit_together(done: list[ShardDone]) -> Fit:
+    """Say how all shards' readings took the calibration, each shard by its weight."""
+    readings, electrodes = (np.array([getattr(d, c) for d in done]) for c in ("readings", "electrodes"))
+
+    def mean(name: str, weight: npt.NDArray[np.int64]) -> float:
+        return float(np.average([getattr(d.fit, name) for d in done], weights=np.maximum(weight, 1)))
+
+    return Fit(
+        mean("squared_noise", readings), mean("wild_share", readings), mean("not_understood", electrodes)
+    )
+
+
+def vet_shard(job: Job) -> Path:
+    """Vet one shard's readings and write them as `_vetted_readings` has them."""
+    _, rows = read_shard(job.spool, job.shard)
+    path = job.out / f"{job.shard:06d}.parquet"
+    _write(rows.select(VETTED_COLUMNS), path)
+    return path
 
 
 def read_shard(spool: Spool, shard: int) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -200,6 +233,24 @@ def _write(frame: pl.DataFrame, path: Path) -> None:
     beside = path.with_name(f".{path.name}.{os.getpid()}")
     frame.write_parquet(beside, compression="lz4")
     os.replace(beside, path)
+
+
+def sample_of_sites(spool: Spool, count: int) -> Histories:
+    """Lay out the histories of so many sites, spread evenly over soil classes and electrodes a site."""
+    files = [spool.electrodes(k) for k in range(spool.shards)]
+    sites = (
+        pl.concat([pl.read_parquet(f, columns=["site_id", "soil_class"]) for f in files])
+        .group_by("site_id")
+        .agg(pl.col("soil_class").first(), pl.len())
+        .sort("soil_class", "len", "site_id")
+    )
+    evenly = np.linspace(0, sites.height - 1, min(count, sites.height)).round().astype(np.int64)
+    picked = sites["site_id"].gather(evenly).implode()
+    both = [
+        [f.filter(pl.col("site_id").is_in(picked)) for f in read_shard(spool, k)] for k in range(spool.shards)
+    ]
+    electrodes, readings = (pl.concat([b[i] for b in both], how="diagonal_relaxed") for i in (0, 1))
+    return build_histories(electrodes, readings, pl.read_parquet(spool.works), spool.as_of)
 
 
 def fit_shards(
