@@ -21,7 +21,7 @@ from models.site import SiteCounts
 from models.site_pass import ForEach, in_turn
 from models.spending import Case, benefit, discount
 
-_FEWER = 4  # rods fewer or more than planned that are weighed too
+_FEWER = 3  # rods fewer or more than planned that are weighed too
 _STAKE = 1e-3  # of a site's cost: a difference below it changes no decision
 
 
@@ -63,7 +63,7 @@ class Choice:
 
 
 def choice_of(case: Case, rod_cost: float, p: Floats, price: float, years: int, rate: float) -> Choice:
-    """Lay out deferring, renewing as many rods as planned, and up to four rods fewer or more.
+    """Lay out deferring, renewing as many rods as planned, and up to three rods fewer or more.
 
     p: (E, years+1) chance of each measured rod of being past. rod_cost: of one rod more. price: what a unit
     of money earns elsewhere. A rod matters where the others make it the one that takes the site past its

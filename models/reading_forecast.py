@@ -21,7 +21,7 @@ AHEAD_YEARS = 1.0
 _SCORES = 2.4  # outcomes are spread over so many standard scores, the tails being the outermost two
 _LEVELS = 96  # what forecasts the same reading is told apart by nothing: gathered into so many levels at most
 _LOOSE_JUMP_SD = 1.0
-_NEGLIGIBLE = 1e-5
+_NEGLIGIBLE = 1e-4
 
 
 @dataclass(frozen=True)
@@ -72,11 +72,11 @@ class CrossedTable:
         }
 
     def at(self, threshold: float, points: Ints, ages: Floats) -> Floats:
-        """Return (P, A) shares crossed of grid points (P,) by ages (A,), years."""
-        low = np.minimum(ages.astype(np.int64), self.ages.size - 2)
-        share = ages - low
-        rows = self._by[threshold][points]
-        return np.asarray(rows[:, low] * (1.0 - share) + rows[:, low + 1] * share, dtype=float)
+        """Return (P, A) shares crossed of grid points (P,) by ages (A,), years, one apart."""
+        low = min(int(ages[0]), self.ages.size - ages.size - 1)
+        share = np.float32(ages[0] - low)
+        rows = self._by[threshold][points, low : low + ages.size + 1]
+        return np.asarray(rows[:, :-1] * (1.0 - share) + rows[:, 1:] * share, dtype=float)
 
 
 def reading_sd(fit: Fitted, i: int) -> float:
@@ -194,16 +194,12 @@ def _gathered(parts: list[Points], sd: float, now: float) -> Futures:
     low, high = float(level.min()), float(level.max())
     count = int(np.clip(np.ceil((high - low) / (0.25 * sd)), 1, _LEVELS))
     at = np.minimum(((level - low) / max(high - low, 1e-12) * count).astype(np.int64), count - 1)
-    total = np.bincount(at, weight, minlength=count)
-    kept = total > 0
-
-    def mean(value: Floats) -> Floats:
-        return np.asarray(np.bincount(at, weight * value, minlength=count)[kept] / total[kept])
-
-    by_level = np.stack([mean(past[:, y]) for y in range(past.shape[1])], axis=1)
-    return Futures(
-        total[kept] / total.sum(), mean(level), sd, by_level, mean(ratio), mean(ratio**2), now
-    )  # fmt: skip
+    order = np.argsort(at, kind="stable")
+    begin = np.flatnonzero(np.diff(at[order], prepend=-1))
+    every = np.column_stack([np.ones(weight.size), level, ratio, ratio**2, past])
+    sums = np.add.reduceat((weight[:, None] * every)[order], begin, axis=0)
+    total, means = sums[:, 0], sums[:, 1:] / sums[:, :1]
+    return Futures(total / total.sum(), means[:, 0], sd, means[:, 3:], means[:, 1], means[:, 2], now)
 
 
 @dataclass(frozen=True)

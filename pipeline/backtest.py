@@ -23,16 +23,16 @@ from pipeline.stages import read_track_record
 from pipeline.store import Store
 
 Say = Callable[[str], None]
-REGISTER = "track_record.parquet"
 _FEWEST = 20
 
 
-def _keep(output: Path, rows: pl.DataFrame) -> None:
+def _keep(output: Path, table: str, rows: pl.DataFrame) -> None:
+    """Enter the rows into the register of a table, in the place of what the same forecast left there."""
     key = ["forecast_on", "judged_on", "horizon_years"]
-    earlier = read_track_record(output).join(rows, on=key, how="anti")
-    beside = output / f".{REGISTER}.{os.getpid()}"
-    pl.concat([earlier, rows]).sort(key).write_parquet(beside)
-    os.replace(beside, output / REGISTER)
+    earlier = read_track_record(output, table).join(rows, on=key, how="anti")
+    beside = output / f".{table}.parquet.{os.getpid()}"
+    pl.concat([earlier, rows]).sort(key, maintain_order=True).write_parquet(beside)
+    os.replace(beside, output / f"{table}.parquet")
 
 
 def judged(lives: pl.DataFrame, crossings: pl.DataFrame, cut: date, horizon: float) -> pl.DataFrame:
@@ -76,29 +76,31 @@ def backtest(fleet: Path, settings: Settings, cut: date, say: Say) -> RunResult:
     with one_blas_thread():
         then = infer(inputs, vetted_readings(inputs), settings, Clock(say))
     crossings = crossings_of(verdicts, lives, sites, settings)
-    rows, lines = [], []
+    rows, tenths, lines = [], [], []
     for horizon in settings.horizons_years:
         if (newest - cut).days / DAYS_A_YEAR < horizon:
             continue
-        row, told = _score(
+        row, told, by_tenth = _score(
             then.lives, then.verdicts, judged(lives, crossings, cut, horizon), cut, newest, horizon
         )
         lines += told
         if row is not None:
             rows.append(row)
+            tenths.append(by_tenth)
     if not rows:
         lines.append(
             f"Since {cut} too few electrodes have shown their fate to judge a forecast; take an earlier cut."
         )
     else:
-        _keep(settings.output_folder, pl.DataFrame(rows, schema=TABLES["track_record"]))
+        _keep(settings.output_folder, "track_record", pl.DataFrame(rows, schema=TABLES["track_record"]))
+        _keep(settings.output_folder, "track_tenths", pl.concat(tenths))
         lines.append("The next run shows this in its track record.")
     return RunResult(f"backtest-{cut}-{datetime.now():%H%M%S}", None, lines)
 
 
 def _score(
     then: pl.DataFrame, verdicts: pl.DataFrame, fate: pl.DataFrame, cut: date, newest: date, horizon: int
-) -> tuple[dict[str, object] | None, list[str]]:
+) -> tuple[dict[str, object] | None, list[str], pl.DataFrame]:
     age = (pl.col("taken_at").cast(pl.Date) - pl.col("installed_on")).dt.total_days() / DAYS_A_YEAR
     known = verdicts.filter(pl.col("corrected_ohm").is_not_null() & (pl.col("verdict") != "censored")).join(
         then.select("electrode_id", "installed_on"), on="electrode_id"
@@ -117,9 +119,11 @@ def _score(
     )
     y, p = both["past"].to_numpy(), both["p"].to_numpy()
     if both.height < _FEWEST or y.all() or not y.any():
-        return None, [
-            f"{horizon} years ahead: {both.height} electrodes have shown their fate; too few to judge."
-        ]
+        return (
+            None,
+            [f"{horizon} years ahead: {both.height} electrodes have shown their fate; too few to judge."],
+            pl.DataFrame(),
+        )
     lines = [
         f"{horizon} years after {cut}: {both.height:,} electrodes not past then, {int(y.sum())} seen past "
         f"since; expected {p.sum():.0f}. AUC {roc_auc_score(y, p):.3f}, Brier {brier(p, y):.4f}. "
@@ -130,12 +134,16 @@ def _score(
         )
     ]
     _, site = np.unique(both["site_id"].to_numpy(), return_inverse=True)
-    for row in by_tenths(p, y, site).iter_rows(named=True):
+    tenths = by_tenths(p, y, site)
+    for tenth in tenths.iter_rows(named=True):
         lines.append(
-            f"    forecast {row['bin']:>8}: {row['electrodes']:5d} electrodes, "
-            f"mean forecast {row['forecast']:.2f}, seen past {row['observed']:.2f}"
+            f"    forecast {tenth['bin']:>8}: {tenth['electrodes']:5d} electrodes, "
+            f"mean forecast {tenth['forecast']:.2f}, seen past {tenth['observed']:.2f}"
         )
-    return {
-        "forecast_on": cut, "judged_on": newest, "horizon_years": float(horizon), "electrodes": both.height,
-        "expected_past": float(p.sum()), "observed_past": int(y.sum()), "brier": brier(p, y),
-    }, lines  # fmt: skip
+    when = {"forecast_on": cut, "judged_on": newest, "horizon_years": float(horizon)}
+    row: dict[str, object] = {
+        **when, "electrodes": both.height, "expected_past": float(p.sum()), "observed_past": int(y.sum()),
+        "brier": brier(p, y),
+    }  # fmt: skip
+    named = tenths.rename({"bin": "tenth"}).with_columns(pl.lit(v).alias(k) for k, v in when.items())
+    return row, lines, named.select(pl.col(c).cast(k) for c, k in TABLES["track_tenths"].items())

@@ -84,6 +84,12 @@ TABLES: dict[str, Columns] = {
         (WHOLE, "observed_past"),
         (REAL, "brier"),
     ),
+    "track_tenths": _columns(
+        (DAY, "forecast_on judged_on"),
+        (REAL, "horizon_years forecast observed standard_error"),
+        (TEXT, "tenth"),
+        (WHOLE, "electrodes"),
+    ),
     "sites": _columns(
         (TEXT, "site_id site_name region soil_class return_path"),
         (REAL, "latitude longitude voltage_kv"),

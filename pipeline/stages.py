@@ -156,6 +156,7 @@ def tables_of(
         "attend_first": dangers,
         "hypotheses": questions,
         "track_record": read_track_record(settings.output_folder),
+        "track_tenths": read_track_record(settings.output_folder, "track_tenths"),
         "sites": site_table,
         "electrode_curves": inference.curves.join(
             outlook.select("electrode_id"), on="electrode_id", how="semi"
@@ -179,10 +180,13 @@ def _not_ranked(inputs: FleetInputs, ranked: pl.DataFrame) -> list[str]:
     return [f"{many} no rod in service on record and so no place in the ranking: {named}."]
 
 
-def read_track_record(output: Path) -> pl.DataFrame:
-    """Read how earlier forecasts fared; empty where nobody has looked yet (`rodfleet backtest`)."""
-    path = output / "track_record.parquet"
-    return pl.read_parquet(path) if path.is_file() else pl.DataFrame(schema=TABLES["track_record"])
+def read_track_record(output: Path, table: str = "track_record") -> pl.DataFrame:
+    """Read how earlier forecasts fared; empty where nobody has looked yet (`rodfleet backtest`).
+
+    table: `track_record`, or `track_tenths` for the same by tenths of the forecast.
+    """
+    path = output / f"{table}.parquet"
+    return pl.read_parquet(path) if path.is_file() else pl.DataFrame(schema=TABLES[table])
 
 
 def run_fleet(
