@@ -12,6 +12,14 @@
 4. the pages, workbook and copies of a run of 300 sites.
 5. the site pass under a stored calibration at 75, 150 and 300 sites: seconds per 1,000 electrodes should stay
    flat.
+6. what general tools take for the readings of a large fleet (fifteen an electrode): a straight line per
+   electrode by polars and by pandas, a mixed model by statsmodels and by mixedlm-rs (the extra `bench`).
+7. a large fleet's outlook by shards under a stored calibration, from the store to the outlook, at 10,000,
+   30,000 and 100,000 electrodes: seconds per 1,000 should stay flat, memory too. Target for a million: 180 s,
+   4 GB.
+8. a calibration on a sample of sites, and how far its forecasts are from those of a calibration on all.
+9. a night of 6,000 electrodes by shards. Targets: under 5 s under the stored calibration, 30 s with a new
+   one.
 
 Each measurement has a process of its own. Seconds are wall seconds: in 1 and 2 of the whole process, in 3 to
 5 of the work itself with its input in memory, the best of two or three where that is cheap. Peak is the

@@ -1,9 +1,10 @@
-"""The five cases: what is measured, and against what in the same run."""
+"""The cases: what is measured, and against what in the same run."""
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from tests.benchmarks.large_cases import general_tools, night, pass_growth, sample_loss
 from tests.benchmarks.measure import Measured, best, command, work
 
 TARGET_SECONDS, TARGET_MB = 60.0, 2000.0  # of the whole run for a fleet of 300 sites
@@ -151,5 +152,6 @@ def growth(place: Place) -> Iterator[Row]:
 
 
 CASES: dict[int, Callable[[Place], Iterator[Row]]] = {
-    1: whole_run, 2: intake, 3: vetting, 4: page_building, 5: growth,
+    1: whole_run, 2: intake, 3: vetting, 4: page_building, 5: growth, 6: general_tools, 7: pass_growth,
+    8: sample_loss, 9: night,
 }  # fmt: skip

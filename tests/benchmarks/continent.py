@@ -121,10 +121,9 @@ def into_store(path: Path, electrodes: int, seed: int = 1, parquet: Path | None 
             if parquet is not None:
                 parquet.mkdir(parents=True, exist_ok=True)
                 block.readings.write_parquet(parquet / f"readings_{number:04d}.parquet")
-            elif number == 0:
-                store.write("_vetted_readings", block.readings)
             else:
                 store.append("_vetted_readings", block.readings)
+        store.run("mark_vetted", until=date(FIRST_YEAR + VISITS, 12, 31))
 
 
 def _accept(store: Store, table: str, frame: pl.DataFrame, row: int) -> int:

@@ -1,7 +1,7 @@
 """The works that are measured, each in a process of its own.
 
-`python -m tests.benchmarks.work NAME FOLDER [SITES]` prints one line of JSON: `seconds` of the work itself,
-its input already in memory, and what it found.
+`python -m tests.benchmarks.work NAME FOLDER [WORD]` prints one line of JSON: `seconds` of the work itself,
+its input already in memory, and what it found. The word is a number of sites, or of electrodes.
 """
 
 import json
@@ -16,6 +16,8 @@ from typing import Any
 import duckdb
 import numpy as np
 import polars as pl
+
+from tests.benchmarks.large_work import LARGE_WORKS
 
 Facts = dict[str, Any]
 _KEPT_CALIBRATION = "calibration.pickle"
@@ -209,7 +211,7 @@ WORKS: dict[str, Callable[[Path, str], Facts]] = {
         straight_line, mixed_model, stages, make_readings, bare_read_csv, books, vetting, medians, pages,
         keep_calibration, site_pass,
     )
-}  # fmt: skip
+} | LARGE_WORKS  # fmt: skip
 
 
 if __name__ == "__main__":
