@@ -17,14 +17,14 @@ RODS, DRAWS = 600, 200
 def parameter_medians(fit: Fitted, rng: np.random.Generator) -> pl.DataFrame:
     """Return soil_class, what, low, high: 90 % intervals of the median onset age and growth of each class.
 
-    Onset as the truth has it: the age at which a rod has risen by a twentieth. A class's own mix of
-    materials; the same rods are drawn under each draw of the parameters.
+    Onset as the truth has it: the age at which a rod has risen by a twentieth. Of rods freed of the loop,
+    a class's own mix of materials; the same rods are drawn under each draw of the parameters.
     """
     h, cal = fit.histories, fit.calibration
     draws = parameter_draws(cal, rng, DRAWS)
     at = {n: draws[:, k][:, None] for k, n in enumerate(cal.theta_names)}
     u, e, f = rng.normal(size=(3, RODS))
-    soil, material, raw = np.array(h.soil), np.array(h.material), h.raw.astype(float)
+    soil, material = np.array(h.soil), np.array(h.material)
     rows = []
     for s in sorted(set(h.soil)):
         mine = rng.choice(np.flatnonzero(soil == s), RODS)
@@ -43,7 +43,7 @@ def parameter_medians(fit: Fitted, rng: np.random.Generator) -> pl.DataFrame:
             + spread_t * e
         )
         growth = np.exp(
-            at["growth_fleet"] + at[f"growth_soil_{s}"] + extra["growth"] + at["growth_loop_raw"] * raw[mine]
+            at["growth_fleet"] + at[f"growth_soil_{s}"] + extra["growth"]
             + at["growth_site_load"] * load + spread_r * f
         )  # fmt: skip
         for what, values in (("onset", onset + LOG_BEGUN / growth), ("growth", growth)):

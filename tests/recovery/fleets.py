@@ -17,7 +17,7 @@ from models.forecast import Fitted, corrections_frame, fit_electrodes, levels, o
 from models.histories import DAYS_A_YEAR, ROUTINE, Histories
 from models.history_frames import build_histories, fill_formula
 from models.loop_circuit import rest_of_loop
-from models.outlook import cdf_at
+from models.outlook import cdf_at, quantile_of
 from models.soil import site_resistivity
 from models.track_record import simple_rules
 from models.vetting import vet
@@ -25,7 +25,7 @@ from pipeline.engine import over_threads
 from synthetic_fleet.fleet import Simulated, simulate
 from tests.recovery.class_medians import AGES_JUDGED, parameter_medians
 from tests.recovery.own_model import ModelTruth, Plan, draw_fleet, known_calibration
-from tests.recovery.visits import visit_errors
+from tests.recovery.visits import log_gain, visit_errors
 
 OWN = "own model"
 MECHANISMS = ("clean", "campaign", "field", "breaks", "nothing", "sparse", OWN)
@@ -39,10 +39,10 @@ Floats = npt.NDArray[np.float64]
 class Fleet:
     """One judged fleet.
 
-    rows: one an electrode in service, the truth beside the outlook; p_oracle, for OWN only: what the same
-    model says at its true hyperparameters. visits: site, error and claimed sd of each visit's effect.
-    classes: soil_class, what, low, high: 90 % intervals of class medians and shares. simulated: the
-    generator's, None for OWN.
+    rows: one an electrode in service, the truth beside the outlook; oracle_next, oracle_low, oracle_high,
+    for OWN only: what the same model says at its true hyperparameters. visits: error and claimed sd of each
+    visit's effect. classes: soil_class, what, low, high: 90 % intervals of class medians and shares.
+    simulated: the generator's, None for OWN.
     """
 
     mechanism: str
@@ -129,9 +129,13 @@ def judged_fleet(sites: int, seed: int, mechanism: str) -> Fleet:
     judged = (
         outlook.join(standing, on="electrode_id", how="semi")
         .join(sim.truth.select("electrode_id", "crossing_age", "loop_raw_crossing_age"), on="electrode_id")
-        .with_columns(crossing.alias("true_crossing"), pl.lit(None, dtype=pl.Float64).alias("p_oracle"))
+        .with_columns(
+            crossing.alias("true_crossing"),
+            *(pl.lit(None, dtype=pl.Float64).alias(c) for c in ("oracle_next", "oracle_low", "oracle_high")),
+        )
     )
-    truth = sim.reading_truth["visit_log"].to_numpy()
+    # a visit is read with one meter: its drift moves all rods alike
+    truth = sim.reading_truth["visit_log"].to_numpy() + log_gain(readings, sim.tables["instruments"])
     true_visit = np.where(h.row >= 0, truth[np.maximum(h.row, 0)], np.nan)
     return Fleet(
         mechanism, seed, _beside_rules(judged, rows), visit_errors(fit, true_visit), _classes(fit, seed),
@@ -147,10 +151,15 @@ def _own_fleet(sites: int, seed: int) -> Fleet:
     known = fit_electrodes(
         h, cal, np.full(h.electrodes, LOG_DOUBLE), np.random.default_rng(seed), over_threads()
     )
-    oracle = cdf_at(known.crossing.cdf, h.age_now + HORIZON)
+    by_now, later = (cdf_at(known.crossing.cdf, h.age_now + years) for years in (0.0, HORIZON))
     age = pl.DataFrame({"row_id": h.row, "age_years": h.age, "side": h.side})
     rows = corrections_frame(fit).join(age, on="row_id").filter(pl.col("side") == 0)
-    judged = outlook.with_columns(pl.Series("true_crossing", truth.crossing), pl.Series("p_oracle", oracle))
+    judged = outlook.with_columns(
+        pl.Series("true_crossing", truth.crossing),
+        pl.Series("oracle_next", (later - by_now) / np.maximum(1.0 - by_now, 1e-9)),
+        pl.Series("oracle_low", quantile_of(known.crossing.cdf, 0.05)),
+        pl.Series("oracle_high", quantile_of(known.crossing.cdf, 0.95)),
+    )
     true_visit = _by_reading(h, truth)
     return Fleet(
         OWN, seed, _beside_rules(judged, rows), visit_errors(fit, true_visit), _classes(fit, seed),
@@ -209,6 +218,13 @@ def _beside_rules(judged: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
             pl.col("straight_line", "last_over_first", "slope", "line_low").fill_null(0.0),
             pl.col("line_high").fill_null(np.inf),
             pl.col("age").fill_null(pl.col("age_years")),
+            # of one that is not past now, the chance to be by the horizon
+            (
+                (pl.col(f"p_past_{HORIZON:.0f}y") - pl.col("p_past_now"))
+                / (1.0 - pl.col("p_past_now")).clip(1e-9)
+            )
+            .clip(0.0, 1.0)
+            .alias("p_next"),
             (pl.col("true_crossing") <= pl.col("first_age").fill_null(1e9)).alias("past_at_first"),
             (pl.col("true_crossing") > pl.col("age_years")).alias("not_past"),
             (pl.col("true_crossing") <= pl.col("age_years") + HORIZON).alias("past_5y"),

@@ -23,7 +23,8 @@ Floats = npt.NDArray[np.float64]
 TEACHING_SITES = 700
 TEACHING_SEEDS = (9001, 9002)
 OUTLOOK = (
-    "p_past_now", "p_past_5y", "ratio_now", "crossing_age_p05", "crossing_age_p50", "growth_per_year",
+    "p_next", "p_past_now", "p_past_5y", "ratio_now", "crossing_age_p05", "crossing_age_p50",
+    "growth_per_year",
     "onset_age_p50", "p_broken", "baseline_sd_log", "age_years",
 )  # fmt: skip
 
@@ -179,6 +180,6 @@ def known_scores(fleets: list[Fleet]) -> dict[str, Floats]:
     """Return the scores of the model at its true hyperparameters, for fleets drawn from it."""
     return {
         "the model, all known": np.concatenate(
-            [f.rows.filter("not_past")["p_oracle"].to_numpy() for f in fleets]
+            [f.rows.filter("not_past")["oracle_next"].to_numpy() for f in fleets]
         )
     }

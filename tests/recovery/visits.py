@@ -6,12 +6,15 @@ import polars as pl
 
 from models.calibration import period_effects
 from models.forecast import Fitted
+from models.histories import DAYS_A_YEAR
 
 Floats = npt.NDArray[np.float64]
 
 
 def visit_errors(fit: Fitted, true_visit: Floats) -> pl.DataFrame:
-    """Return site, error and claimed sd of each visit's effect, and of its deviation from its site's mean.
+    """Return site, whether its loop is raw, error and claimed sd of each visit, and of its deviation.
+
+    The deviation is from the mean over the site's visits.
 
     true_visit: (M,) log effect of the visit on each reading, nan outside any. An effect is the
     district-year's and the visit's own together; a site's mean of them trades with its level, deviations
@@ -26,6 +29,7 @@ def visit_errors(fit: Fitted, true_visit: Floats) -> pl.DataFrame:
     truth = np.bincount(at, true_visit[seen], minlength=V) / counts
     period = np.bincount(at, period_effects(h, fit.calibration)[seen], minlength=V) / counts
     met = np.bincount(at, minlength=V) > 0
+    raw = np.bincount(h.electrode_site, h.raw, minlength=h.sites) / np.maximum(np.diff(h.site_start), 1)
     frames = []
     for s in range(h.sites):
         v = slice(h.visit_start[s], h.visit_start[s + 1])
@@ -38,7 +42,8 @@ def visit_errors(fit: Fitted, true_visit: Floats) -> pl.DataFrame:
         frames.append(
             pl.DataFrame(
                 {
-                    "site_id": [h.site_id[s]] * k.size, "error": error, "sd": np.sqrt(np.diag(cov)),
+                    "site_id": [h.site_id[s]] * k.size, "raw": [raw[s] > 0.5] * k.size,
+                    "error": error, "sd": np.sqrt(np.diag(cov)),
                     "deviation_error": centre @ error,
                     "deviation_sd": np.sqrt(np.maximum(np.diag(centre @ cov @ centre), 0.0)),
                 }
@@ -50,3 +55,24 @@ def visit_errors(fit: Fitted, true_visit: Floats) -> pl.DataFrame:
 def spread_ratio(error: Floats, sd: Floats) -> float:
     """Return the size of the errors over the size that they claim (root mean squares)."""
     return float(np.sqrt(np.mean(error**2) / np.mean(sd**2)))
+
+
+def log_gain(readings: pl.DataFrame, instruments: pl.DataFrame) -> Floats:
+    """Return (n,) the log of what each reading's meter showed over what there was, by its drift.
+
+    readings: taken_at, instrument_id (may be null: no drift known). instruments: a row for each calibration,
+    with what was found before adjusting. A meter drifts evenly, so that what was found over the years since
+    the calibration before is its drift a year.
+    """
+    years = pl.col("calibrated_on").diff().over("instrument_id").dt.total_days() / DAYS_A_YEAR
+    dated = instruments.sort("instrument_id", "calibrated_on").with_columns(
+        (pl.col("as_found_error_pct") / years).median().over("instrument_id").fill_null(0.0).alias("drift")
+    )
+    rows = readings.with_row_index("_at").with_columns(pl.col("taken_at").cast(pl.Date).alias("day"))
+    told = rows.sort("day").join_asof(
+        dated.select("instrument_id", "drift", "calibrated_on").sort("calibrated_on"),
+        left_on="day", right_on="calibrated_on", by="instrument_id", check_sortedness=False,
+    )  # fmt: skip
+    since = (pl.col("day") - pl.col("calibrated_on")).dt.total_days() / DAYS_A_YEAR
+    gain = told.sort("_at").select((1.0 + pl.col("drift") / 100.0 * since).log().fill_null(0.0))
+    return gain.to_series().to_numpy()
