@@ -75,6 +75,42 @@ def large_pass(folder: Path, electrodes: str) -> Facts:
     return _outlook(folder / electrodes, "c1")
 
 
+def shard_costs(folder: Path, electrodes: str) -> Facts:
+    """Give what an electrode costs by shards, in CPU seconds and bytes, under the lent calibration."""
+    from pipeline.engine import shards_in_turn
+    from pipeline.large_fleet import electrodes_of
+    from pipeline.settings import Settings
+    from pipeline.shards import SHARD_ELECTRODES, fit_shards, lay_out, spool_folder
+    from pipeline.store import Store
+
+    n, cal = int(electrodes), pickle.loads((folder / _CALIBRATION).read_bytes())
+    with spool_folder(folder / electrodes) as scratch:
+        with Store.open(_store(folder, electrodes)) as store:
+            store.table("_vetted_readings").write_parquet(scratch / "source.parquet")
+            start = time.process_time()
+            spool = lay_out(store, electrodes_of(store, Settings()), scratch / "spool", _AS_OF, vetted=True)
+            laid = time.process_time() - start
+        fit_shards(spool, cal, (1, 3, 5, 10), 1, scratch / "warm", lambda work, jobs: [work(jobs[0])])
+        start = time.process_time()
+        done = fit_shards(spool, cal, (1, 3, 5, 10), 1, scratch / "out", shards_in_turn)
+        fitted = time.process_time() - start
+        sizes = [_bytes(scratch / "source.parquet"), _bytes(spool.folder), sum(_bytes(d.path) for d in done)]
+    costs = dict(zip(("source_b", "spool_b", "outlook_b"), (b / n for b in sizes), strict=True))
+    costs |= {
+        "layout_s": laid / n,
+        "fit_s": fitted / n,
+        "shard": SHARD_ELECTRODES,
+        "job_b": float(len(pickle.dumps(cal))),
+    }
+    return {"seconds": laid + fitted, "costs": costs}
+
+
+def _bytes(path: Path) -> int:
+    """Give the bytes of a file, or of all files below a folder."""
+    files = [path] if path.is_file() else [p for p in path.rglob("*") if p.is_file()]
+    return sum(p.stat().st_size for p in files)
+
+
 def night(folder: Path, electrodes: str) -> Facts:
     """Forecast the fleet as a night does: under the store's calibration where it holds, else a new one."""
     return _outlook(folder / electrodes, "latest")
@@ -190,7 +226,7 @@ def mixed_compiled(folder: Path, electrodes: str) -> Facts:
 LARGE_WORKS: dict[str, Callable[[Path, str], Facts]] = {
     w.__name__: w
     for w in (
-        make_fleet, lend_calibration, large_pass, night, calibration_sample, line_polars, line_pandas,
-        mixed_statsmodels, mixed_compiled,
+        make_fleet, lend_calibration, large_pass, shard_costs, night, calibration_sample, line_polars,
+        line_pandas, mixed_statsmodels, mixed_compiled,
     )
 }  # fmt: skip
