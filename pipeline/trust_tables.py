@@ -146,21 +146,21 @@ def reading_reason(row: dict[str, object]) -> str:
             "No money is on record to value it by; it would narrow the ratio's spread a year ahead by "
             f"{row['sd_reduction']:.0%}."
         )
+    now = _doing(row["rods_now"])
     turns = [
-        f"{side} {row[f'{side}_ohm']:.3g} Ω: {_doing(row[f'rods_{side}'])}"
+        f"{side} {row[f'{side}_ohm']:.3g} Ω, {_doing(row[f'rods_{side}'])}"
         for side in ("above", "below")
         if row[f"{side}_ohm"] is not None
     ]
-    if row["value"] and turns:
-        return f"Decides at its site, now to {_doing(row['rods_now'])}. A reading {', '.join(turns)}."
     if row["value"]:
-        return f"May change what is best at its site, now to {_doing(row['rods_now'])}."
+        told = f"A reading {'; '.join(turns)}" if turns else "A reading may change that"
+        return f"Now best: {now}. {told}."
     soon: float = row["p_past_5y"]  # type: ignore[assignment]
     if soon > 0.99:
         return "Past its threshold whatever it reads."
     if soon < 0.01:
         return "Sound for five years whatever it reads."
-    return f"No likely reading changes what is best at its site: to {_doing(row['rods_now'])}."
+    return f"No likely reading changes what is best: {now}."
 
 
 def _round_rows(
@@ -192,11 +192,11 @@ def round_reason(row: dict[str, object]) -> str:
     if row["value"] is None:
         return "No money is on record to value a round by."
     if not row["value"]:
-        return f"Whatever the wells read, it is best to {_doing(row['rods_now'])}."
+        return f"Whatever the wells read, best is: {_doing(row['rods_now'])}."
     p: float = row["p_change_of_decision"]  # type: ignore[assignment]
     chance = "under 1 %" if p < 0.01 else f"{p:.0%}"
     worth = {None: "", True: "; worth the visit", False: "; not worth a visit for its own sake"}
     return (
-        f"Now it is best to {_doing(row['rods_now'])}; {chance} chance that the readings say otherwise"
+        f"Now best: {_doing(row['rods_now'])}; {chance} chance that the readings say otherwise"
         f"{worth[row['worth_the_visit']]}."  # type: ignore[index]
     )

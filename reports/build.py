@@ -8,11 +8,13 @@ from pathlib import Path
 
 from reports.books import method_page, readings_page
 from reports.classes import class_pages
+from reports.measure import measure_page
 from reports.numbers import fleet_page
 from reports.pages import Renderer
 from reports.run_facts import run_facts
 from reports.site_numbers import site_pages
 from reports.staged import Staged, read_staged
+from reports.trust import trust_page
 from reports.workbook import write_copies, write_workbook
 
 OWN_ASSETS = ("page.js", "style.css")
@@ -47,9 +49,12 @@ def write_pages(tables: Staged, out: Path, assets: str) -> list[Path]:
     """Write the fleet's pages and one page per site."""
     run = run_facts(tables.run)
     renderer = Renderer(run, assets, class_pages(tables))
+    measure = measure_page(tables)
     written = [
         _write(out / "index.html", renderer.index(fleet_page(tables))),
         _write(out / "classes.html", renderer.classes()),
+        _write(out / "trust.html", renderer.trust(trust_page(tables), measure)),
+        _write(out / "measure.html", renderer.measure(measure)),
         _write(out / "readings.html", renderer.readings(readings_page(tables))),
         _write(out / "method.html", renderer.method(method_page(tables))),
     ]

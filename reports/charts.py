@@ -161,6 +161,98 @@ def well_template() -> Spec:
     return _finish(alt.layer(*layers), height=190)
 
 
+_FLAG = alt.Scale(domain=["no", "yes"], range=[DEEP, PLUM])
+
+
+@cache
+def check_template() -> Spec:
+    """One summary by soil class: the replicas' 5-95 % band as a bar, the readings' own value as a point."""
+    y = alt.Y("name:N", title=None, sort=None, axis=alt.Axis(labelLimit=150))
+    scale = alt.Scale(zero=False, nice=True, padding=8)
+    base = _named("check").encode(y=y)
+    told = [
+        alt.Tooltip("name:N", title="Class"),
+        alt.Tooltip("said:N", title="Readings"),
+        alt.Tooltip("band:N", title="Replicas, 5-95 %"),
+    ]
+    band = base.mark_rule(strokeWidth=9, color=FADED).encode(
+        x=alt.X("low:Q", title=None, scale=scale, axis=alt.Axis(tickCount=4)), x2="high:Q", tooltip=told
+    )
+    middle = base.mark_tick(color=SLATE, thickness=2, size=12).encode(x=alt.X("mid:Q", scale=scale))
+    own = base.mark_point(filled=True, size=70, opacity=1).encode(
+        x=alt.X("own:Q", scale=scale),
+        color=alt.Color("flag:N", scale=_FLAG, legend=None),
+        shape=alt.Shape(
+            "flag:N", scale=alt.Scale(domain=["no", "yes"], range=["circle", "diamond"]), legend=None
+        ),
+        tooltip=told,
+    )
+    return _finish(alt.layer(band, middle, own), height=210)
+
+
+@cache
+def shift_template(named: bool) -> Spec:
+    """Shift of each group's residuals with its 90 % interval; the axis names groups where there is room."""
+    axis = alt.Axis(labelAngle=-50, labelLimit=110) if named else alt.Axis(labels=False, ticks=False)
+    x = alt.X("group:N", title=None, sort=None, axis=axis)
+    base = _named("shift").encode(x=x)
+    told = [
+        alt.Tooltip("group:N", title="Group"),
+        alt.Tooltip("said:N", title="Shift"),
+        alt.Tooltip("readings:Q", title="Readings"),
+        alt.Tooltip("scatter:Q", title="Scatter, times its classes'"),
+    ]
+    colour = alt.Color("flag:N", scale=_FLAG, legend=None)
+    title = "Shift of the readings, %"
+    zero = _named("zero").mark_rule(color=SLATE).encode(y=alt.Y("level:Q", title=title))
+    bar = base.mark_rule(strokeWidth=1.6).encode(y=alt.Y("low:Q", title=title), y2="high:Q", color=colour)
+    point = base.mark_point(filled=True, size=46, opacity=1).encode(
+        y=alt.Y("mid:Q", title=title), color=colour, tooltip=told
+    )
+    return _finish(alt.layer(zero, bar, point), height=230 if named else 190)
+
+
+@cache
+def fared_template() -> Spec:
+    """Forecast against observed share by tenths of the forecast, with two standard errors, by horizon."""
+    scale = alt.Scale(domain=[0, 100], clamp=True)
+    x = alt.X("forecast:Q", title="Forecast, %", scale=scale)
+    colour = alt.Color("horizon:N", sort=None, title="Ahead", scale=alt.Scale(range=SERIES_COLOURS))
+    base = _named("fared").encode(x=x, color=colour)
+    told = [
+        alt.Tooltip("horizon:N", title="Ahead"),
+        alt.Tooltip("electrodes:Q", title="Electrodes"),
+        alt.Tooltip("said:N", title="Forecast and seen"),
+    ]
+    bar = base.mark_rule(strokeWidth=1.4, opacity=0.6).encode(y=alt.Y("low:Q", scale=scale), y2="high:Q")
+    point = base.mark_point(filled=True, opacity=1).encode(
+        y=alt.Y("observed:Q", title="Seen past threshold, %", scale=scale),
+        size=alt.Size("electrodes:Q", scale=alt.Scale(type="sqrt", range=[25, 220]), legend=None),
+        tooltip=told,
+    )
+    even = (
+        _named("even")
+        .mark_line(color=SLATE, strokeDash=[4, 4])
+        .encode(x=alt.X("at:Q", title="Forecast, %", scale=scale), y=alt.Y("at:Q", scale=scale))
+    )
+    return _finish(alt.layer(even, bar, point), height=300)
+
+
+@cache
+def tenth_template() -> Spec:
+    """Share of the readings in each tenth of its own leave-one-out forecast; a tenth everywhere is right."""
+    x = alt.X("group:N", title="Tenth of the forecast", sort=None, axis=alt.Axis(labelAngle=-50))
+    title, scale = "Share of the readings, %", alt.Scale(domainMin=0)
+    base = _named("tenth").encode(x=x)
+    level, share = (alt.Y(f"{name}:Q", title=title, scale=scale) for name in ("level", "share"))
+    even = _named("even").mark_rule(color=SLATE, strokeDash=[4, 4]).encode(y=level)
+    line = base.mark_line(color=FADED, strokeWidth=2).encode(y=share)
+    point = base.mark_point(filled=True, size=60, opacity=1, color=DEEP).encode(
+        y=share, tooltip=[alt.Tooltip("group:N", title="Tenth"), alt.Tooltip("share:Q", title="Share, %")]
+    )
+    return _finish(alt.layer(even, line, point), height=230)
+
+
 def _named(table: str) -> alt.Chart:
     """A chart of the table that each figure brings under this name."""
     return alt.Chart(alt.NamedData(table))

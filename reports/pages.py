@@ -11,14 +11,18 @@ import jinja2
 from reports import charts, words
 from reports.books import MethodPage, ReadingsPage
 from reports.classes import ClassPages, ClassPanel
+from reports.measure import MeasurePage
 from reports.numbers import FleetPage, MapPoint, tied_places
 from reports.run_facts import RunFacts
 from reports.site_numbers import SitePage
+from reports.trust import Figure, TrustPage
 
 MOST_FINDINGS = 200
 NAV = (
     ("index.html", "Where to spend"),
     ("classes.html", "Soil classes"),
+    ("trust.html", "How far to trust this"),
+    ("measure.html", "What to measure next"),
     ("readings.html", "Readings"),
     ("method.html", "Method and glossary"),
 )
@@ -41,6 +45,8 @@ def environment() -> jinja2.Environment:
         "tenth": lambda value: f"{value:.1f}",
         "raw": lambda value: "" if value is None else repr(value),
         "map_data": map_data,
+        "figure_data": lambda figure: charts.figure_data(**figure.tables),
+        "templates_of": templates_of,
         "ratio_data": lambda panel: panel_data(panel)[0],
         "share_data": lambda panel: panel_data(panel)[1],
         "ratio_key": lambda panel, classes: charts.series_key(panel.ratio["series"], classes.materials),
@@ -67,6 +73,11 @@ class Renderer:
             ),
             "share": charts.embed(charts.share_template(classes.most_years, classes.methods)),
             "well": charts.embed(charts.well_template()),
+            "check": charts.embed(charts.check_template()),
+            "shift": charts.embed(charts.shift_template(True)),
+            "shifts": charts.embed(charts.shift_template(False)),
+            "fared": charts.embed(charts.fared_template()),
+            "tenth": charts.embed(charts.tenth_template()),
         }
 
     def render(self, template: str, here: str, root: str = "", **values: Any) -> str:
@@ -92,6 +103,14 @@ class Renderer:
     def classes(self) -> str:
         """Render the soil classes' page."""
         return self.render("classes.html", "classes.html", classes=self._classes)
+
+    def trust(self, page: TrustPage, measure: MeasurePage) -> str:
+        """Render the page that says how far to trust the run."""
+        return self.render("trust.html", "trust.html", page=page, measure=measure)
+
+    def measure(self, page: MeasurePage) -> str:
+        """Render the page of what to measure next."""
+        return self.render("measure.html", "measure.html", page=page)
 
     def readings(self, page: ReadingsPage) -> str:
         """Render the page of verdicts, refused rows and books."""
@@ -128,6 +147,13 @@ def run_pairs(run: RunFacts) -> tuple[tuple[str, str], ...]:
         ("Seed", run.seed),
         *((f"Version of {name}", version) for name, version in run.versions),
     )
+
+
+def templates_of(page: TrustPage) -> tuple[str, ...]:
+    """Name the chart templates that the page's figures need, each once."""
+    figures: list[Figure] = [*page.checks, *page.residuals]
+    figures += [f for f in (page.fared, page.tenths) if f is not None]
+    return tuple(sorted({f.template for f in figures}))
 
 
 def panel_data(panel: ClassPanel) -> tuple[str, str]:

@@ -95,6 +95,42 @@ TABLES: dict[str, Columns] = {
         (REAL, "horizon_years expected_past brier"),
         (WHOLE, "electrodes observed_past"),
     ),
+    "track_tenths": _columns(
+        (DAY, "forecast_on judged_on"),
+        (REAL, "horizon_years forecast observed standard_error"),
+        (TEXT, "tenth"),
+        (WHOLE, "electrodes"),
+    ),
+    "model_checks": _columns(
+        (TEXT, "soil_class rods summary meaning says"),
+        (WHOLE, "electrodes"),
+        (REAL, "observed replicas_p05 replicas_p50 replicas_p95 p_value"),
+        (FLAG, "flagged"),
+    ),
+    "residual_checks": _columns(
+        (TEXT, "by group reason"),
+        (WHOLE, "place readings sites"),
+        (REAL, "shift_pct shift_low_pct shift_high_pct scatter p_shift p_scatter share"),
+        (FLAG, "flagged"),
+    ),
+    "not_understood": _columns(
+        (TEXT, "electrode_id site_id well_id soil_class state why look_at"),
+        (WHOLE, "readings"),
+        (DAY, "farthest_on"),
+        (REAL, "noise_times wild_share farthest_z fall_pct severity"),
+    ),
+    "next_readings": _columns(
+        (TEXT, "site_id electrode_id well_id reason"),
+        (WHOLE, "rods_now rods_above rods_below"),
+        (REAL, "value p_change_of_decision p_past_5y above_ohm below_ohm"),
+        (REAL, "ratio_sd_now ratio_sd_after sd_reduction"),
+    ),
+    "next_rounds": _columns(
+        (TEXT, "site_id best_well reason"),
+        (WHOLE, "wells rods_now"),
+        (REAL, "value p_change_of_decision gain_now visit_cost"),
+        (FLAG, "worth_the_visit"),
+    ),
     "load_books": _columns(
         (TEXT, "file_id file sheet table_name profile"),
         (MOMENT, "loaded_at"),

@@ -79,7 +79,15 @@ GLOSSARY = (
     ("Turnbull's estimator", "the share past threshold read from the visits alone, with no curve assumed"),
     (
         "replicas",
-        "the same calls made on fleets drawn from the fitted model: beside the data they show misfit",
+        "fleets drawn from the fitted model and read at the same visits: beside the data they show misfit",
+    ),
+    (
+        "residual",
+        "how far a reading lies from what the electrode's other readings and the site's other wells say",
+    ),
+    (
+        "worth of a reading",
+        "what it is expected to add by changing what is best at its site, in the run's currency",
     ),
 )
 CAUTIONS = (

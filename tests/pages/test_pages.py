@@ -14,7 +14,10 @@ from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
 
-PAGES = ("index.html", "classes.html", "readings.html", "method.html", "sites/N-001.html", "sites/N-012.html")
+PAGES = (
+    "index.html", "classes.html", "trust.html", "measure.html", "readings.html", "method.html",
+    "sites/N-001.html", "sites/N-012.html",
+)  # fmt: skip
 WIDTHS = (390, 1366)
 DRAWN_SECONDS = 30
 MARKS = "svg .mark-symbol path, svg .mark-line path, svg .mark-area path"
@@ -59,7 +62,7 @@ def test_a_page_draws_its_charts_and_asks_for_nothing_outside(
         )
         assert len(marks) > 2
         assert figure.find_element(By.TAG_NAME, "svg").size["height"] > 100
-    assert bool(figures) == (name not in ("readings.html", "method.html"))
+    assert bool(figures) == (name not in ("measure.html", "readings.html", "method.html"))
 
 
 @pytest.mark.parametrize("width", WIDTHS)

@@ -56,6 +56,12 @@ def write_staged_run(
         "class_curves": _class_curves(),
         "survival_curves": _survival_curves(),
         "survival_models": _survival_models(),
+        "model_checks": _model_checks(),
+        "residual_checks": _residual_checks(),
+        "not_understood": _not_understood(ids),
+        "next_readings": _next_readings(ids),
+        "next_rounds": _next_rounds(ids),
+        "track_tenths": _track_tenths(),
         "attend_first": _attend_first(ids),
         "load_books": _load_books(),
         "refused_rows": _refused_rows(),
@@ -326,6 +332,147 @@ def _survival_models() -> pl.DataFrame:
             "median_high": [36.0, 44.0, math.inf],
             "electrodes": [80, 60, 40],
             "converged": [True, True, False],
+        }
+    )
+
+
+def _model_checks() -> pl.DataFrame:
+    rows = []
+    for rods in ("new", "same"):
+        for c, name in enumerate((*CLASSES, "all classes")):
+            for k, summary in enumerate(("ratio_over_2", "reading_scatter", "share_past_turnbull")):
+                if summary == "share_past_turnbull" and (rods == "same" or name == "all classes"):
+                    continue
+                flagged = rods == "new" and c == 1 and k > 0
+                rows.append(
+                    {
+                        "soil_class": name,
+                        "rods": rods,
+                        "summary": summary,
+                        "meaning": "made up",
+                        "electrodes": 40 - 10 * c if c < 3 else 60,
+                        "observed": 0.5 if flagged else 0.2 + 0.01 * c,
+                        "replicas_p05": 0.15,
+                        "replicas_p50": 0.21,
+                        "replicas_p95": 0.27,
+                        "p_value": 0.02 if flagged else 0.6,
+                        "flagged": flagged,
+                        "says": "The readings cross earlier <b>here</b>." if flagged else "",
+                    }
+                )
+    return pl.DataFrame(rows)
+
+
+def _residual_checks() -> pl.DataFrame:
+    rows = []
+    groups = {
+        "month": ("Mar", "Apr", "May", "Jun"),
+        "meter": ("K1", "<i>K2</i>", "K3"),
+        "campaign": tuple(f"North Fells {y}" for y in range(1996, 2026)),
+        "tenth": tuple(f"{10 * k}-{10 * k + 10} %" for k in range(10)),
+    }
+    for by, names in groups.items():
+        for k, name in enumerate(names):
+            tenth, flagged = by == "tenth", name == "<i>K2</i>"
+            shift = 7.5 if flagged else 0.4 * (-1) ** k
+            rows.append(
+                {
+                    "by": by,
+                    "group": name,
+                    "place": k,
+                    "readings": 1000 if tenth else 90,
+                    "sites": 12,
+                    "shift_pct": None if tenth else shift,
+                    "shift_low_pct": None if tenth else shift - 2.0,
+                    "shift_high_pct": None if tenth else shift + 2.0,
+                    "scatter": None if tenth else 1.02,
+                    "p_shift": None if tenth else 0.0004 if flagged else 0.5,
+                    "p_scatter": None if tenth else 0.5,
+                    "share": 0.09 + 0.002 * k if tenth else None,
+                    "flagged": flagged,
+                    "reason": "reads 8 % high beside the rest" if flagged else "",
+                }
+            )
+    return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def _not_understood(ids: list[str]) -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "electrode_id": [f"{ids[1]}-E2", f"{ids[0]}-E1"],
+            "site_id": [ids[1], ids[0]],
+            "well_id": ["W2", "W1"],
+            "soil_class": [CLASSES[1], CLASSES[0]],
+            "state": ["not_understood", "drifting"],
+            "why": ["it scatters 3.1 times as much as its class", "it came down by 40 % and stayed"],
+            "look_at": ["whether always the same lead is clamped", "works that nobody noted"],
+            "readings": [14, 13],
+            "farthest_on": [date(2019, 4, 2), date(2020, 4, 2)],
+            "noise_times": [3.1, 1.0],
+            "wild_share": [0.2, 0.0],
+            "farthest_z": [4.0, 1.0],
+            "fall_pct": [0.0, 40.0],
+            "severity": [1.4, 1.2],
+        }
+    )
+
+
+def _next_readings(ids: list[str]) -> pl.DataFrame:
+    worth = (120.0, 40.0, 0.0)
+    return pl.DataFrame(
+        {
+            "site_id": ids[:3],
+            "electrode_id": [f"{s}-E1" for s in ids[:3]],
+            "well_id": ["W1"] * 3,
+            "reason": [
+                "Now best: defer. A reading above 24.5 Ω, renew 6 rods.",
+                "Now best: renew 5 rods. A reading below 11 Ω, renew 4 rods.",
+                "Past its threshold whatever it reads.",
+            ],
+            "rods_now": [0, 5, 4],
+            "rods_above": [6, None, None],
+            "rods_below": [None, 4, None],
+            "value": worth,
+            "p_change_of_decision": [0.22, 0.08, 0.0],
+            "p_past_5y": [0.5, 0.3, 0.999],
+            "above_ohm": [24.5, None, None],
+            "below_ohm": [None, 11.0, None],
+            "ratio_sd_now": [0.2, 0.1, 0.3],
+            "ratio_sd_after": [0.1, 0.09, 0.3],
+            "sd_reduction": [0.5, 0.1, 0.0],
+        }
+    )
+
+
+def _next_rounds(ids: list[str]) -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "site_id": ids[:3],
+            "best_well": ["W1", "W1", None],
+            "reason": ["Now best: defer; 31 % chance that the readings say otherwise; worth the visit."] * 3,
+            "wells": [3, 3, 3],
+            "rods_now": [0, 5, 4],
+            "value": [300.0, 90.0, 0.0],
+            "p_change_of_decision": [0.31, 0.1, 0.0],
+            "gain_now": [-100.0, 2000.0, 30000.0],
+            "visit_cost": [150.0] * 3,
+            "worth_the_visit": [True, False, False],
+        }
+    )
+
+
+def _track_tenths() -> pl.DataFrame:
+    n = 5
+    return pl.DataFrame(
+        {
+            "forecast_on": [date(2019, 6, 1)] * n,
+            "judged_on": [AS_OF] * n,
+            "horizon_years": [5.0] * n,
+            "tenth": [f"{20 * k}-{20 * k + 10} %" for k in range(n)],
+            "electrodes": [40, 20, 10, 10, 20],
+            "forecast": [0.05, 0.25, 0.45, 0.65, 0.85],
+            "observed": [0.04, 0.3, 0.4, 0.7, 0.85],
+            "standard_error": [0.03, 0.1, 0.15, 0.15, 0.08],
         }
     )
 
