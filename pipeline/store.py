@@ -19,6 +19,9 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
 }
+# Rows that go out in hundreds of Parquet folders at once are written as they come: a third of the memory, and
+# quicker (measured on 15 million rows in 500 folders).
+_SESSION = "SET partitioned_write_flush_threshold = 8192; SET partitioned_write_max_open_files = 600"
 _BIND = re.compile(r"\$([a-z_][a-z0-9_]*)")
 _PID = re.compile(r"PID (\d+)")
 
@@ -59,6 +62,7 @@ class Store:
             raise StoreError(_why_not_open(path, str(fault))) from fault
         store = cls(connection, path)
         try:
+            connection.execute(_SESSION)
             if not read_only:
                 store._migrate()
             elif store._pending():
