@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from models.calibration import Calibrated, search_calibration
+from models.calibration import Calibrated, Calibration, search_calibration
 from models.class_curves import share_past_curves
 from models.electrode import isolated_ohm
 from models.forecast import Fitted, corrections_frame, fit_electrodes, levels, outlook_frame
@@ -42,7 +42,7 @@ class Fleet:
     rows: one an electrode in service, the truth beside the outlook; oracle_next, oracle_low, oracle_high,
     for OWN only: what the same model says at its true hyperparameters. visits: error and claimed sd of each
     visit's effect. classes: soil_class, what, low, high: 90 % intervals of class medians and shares.
-    simulated: the generator's, None for OWN.
+    calibration: as fitted. simulated: the generator's, None for OWN.
     """
 
     mechanism: str
@@ -50,7 +50,7 @@ class Fleet:
     rows: pl.DataFrame
     visits: pl.DataFrame
     classes: pl.DataFrame
-    converged: bool
+    calibration: Calibration
     simulated: Simulated | None
 
 
@@ -139,7 +139,7 @@ def judged_fleet(sites: int, seed: int, mechanism: str) -> Fleet:
     true_visit = np.where(h.row >= 0, truth[np.maximum(h.row, 0)], np.nan)
     return Fleet(
         mechanism, seed, _beside_rules(judged, rows), visit_errors(fit, true_visit), _classes(fit, seed),
-        searched.calibration.converged, sim,
+        searched.calibration, sim,
     )  # fmt: skip
 
 
@@ -163,7 +163,7 @@ def _own_fleet(sites: int, seed: int) -> Fleet:
     true_visit = _by_reading(h, truth)
     return Fleet(
         OWN, seed, _beside_rules(judged, rows), visit_errors(fit, true_visit), _classes(fit, seed),
-        searched.calibration.converged, None,
+        searched.calibration, None,
     )  # fmt: skip
 
 

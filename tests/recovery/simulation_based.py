@@ -146,7 +146,7 @@ def ranked(
     flags: dict[str, list[Flags]] = {}
     for _ in range(-(-fleets // BATCH)):
         cal = varied_calibration(rng)
-        h, truth = draw_fleet(cal, rng, Plan(sites=SITES_A_FLEET * BATCH))
+        h, truth = draw_fleet(cal, rng, Plan(sites=SITES_A_FLEET * BATCH, rods=(2, 8)))
         fit = fit_electrodes(h, spoilt(cal), np.full(h.electrodes, LOG_DOUBLE), rng, over_threads())
         first = h.site_start[:-1][::SITES_A_FLEET]
         last = h.site_start[1:][SITES_A_FLEET - 1 :: SITES_A_FLEET]

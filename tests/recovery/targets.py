@@ -7,6 +7,7 @@ import numpy.typing as npt
 import polars as pl
 from sklearn.metrics import roc_auc_score
 
+from models.calibration import Calibration
 from models.track_record import auc_difference, brier, by_tenths, interval_score, taught_logistic
 from synthetic_fleet.fleet import Simulated
 from tests.recovery.class_medians import inside, population
@@ -304,13 +305,34 @@ def visit_lines(fleets: list[Fleet], name: str) -> tuple[list[str], list[Target]
     )  # fmt: skip
 
 
+def _fitted_beside_true(fleets: list[Fleet]) -> str:
+    """Say what the calibrations of fleets drawn from the model found, beside what they were drawn from."""
+
+    def numbers(cal: Calibration) -> dict[str, float]:
+        theta, s, steps = dict(zip(cal.theta_names, cal.theta, strict=True)), cal.spread, cal.steps
+        return {
+            "noise": float(cal.noise_sd.mean()), "site": s.site_sd, "rod": s.rod_sd, "visit": s.visit_sd,
+            "onset spread": float(np.exp(theta["log_onset_spread"])),
+            "growth spread": float(np.exp(theta["log_growth_spread"])),
+            "onset load": theta["onset_site_load"], "growth load": theta["growth_site_load"],
+            "breaks a year": steps.break_rate,
+            "jump": steps.jump_mean, "open share": steps.open_share, "wild share": steps.wild_share,
+            "lowest ceiling": float(cal.ceiling_weight[0, 0]),
+        }  # fmt: skip
+
+    true, found = numbers(known_calibration()), [numbers(f.calibration) for f in fleets]
+    cells = [f"{k} {np.mean([f[k] for f in found]):.3g}/{v:.3g}" for k, v in true.items()]
+    return "  hyperparameters fitted/true: " + ", ".join(cells)
+
+
 def judge(fleets: list[Fleet], teaching: list[Simulated]) -> tuple[list[str], list[Target]]:
     """Say how the fleets of one mechanism fared, and beside which targets."""
     rows, name = together(fleets), fleets[0].mechanism
     past = float((~rows["not_past"]).mean())  # type: ignore[arg-type]
+    calm = sum(f.calibration.converged for f in fleets)
     lines = [
         f"{name}: {rows.height} electrodes, {past:.0%} past now, {rows['past_at_first'].mean():.0%} past at "
-        f"their first reading; calibrations converged {sum(f.converged for f in fleets)}/{len(fleets)}; "
+        f"their first reading; calibrations converged {calm}/{len(fleets)}; "
         f"mean p_past_now {rows['p_past_now'].mean():.3f}",
     ]
     targets: list[Target] = []
@@ -331,6 +353,8 @@ def judge(fleets: list[Fleet], teaching: list[Simulated]) -> tuple[list[str], li
         return lines, targets
     add(coverage_lines(rows, name))
     lines.extend(score_lines(rows))
+    if name == OWN:
+        lines.append(_fitted_beside_true(fleets))
     oracles = known_scores(fleets) if name == OWN else taught_scores(fleets, teaching)
     add(order_lines(people, oracles, name, np.random.default_rng(1)))
     add(tenths_lines(rows, people, name))
