@@ -14,6 +14,10 @@ budget = 400000
 currency = "crowns"
 plan_years = 5
 
+# Sending a crew to a site once to read all its wells: the page of what to measure next sets it beside the
+# worth of the readings.
+visit_cost = 450
+
 # An electrode is past threshold when its resistance is this many times what it was when new.
 threshold_ratio = 2.0
 

@@ -177,8 +177,8 @@ def _round_rows(
             value = float(found.site_value[s])
             row |= {
                 "value": value, "p_change_of_decision": float(found.site_p_change[s]),
-                "gain_now": float(found.site_gain[s]), "rods_now": int(found.rods_now[s]),
-                "best_well": best.get(name) if value > 0 else None,
+                "gain_now": float(found.site_gain[s]), "price_of_money": found.price,
+                "rods_now": int(found.rods_now[s]), "best_well": best.get(name) if value > 0 else None,
                 "worth_the_visit": None if visit_cost is None else value > visit_cost,
             }  # fmt: skip
         row["reason"] = round_reason(row)

@@ -96,6 +96,12 @@ def _sentence(rounds: pl.DataFrame, readings: pl.DataFrame, run: RunFacts) -> st
         f"At {moved} of {words.count(rounds.height, 'site')} a reading may change the decision: "
         f"{readings.filter(pl.col('value') > 0).height:,} of {words.count(readings.height, 'well')}."
     )
+    price = rounds["price_of_money"].drop_nulls()
+    if not price.is_empty() and price[0] > 1.005:
+        says += (
+            f" Money is counted at {price[0]:.1f} times its amount: that is what it earns in the best work "
+            "that next year's budget leaves out."
+        )
     cost = rounds["visit_cost"].drop_nulls()
     if cost.is_empty():
         return f"{says} What a visit costs is not set (visit_cost in fleet.toml)."

@@ -128,7 +128,7 @@ TABLES: dict[str, Columns] = {
     "next_rounds": _columns(
         (TEXT, "site_id best_well reason"),
         (WHOLE, "wells rods_now"),
-        (REAL, "value p_change_of_decision gain_now visit_cost"),
+        (REAL, "value p_change_of_decision gain_now visit_cost price_of_money"),
         (FLAG, "worth_the_visit"),
     ),
     "load_books": _columns(

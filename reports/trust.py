@@ -14,6 +14,8 @@ from reports.staged import Row, Staged, site_names
 MOST_CLASSES = 10
 MOST_GROUPS = 24
 MOST_UNNAMED = 400
+# A group of which so little is known would press all others flat; the table has it all the same.
+WIDEST_PCT = 30.0
 ALL = "all classes"
 SURVIVAL = "share_past_turnbull"
 TITLES = {
@@ -306,7 +308,8 @@ def _check_figure(name: str, title: str, rows: list[Row]) -> Figure:
 def _residual_figures(groups: pl.DataFrame) -> tuple[Figure, ...]:
     figures = []
     for way, title in WAYS.items():
-        rows = groups.filter((pl.col("by") == way) & pl.col("shift_low_pct").is_not_null()).sort("place")
+        known = pl.col("shift_high_pct") - pl.col("shift_low_pct") < WIDEST_PCT
+        rows = groups.filter((pl.col("by") == way) & (known | pl.col("flagged"))).sort("place")
         if rows.height < 2:
             continue
         named = rows.height <= MOST_GROUPS

@@ -456,6 +456,7 @@ def _next_rounds(ids: list[str]) -> pl.DataFrame:
             "p_change_of_decision": [0.31, 0.1, 0.0],
             "gain_now": [-100.0, 2000.0, 30000.0],
             "visit_cost": [150.0] * 3,
+            "price_of_money": [2.5] * 3,
             "worth_the_visit": [True, False, False],
         }
     )

@@ -109,6 +109,14 @@ def test_groups_are_drawn_with_their_intervals_and_named_where_they_stand_out(st
     assert (group.group, group.interval, group.readings) == ("<i>K2</i>", f"+5.5 to +9.5{NB}%", "90")
 
 
+def test_a_group_of_which_little_is_known_is_left_out_of_the_picture(staged: Staged) -> None:
+    wide = staged["residual_checks"].with_columns(
+        shift_high_pct=pl.when(pl.col("group") == "Mar").then(60.0).otherwise(pl.col("shift_high_pct"))
+    )
+    months = figure(trust_page(changed(staged, residual_checks=wide)).residuals, "By month")
+    assert months.tables["shift"]["group"] == ["Apr", "May", "Jun"]
+
+
 def test_forecasts_stand_against_what_came_by_tenths(staged: Staged) -> None:
     fared = trust_page(staged).fared
     assert fared is not None
@@ -163,7 +171,8 @@ def test_a_round_is_named_with_its_worth_and_cost(staged: Staged) -> None:
         "A round next year is worth most at Alder Weir: about 300 crowns by what it may change there."
     )
     assert page.sentence == (
-        "At 2 of 3 sites a reading may change the decision: 2 of 3 wells. "
+        "At 2 of 3 sites a reading may change the decision: 2 of 3 wells. Money is counted at 2.5 times its "
+        "amount: that is what it earns in the best work that next year's budget leaves out. "
         "A visit costs 150 crowns: worth it for its own sake at 1."
     )
     assert [(r.site, r.value, r.cost, r.worth_it) for r in page.rounds] == [
