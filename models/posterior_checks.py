@@ -64,7 +64,7 @@ class Neighbours:
     before, after: (P,) successive readings of one electrode; pair_class (P,). of_visit: (P,) number of the
     later reading's visit. middle: (Q,) pairs whose next pair starts where they end, following (Q,) that pair.
     first, last: (E,) of electrodes read often and long enough; their class. age: (M',) years. cls: (M',)
-    class of each reading. electrode: (M',) renumbered from 0. classes: names, the whole fleet not among them.
+    class of each reading. electrode: (M',) as in the record. classes: names, the whole fleet not among them.
     """
 
     before: Ints
@@ -85,9 +85,9 @@ class Neighbours:
 
 def neighbours_of(h: Histories, record: Record) -> Neighbours:
     """Find successive routine readings, and the electrodes read at least three times over five years."""
-    soils = tuple(sorted({h.soil[e] for e in record.electrode}))
+    soils = tuple(sorted({h.soil[i] for i in record.electrodes}))
     index = {k: c for c, k in enumerate(soils)}
-    soil = np.array([index.get(k, -1) for k in h.soil], dtype=np.int64)[record.electrode]
+    soil = np.array([index[h.soil[i]] for i in record.electrodes], dtype=np.int64)[record.electrode]
     age = h.age[record.reading]
     at = np.flatnonzero(record.routine)
     joined = record.electrode[at[1:]] == record.electrode[at[:-1]]
@@ -96,10 +96,9 @@ def neighbours_of(h: Histories, record: Record) -> Neighbours:
     _, start, count = np.unique(record.electrode[at], return_index=True, return_counts=True)
     first, last = at[start], at[start + count - 1]
     enough = (count >= _LEAST_READINGS) & (age[last] - age[first] >= _LEAST_YEARS)
-    _, own = np.unique(record.electrode, return_inverse=True)
     return Neighbours(
         before, after, soil[after], record.visit[after], chained, chained + 1, first[enough], last[enough],
-        soil[first[enough]], at, age, soil, own, soils,
+        soil[first[enough]], at, age, soil, record.electrode, soils,
     )  # fmt: skip
 
 

@@ -25,14 +25,16 @@ _SET_ASIDE_VAR = 100.0  # of a reading that is surely wild: it says nothing
 class Record:
     """The readings of the sites that are looked at, and what the fit took as known of them.
 
-    sites: (S',) their indices in the fit. electrode, visit: (M',) indices in the fit, visit -1 outside any.
-    reading: (M',) indices in the fit. free: (M',) log readings less formula, fixed terms and district-year;
-    known: (M',) what was taken off. side: (M',). routine: (M',). limit_over, limit_under: (M',) log limits of
-    the meters.
+    sites: (S',), electrodes: (E,), reading: (M',) their indices in the fit. site_of: (E,), electrode, visit:
+    (M',) places among these sites, electrodes and their visits, visit -1 outside any. free: (M',) log
+    readings less formula, fixed terms and district-year; known: (M',) what was taken off. side: (M',).
+    routine: (M',). limit_over, limit_under: (M',) log limits of the meters.
     """
 
     sites: Ints
+    electrodes: Ints
     reading: Ints
+    site_of: Ints
     electrode: Ints
     visit: Ints
     free: Floats
@@ -55,16 +57,20 @@ def record_of(fit: Fitted, most_sites: int = MOST_SITES) -> Record:
         sites = np.unique(np.linspace(0, h.sites - 1, most_sites).round().astype(np.int64))
     chosen = np.zeros(h.sites, dtype=bool)
     chosen[sites] = True
-    of = h.reading_electrode
-    reading = np.flatnonzero(chosen[h.electrode_site[of]])
-    of_site = h.electrode_site[of[reading]]
+    electrodes = np.flatnonzero(chosen[h.electrode_site])
+    reading = np.flatnonzero(chosen[h.electrode_site[h.reading_electrode]])
+    electrode = np.searchsorted(electrodes, h.reading_electrode[reading])
+    site_of = np.searchsorted(sites, h.electrode_site[electrodes])
+    first_visit = np.cumsum([0, *np.diff(h.visit_start)[sites]])[site_of[electrode]]
     local = h.visit[reading]
     log_ohm, side = h.log_ohm[reading], h.side[reading]
     return Record(
         sites,
+        electrodes,
         reading,
-        of[reading],
-        np.where(local >= 0, h.visit_start[of_site] + local, -1),
+        site_of,
+        electrode,
+        np.where(local >= 0, first_visit + local, -1),
         fit.prepared.resid[reading],
         log_ohm - fit.prepared.resid[reading],
         side,
@@ -81,11 +87,10 @@ def _usual_limit(h: Histories, side: int) -> float:
 
 @dataclass(frozen=True)
 class Lives:
-    """What is true of D drawn fleets: (D, N) for electrodes, (D, V) for visits; all logs of ratio or ohm.
+    """What is true of D drawn fleets: (D, E) for electrodes, (D, V') for visits; all logs of ratio or ohm.
 
     onset, step_age: years. growth: a year. scale: factor on the noise's standard deviation. base: the
-    electrode's own level beyond formula and fixed terms, its site's offset included. Electrodes and visits of
-    sites that are not looked at are left at zero.
+    electrode's own level beyond formula and fixed terms, its site's offset included.
     """
 
     onset: Floats
@@ -107,18 +112,17 @@ class Lives:
 def _field_draws(
     fit: Fitted, record: Record, draws: int, rng: np.random.Generator, known: bool
 ) -> tuple[Floats, Floats]:
-    """Draw site offsets (D, S) and visit effects (D, V): from their posterior if known, else anew."""
-    h = fit.histories
-    offset, visit = np.zeros((draws, h.sites)), np.zeros((draws, h.visit_year.size))
-    for s in record.sites:
+    """Draw site offsets (D, S') and visit effects (D, V'): from their posterior if known, else anew."""
+    offset, visits = np.zeros((draws, record.sites.size)), [np.zeros((draws, 0))]
+    for k, s in enumerate(record.sites):
         mean = fit.found.field_mean[s] if known else np.zeros(fit.prepared.prior_precision[s].shape[0])
         cov = fit.found.field_cov[s] if known else np.linalg.inv(fit.prepared.prior_precision[s])
         values, vectors = np.linalg.eigh(cov)
         root = vectors * np.sqrt(np.maximum(values, 0.0))
         z = mean + rng.normal(size=(draws, mean.size)) @ root.T
-        offset[:, s] = z[:, 0]
-        visit[:, h.visit_start[s] : h.visit_start[s + 1]] = z[:, 1:]
-    return offset, visit
+        offset[:, k] = z[:, 0]
+        visits.append(z[:, 1:])
+    return offset, np.concatenate(visits, axis=1)
 
 
 def _inside(edges: Floats, cell: Ints, rng: np.random.Generator) -> Floats:
@@ -151,25 +155,26 @@ def _steps_to_come(fit: Fitted, shape: tuple[int, int], rng: np.random.Generator
 def new_rods(fit: Fitted, record: Record, draws: int, rng: np.random.Generator) -> Lives:
     """Draw fleets of new rods in the places of the old: the class parameters' own doubt included."""
     h, cal, layout, grid = fit.histories, fit.calibration, fit.layout, fit.prepared.grid
-    N = h.electrodes
-    shape = (draws, N)
+    i = record.electrodes
+    shape = (draws, i.size)
     cells = np.empty((3, *shape), dtype=np.int64)
+    group, raw = layout.group[i], h.raw[i].astype(int)
     _, node_weight = site_nodes()
     for d, theta in enumerate(parameter_draws(cal, rng, draws)):
         t = group_tables(theta, layout, grid)
-        node = rng.choice(node_weight.size, size=h.sites, p=node_weight)[h.electrode_site]
-        cells[0, d] = _picked(np.cumsum(t.onset, axis=-1)[layout.group, node], rng)
-        cells[1, d] = _picked(np.cumsum(t.growth, axis=-1)[layout.group, node], rng)
-        cells[2, d] = _picked(np.cumsum(cal.ceiling_weight, axis=1)[h.raw.astype(int)], rng)
+        node = rng.choice(node_weight.size, size=record.sites.size, p=node_weight)[record.site_of]
+        cells[0, d] = _picked(np.cumsum(t.onset, axis=-1)[group, node], rng)
+        cells[1, d] = _picked(np.cumsum(t.growth, axis=-1)[group, node], rng)
+        cells[2, d] = _picked(np.cumsum(cal.ceiling_weight, axis=1)[raw], rng)
     offset, visit = _field_draws(fit, record, draws, rng, known=False)
-    rod = np.sqrt(fit.prepared.rod_var) * rng.normal(size=shape)
+    rod = np.sqrt(fit.prepared.rod_var[i]) * rng.normal(size=shape)
     return Lives(
         _inside(grid.onset_edges, cells[0], rng),
         _inside(grid.growth_edges, cells[1], rng),
         _own_ceiling(grid, cells[2], rng),
         *_steps_to_come(fit, shape, rng),
         np.exp(cal.noise_spread * rng.normal(size=shape)),
-        offset[:, h.electrode_site] + rod,
+        offset[:, record.site_of] + rod,
         visit,
     )
 
@@ -180,13 +185,14 @@ def same_rods(fit: Fitted, record: Record, draws: int, rng: np.random.Generator)
     The field is drawn first, from what the whole site says; curves do not follow each draw of it, the
     baselines do. Readings out of range speak through the curves alone.
     """
-    h, grid = fit.histories, fit.prepared.grid
-    shape = (draws, h.electrodes)
+    grid = fit.prepared.grid
+    shape = (draws, record.electrodes.size)
     cell, step_age, jump = np.zeros(shape, np.int64), np.full(shape, np.inf), np.zeros(shape)
-    for i in np.unique(record.electrode):
-        cell[:, i], step_age[:, i], jump[:, i] = _own_draws(fit, int(i), draws, rng)
+    for e, i in enumerate(record.electrodes):
+        cell[:, e], step_age[:, e], jump[:, e] = _own_draws(fit, int(i), draws, rng)
     of_ceiling, of_onset, of_growth = np.unravel_index(cell, grid.shape)
-    node = np.stack([_picked(np.cumsum(fit.found.scale_weight, axis=1), rng) for _ in range(draws)])
+    scales = np.cumsum(fit.found.scale_weight[record.electrodes], axis=1)
+    node = np.stack([_picked(scales, rng) for _ in range(draws)])
     offset, visit = _field_draws(fit, record, draws, rng, known=True)
     drawn = Lives(
         _inside(grid.onset_edges, of_onset, rng),
@@ -224,18 +230,23 @@ def _own_draws(fit: Fitted, i: int, draws: int, rng: np.random.Generator) -> tup
 def _own_base(
     fit: Fitted, record: Record, lives: Lives, offset: Floats, d: int, rng: np.random.Generator
 ) -> Floats:
-    """Draw (N,) baselines given fleet d's field, curves and steps."""
-    h, N = fit.histories, fit.histories.electrodes
+    """Draw (E,) baselines given fleet d's field, curves and steps."""
+    h, E = fit.histories, record.electrodes.size
     r, e = record.reading, record.electrode
-    site = h.electrode_site
+    site = record.site_of
     scale = lives.scale[d, e] ** 2
     noise = fit.prepared.noise_var[r] * scale + h.meter_var[r] + _SET_ASIDE_VAR * fit.found.wild_p[r]
     weight = np.where(record.side == 0, 1.0 / noise, 0.0)
-    moved = np.where(record.visit >= 0, lives.visit[d, record.visit], 0.0)
+    moved = _at_visits(lives.visit[d], record.visit)
     left = record.free - offset[site[e]] - moved - lives.curve(d, e, h.age[r])
-    precision = 1.0 / fit.prepared.rod_var + np.bincount(e, weight, minlength=N)
-    centre = np.bincount(e, weight * left, minlength=N) / precision
-    return np.asarray(offset[site] + centre + rng.normal(size=N) / np.sqrt(precision))
+    precision = 1.0 / fit.prepared.rod_var[record.electrodes] + np.bincount(e, weight, minlength=E)
+    centre = np.bincount(e, weight * left, minlength=E) / precision
+    return np.asarray(offset[site] + centre + rng.normal(size=E) / np.sqrt(precision))
+
+
+def _at_visits(effect: Floats, visit: Ints) -> Floats:
+    """Return (M',) the effects (V',) of the readings' visits, nothing outside any."""
+    return np.append(effect, 0.0)[visit]
 
 
 @dataclass(frozen=True)
@@ -253,7 +264,7 @@ def retake(fit: Fitted, record: Record, lives: Lives, d: int, rng: np.random.Gen
     noise = np.sqrt(fit.prepared.noise_var[r] * lives.scale[d, e] ** 2 + h.meter_var[r])
     wild = rng.random(r.size) < steps.wild_share
     off = noise * rng.normal(size=r.size) + wild * steps.wild_sd * rng.normal(size=r.size)
-    moved = np.where(record.visit >= 0, lives.visit[d, record.visit], 0.0)
+    moved = _at_visits(lives.visit[d], record.visit)
     log_ohm = record.known + lives.base[d, e] + moved + lives.curve(d, e, h.age[r]) + off
     over, under = log_ohm > record.limit_over, log_ohm < record.limit_under
     side = np.where(over, 1, np.where(under, -1, 0)).astype(np.int64)

@@ -51,20 +51,19 @@ def _retaken_frame(
     h, r, e = fit.histories, record.reading, record.electrode
     taken: Retaken = retake(fit, record, lives, d, rng)
     visit_sd = np.concatenate(
-        [np.sqrt(np.maximum(np.diag(c)[1:], 0.0)) for c in fit.found.field_cov] or [np.zeros(0)]
+        [np.zeros(0), *[np.sqrt(np.maximum(np.diag(fit.found.field_cov[s])[1:], 0.0)) for s in record.sites]]
     )
-    seen = record.visit >= 0
     left = visit_sd * rng.normal(size=visit_sd.size)
-    moved = np.where(seen, (left - lives.visit[d])[record.visit] if visit_sd.size else 0.0, 0.0)
-    off = known.baseline_sd_log * rng.normal(size=h.electrodes)
+    moved = np.append(left - lives.visit[d], 0.0)[record.visit]
+    off = known.baseline_sd_log[record.electrodes] * rng.normal(size=record.electrodes.size)
     log_ratio = taken.free - lives.base[d, e] + moved + off[e]
-    keep = record.routine
+    keep, i = record.routine, record.electrodes[e]
     days = np.round(h.age[r] * DAYS_A_YEAR).astype(np.int64)
     installed = known.frame["installed_on"].to_numpy().astype("datetime64[D]")
     return pl.DataFrame(
         {
-            "electrode_id": np.asarray(h.electrode_id, dtype=str)[e[keep]],
-            "taken_at": (installed[e[keep]] + days[keep]).astype("datetime64[us]"),
+            "electrode_id": np.asarray(h.electrode_id, dtype=str)[i[keep]],
+            "taken_at": (installed[i[keep]] + days[keep]).astype("datetime64[us]"),
             "corrected_ohm": np.exp(log_ratio[keep]),
             "verdict": np.full(int(keep.sum()), "good"),
             "range_mark": np.array(["", "over", "under"])[taken.side[keep]],

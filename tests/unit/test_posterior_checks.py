@@ -151,3 +151,20 @@ def test_the_same_draws_come_again(checks: pl.DataFrame) -> None:
 
 def test_a_fleet_of_one_reading_is_checked_without_a_word() -> None:
     assert model_checks(fitted(_as_clay(yearly([1.0]))), np.random.default_rng(1)).is_empty()
+
+
+def test_a_sample_of_the_sites_is_read_as_they_are() -> None:
+    fit = true_fit()
+    whole, part = record_of(fit), record_of(fit, most_sites=7)
+    assert part.sites.size == 7
+    assert part.free == pytest.approx(fit.prepared.resid[part.reading])
+    assert set(part.site_of) == set(range(7))
+    assert (fit.histories.reading_electrode[part.reading] == part.electrodes[part.electrode]).all()
+    assert part.visit.max() + 1 == np.diff(fit.histories.visit_start)[part.sites].sum()
+    assert (whole.visit >= 0).sum() == (fit.histories.visit >= 0).sum()
+    lives = same_rods(fit, part, 20, np.random.default_rng(3))
+    assert lives.base.shape == (20, part.electrodes.size)
+    off = np.array(
+        [retake(fit, part, lives, d, np.random.default_rng(d)).free - part.free for d in range(20)]
+    )
+    assert np.median(np.abs(off)) < 0.15
