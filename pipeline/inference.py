@@ -81,6 +81,10 @@ class CalibratedBy:
     why: str
     notes: tuple[str, ...] = ()
 
+    def sentence(self) -> str:
+        """Say which calibration it was and why."""
+        return f"Calibration {self.name}{' was fitted anew' if self.anew else ''}: {self.why}."
+
 
 def infer(
     inputs: FleetInputs,

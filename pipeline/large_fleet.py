@@ -85,8 +85,8 @@ def large_outlook(
         rows = publish_outlook(found, output, clock)
     by = found.by
     past = f"{rows['expected_past']:.0f} of {rows['electrodes']:,} electrodes are expected past threshold"
-    how = f"calibration {by.name} ({'new' if by.anew else 'kept'}: {by.why})"
-    return RunResult("", None, [f"{past} as of {day}; {how}.", f"The outlook: {output / OUTLOOK}"], True)
+    lines = [f"{past} as of {day}.", by.sentence(), f"The outlook: {output / OUTLOOK}"]
+    return RunResult("", None, lines, True)
 
 
 def electrodes_of(store: Store, settings: Settings) -> pl.DataFrame:

@@ -234,7 +234,7 @@ def _run(settings: Settings, as_of: date | None, say: Say, today: date, asked: s
     facts["calibrated"] = {"name": by.name, "anew": by.anew, "why": by.why}
     page = publish(settings.output_folder, run_id, tables, facts)
     clock.lap("publishing", f"run {run_id}")
-    return RunResult(run_id, page, closing_lines(tables, facts), True)
+    return RunResult(run_id, page, [*closing_lines(tables, facts), by.sentence()], True)
 
 
 def _stop_where_failed(checks: list[RunCheck]) -> None:

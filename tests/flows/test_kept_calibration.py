@@ -1,5 +1,6 @@
 """Runs under a kept calibration: made again to the last bit, and calibrated anew where it holds no more."""
 
+import shutil
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -73,6 +74,26 @@ def test_one_asked_for_by_name_is_used_whatever_speaks_against_it(fleet: Path) -
     assert "Calibration c1 was asked for by name: it was fitted to readings up to 2024-" in warned
     with pytest.raises(RequestError, match="No calibration 'spring' is kept"):
         _run(fleet, "spring")
+
+
+def test_a_night_says_what_a_full_run_under_the_same_calibration_says(tmp_path: Path) -> None:
+    night, full = tmp_path / "night", tmp_path / "full"
+    fleet = read_yearly(rods(_SITES, _WELLS), 2010, 2024, growth_per_year=0.02)
+    night.mkdir()
+    (night / "fleet.toml").write_text("recalibrate_days = 400\n", encoding="utf-8")
+    loaded_and_run(fleet, night)
+    shutil.copytree(night, full, ignore=shutil.ignore_patterns("out"))
+    last = fleet.tables["readings"][-1]
+    fleet.tables["readings"] = [{**last, "taken_at": date(2025, 1, 20), "resistance_ohm": 71.0}]
+    for folder in (night, full):
+        assert rodfleet(folder, "load", fleet.write(folder / "later")).exit_code == 0
+    assert (_run(night)["name"], facts(night)["as_of"]) == ("c1", "2025-01-20")
+    assert _run(full, "c1")["name"] == "c1"
+    one, other = published(night), published(full)
+    assert one["electrode_outlook"]["last_taken_on"].max() == date(2025, 1, 20)
+    for name, table in one.items():
+        if name not in ("load_books", "refused_rows"):  # these tell when and from where
+            assert_frame_equal(table, other[name], check_exact=True)
 
 
 def test_a_fleet_that_has_grown_is_calibrated_anew(fleet: Path) -> None:

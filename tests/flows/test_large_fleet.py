@@ -50,7 +50,7 @@ def _small_shards(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_the_shards_say_what_a_whole_run_says_under_the_same_calibration(folder: Path) -> None:
     by_shards, said = _outlook(folder)
-    assert "calibration c1 (new: none is kept yet)" in said
+    assert "Calibration c1 was fitted anew: none is kept yet." in said
     settings = Settings.load(folder)
     assert run_fleet(folder, settings, as_of=None, say=lambda _: None, calibration="c1").ok
     whole = published(folder)["electrode_outlook"]
@@ -65,7 +65,7 @@ def test_the_shards_say_what_a_whole_run_says_under_the_same_calibration(folder:
 def test_a_second_pass_is_made_under_the_kept_calibration_and_gives_the_same(folder: Path) -> None:
     _outlook(folder)
     first, said = _outlook(folder)
-    assert "(kept: fitted 0 days before, and it still holds)" in said
+    assert "Calibration c1: fitted 0 days before, and it still holds." in said
     again, _ = _outlook(folder)
     assert_frame_equal(first, again, check_exact=True)
     assert list((folder / "out/large").iterdir()) == [folder / "out/large" / OUTLOOK]
