@@ -141,9 +141,7 @@ def _told(fit: Fitted, signs: _Signs, i: int) -> tuple[list[str], str]:
     if abs(signs.farthest[i]) > FAR_OFF:
         side = "above" if signs.farthest[i] > 0 else "below"
         on = _day(float(fit.histories.year[signs.at[i]]))
-        why.append(
-            f"the reading of {on} lies {abs(signs.farthest[i]):.0f} of its errors {side} what the rest say"
-        )
+        why.append(f"the reading of {on} lies {abs(signs.farthest[i]):.0f} times its error {side} the others")
         look = "that reading's field sheet"
     if signs.noise[i] > NOISE_TIMES:
         why.append(f"it scatters {signs.noise[i]:.1f} times as much as its class")

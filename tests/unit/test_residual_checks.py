@@ -44,7 +44,9 @@ def test_a_fleet_of_the_models_own_leaves_nothing_over() -> None:
     # Of 90 % intervals nine in ten hold nothing; there are few of them, and they hang together.
     holds = (told["shift_low_pct"] <= 0) & (told["shift_high_pct"] >= 0)
     assert holds.mean() > 0.75
-    assert told.filter(pl.col("readings") > 200)["scatter"].is_between(0.85, 1.15).all()
+    # Groups of a few hundred readings of some ten sites may scatter 15 % more by chance; larger ones may not.
+    assert told.filter(pl.col("readings") > 400)["scatter"].is_between(0.85, 1.15).all()
+    assert (told["scatter"] * told["readings"]).sum() / told["readings"].sum() == pytest.approx(1.0, abs=0.05)
 
 
 def test_residuals_are_standard_where_the_model_is_true() -> None:
