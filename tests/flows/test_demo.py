@@ -11,6 +11,7 @@ from polars.testing import assert_frame_equal
 from pipeline import engine, questions
 from pipeline.run_tables import TABLES, not_as_declared
 from pipeline.settings import Settings
+from pipeline.stages import run_fleet
 from tests.flows.conftest import SITES, Demo
 from tests.flows.small_fleets import facts, published, rodfleet
 
@@ -58,8 +59,9 @@ def test_the_same_tables_whatever_the_workers(
         shutil.copy(demo.folder / name, tmp_path / name)
     monkeypatch.setattr(engine, "SHARD", 2)  # six shards of this fleet, where the demo had one
     monkeypatch.setenv("RODFLEET_WORKERS", "2")
-    done = rodfleet(tmp_path, "run")
-    assert done.exit_code == 0, done.output
+    settings = Settings.load(tmp_path)
+    assert run_fleet(tmp_path, settings, as_of=settings.as_of, say=lambda _: None, calibration="new").ok
+    assert facts(tmp_path)["calibrated"]["anew"]
     first, second = published(demo.folder), published(tmp_path)
     assert set(first) == set(second) == set(TABLES)
     for name, table in first.items():
