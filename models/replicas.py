@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtr, ndtri
 
 from models.class_prior import group_tables, site_nodes
 from models.corrosion_curves import CurveGrid
@@ -18,6 +19,7 @@ from models.histories import ROUTINE, Floats, Histories, Ints
 from models.outlook import parameter_draws
 
 MOST_SITES = 800  # a class looks no different on more
+_TURNS = 4  # of drawing readings out of range and baselines
 _SET_ASIDE_VAR = 100.0  # of a reading that is surely wild: it says nothing
 
 
@@ -183,7 +185,7 @@ def same_rods(fit: Fitted, record: Record, draws: int, rng: np.random.Generator)
     """Draw each electrode's own curve, step, noise scale, baseline and field from its posterior.
 
     The field is drawn first, from what the whole site says; curves do not follow each draw of it, the
-    baselines do. Readings out of range speak through the curves alone.
+    baselines do.
     """
     grid = fit.prepared.grid
     shape = (draws, record.electrodes.size)
@@ -230,18 +232,36 @@ def _own_draws(fit: Fitted, i: int, draws: int, rng: np.random.Generator) -> tup
 def _own_base(
     fit: Fitted, record: Record, lives: Lives, offset: Floats, d: int, rng: np.random.Generator
 ) -> Floats:
-    """Draw (E,) baselines given fleet d's field, curves and steps."""
+    """Draw (E,) baselines given fleet d's field, curves and steps.
+
+    Readings out of range are drawn beyond their limit and the baseline again, in turn (Gibbs sampling).
+    """
     h, E = fit.histories, record.electrodes.size
     r, e = record.reading, record.electrode
-    site = record.site_of
     scale = lives.scale[d, e] ** 2
     noise = fit.prepared.noise_var[r] * scale + h.meter_var[r] + _SET_ASIDE_VAR * fit.found.wild_p[r]
+    known = offset[record.site_of[e]] + _at_visits(lives.visit[d], record.visit) + lives.curve(d, e, h.age[r])
+    left = record.free - known
+    cut = np.flatnonzero(record.side != 0)
     weight = np.where(record.side == 0, 1.0 / noise, 0.0)
-    moved = _at_visits(lives.visit[d], record.visit)
-    left = record.free - offset[site[e]] - moved - lives.curve(d, e, h.age[r])
-    precision = 1.0 / fit.prepared.rod_var[record.electrodes] + np.bincount(e, weight, minlength=E)
-    centre = np.bincount(e, weight * left, minlength=E) / precision
-    return np.asarray(offset[site] + centre + rng.normal(size=E) / np.sqrt(precision))
+    own = np.zeros(E)
+    for turn in range(_TURNS if cut.size else 1):
+        if turn > 0:
+            beyond = _beyond(left[cut], own[e[cut]], np.sqrt(noise[cut]), record.side[cut], rng)
+            weight[cut] = 1.0 / noise[cut]
+        drawn = left.copy()
+        if turn > 0:
+            drawn[cut] = beyond
+        precision = 1.0 / fit.prepared.rod_var[record.electrodes] + np.bincount(e, weight, minlength=E)
+        centre = np.bincount(e, weight * drawn, minlength=E) / precision
+        own = centre + rng.normal(size=E) / np.sqrt(precision)
+    return np.asarray(offset[record.site_of] + own)
+
+
+def _beyond(limit: Floats, mean: Floats, sd: Floats, side: Ints, rng: np.random.Generator) -> Floats:
+    """Draw normals (n,) above their limits (side 1) or below (side -1), by the inverse of the tail."""
+    tail = ndtr(side * (mean - limit) / sd) * rng.random(mean.size)
+    return np.asarray(mean - side * sd * ndtri(np.clip(tail, 1e-300, 1.0 - 1e-12)))
 
 
 def _at_visits(effect: Floats, visit: Ints) -> Floats:

@@ -10,6 +10,7 @@ from models.histories import Histories
 from models.posterior_checks import (
     ALL,
     DRAWS,
+    OF_SAME_RODS,
     SUMMARIES,
     flagged_far,
     model_checks,
@@ -66,9 +67,12 @@ def test_classes_that_age_otherwise_than_their_class_are_flagged_by_new_rods_alo
     names = {"marsh": "sand", "sand": "marsh"}
     swapped = replace(h, soil=tuple(names.get(s, s) for s in h.soil))
     found = model_checks(fitted(swapped), np.random.default_rng(2))
-    ratio = found.filter((pl.col("summary") == "ratio_over_2") & (pl.col("soil_class") == "sand"))
-    assert ratio.filter(pl.col("rods") == "new")["flagged"].all()
-    assert not ratio.filter(pl.col("rods") == "same")["flagged"].any()
+    sand = found.filter(pl.col("soil_class") == "sand")
+    new = sand.filter((pl.col("summary") == "ratio_over_2") & (pl.col("rods") == "new"))
+    assert new["flagged"].to_list() == [True]
+    same = sand.filter(pl.col("rods") == "same")
+    assert same.height == len(OF_SAME_RODS)
+    assert not same["flagged"].any()
 
 
 def test_summaries_are_what_they_say() -> None:
@@ -168,3 +172,15 @@ def test_a_sample_of_the_sites_is_read_as_they_are() -> None:
         [retake(fit, part, lives, d, np.random.default_rng(d)).free - part.free for d in range(20)]
     )
     assert np.median(np.abs(off)) < 0.15
+
+
+def test_rods_beyond_the_meter_stay_beyond_it() -> None:
+    fit = true_fit()
+    record = record_of(fit)
+    sound = fit.found.wild_p[record.reading] < 0.1
+    over = (record.side > 0) & record.routine & sound
+    assert over.sum() > 10
+    lives = same_rods(fit, record, 30, np.random.default_rng(3))
+    again = np.array([retake(fit, record, lives, d, np.random.default_rng(d)).side for d in range(30)])
+    assert (again[:, over] > 0).mean() > 0.8
+    assert (again[:, (record.side == 0) & sound] > 0).mean() < 0.01
