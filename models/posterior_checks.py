@@ -41,8 +41,8 @@ SUMMARIES = {
     "common_movement": "how far the electrodes of a site move together from visit to visit, log",
 }
 
-# Told of the same rods: the others are theirs by construction, or hang on readings beyond the meter, which the
-# draws of the same rods know in part only.
+# Told of the same rods: the others are theirs by construction, or hang on readings beyond the meter, which
+# the draws of the same rods know in part only.
 OF_SAME_RODS = (
     "reading_scatter",
     "unequal_scatter",
