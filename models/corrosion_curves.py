@@ -10,7 +10,6 @@ No two stubs are alike: a ceiling is one of a few classes, each with a spread of
 """
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -137,7 +136,7 @@ def cell_points(grid: CurveGrid, across: int = 4) -> CellPoints:
     return CellPoints(onset_g.reshape(T * R, -1).copy(), growth_g.reshape(T * R, -1).copy())
 
 
-def _cells_crossed(grid: CurveGrid, log_threshold: float, ages: Floats) -> Floats:
+def cells_crossed(grid: CurveGrid, log_threshold: float, ages: Floats) -> Floats:
     """Return (T*R, A): the share of each cell that has risen to the threshold by each age, ceilings apart."""
     points = cell_points(grid)
     crossed_at = np.sort(crossing_age(log_threshold, points.onset_years, points.growth, np.inf), axis=1)
@@ -159,14 +158,6 @@ def crossing_table(grid: CurveGrid, log_threshold: float, ages: Floats) -> Float
     never crossed; its spread decides what share of its cells that is. Returns (G, A); posterior weights times
     this table is the distribution of the crossing age.
     """
-    share = _cells_crossed(grid, log_threshold, ages)
+    share = cells_crossed(grid, log_threshold, ages)
     reached = ceiling_reaches(grid, log_threshold)
     return (reached[:, None, None] * share).reshape(grid.size, ages.size)
-
-
-def crossed_by(mass: npt.NDArray[Any], grid: CurveGrid, log_threshold: float, ages: Floats) -> Floats:
-    """Return (N, A) the mass (N, G) that has crossed by each age: mass @ crossing_table, but faster."""
-    C, T, R = grid.shape
-    reached = ceiling_reaches(grid, log_threshold)
-    by_cell = np.einsum("c,ncg->ng", reached.astype(mass.dtype), mass.reshape(-1, C, T * R))
-    return np.asarray(by_cell @ _cells_crossed(grid, log_threshold, ages).astype(mass.dtype))

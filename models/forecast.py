@@ -84,7 +84,7 @@ def fit_electrodes(
     found = site_pass(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale,
         mixed_prior(cal, layout, p.grid, state.node_weight), ceiling_shares(cal, h.raw), p.grid,
-        state.factors, 1, each, by_ceiling=True, rounds=_SWEEP_ROUNDS, settled=SETTLED,
+        state.factors, 1, each, log_threshold=log_threshold, rounds=_SWEEP_ROUNDS, settled=SETTLED,
     )  # fmt: skip
     post = posterior(cal, layout, found, p.grid, rng)
     crossed = crossing(

@@ -17,7 +17,7 @@ from scipy.special import ndtr
 
 from models.calibration import Calibration, Prepared, ceiling_shares
 from models.class_prior import ClassLayout, GroupTables, group_tables, site_nodes
-from models.corrosion_curves import NEVER_YEARS, CurveGrid, crossed_by
+from models.corrosion_curves import NEVER_YEARS, CurveGrid, cells_crossed
 from models.histories import Floats, Histories
 from models.site_pass import SitePass
 
@@ -39,12 +39,14 @@ def parameter_draws(cal: Calibration, rng: np.random.Generator, draws: int) -> F
 class Posterior:
     """Posterior mass on the curve grid.
 
-    whole: (N, G), single precision, given that no step is in the record; broken: {electrode: (G,)} given that
+    whole: (N, G), single precision, given that no step is in the record; reaching: (N, T*R) of it the part
+    whose ceiling lies above the electrode's threshold; broken: {electrode: (G,)} given that
     one is. p_broken: (N,). nodes: (S, K) posterior of the site effect. new_rod: (Q, K, G) a rod nobody
     measured, by group.
     """
 
     whole: Floats
+    reaching: npt.NDArray[np.float32]
     broken: dict[int, Floats]
     p_broken: Floats
     nodes: Floats
@@ -94,7 +96,7 @@ def posterior(
         given_step[int(e)] = left.ravel() / max(left.sum(), 1e-300)
     share = prior / np.maximum(of_whole, 1e-300)[:, None]
     whole = (whole_like * share[:, None, :].astype(np.float32)).reshape(N, -1)
-    return Posterior(whole, given_step, p_broken, nodes, new_rod)
+    return Posterior(whole, found.reaching * share.astype(np.float32), given_step, p_broken, nodes, new_rod)
 
 
 def _by_draw(like: npt.NDArray[np.float32], layout: ClassLayout, tables: list[GroupTables]) -> Floats:
@@ -256,8 +258,8 @@ def crossing(
     """
     cdf = np.empty((h.electrodes, AGES.size))
     for value in np.unique(log_threshold):
-        mine = log_threshold == value
-        cdf[mine] = crossed_by(post.whole[mine], grid, float(value), AGES)
+        mine = np.flatnonzero(log_threshold == value)
+        cdf[mine] = post.reaching[mine] @ cells_crossed(grid, float(value), AGES).astype(np.float32)
     steps: dict[int, list[Step]] = {}
     for i, mass in post.broken.items():
         if post.p_broken[i] < HARDLY_BROKEN:

@@ -16,7 +16,7 @@ from scipy.special import ndtr
 from scipy.stats import binom
 
 from models.class_prior import group_tables
-from models.corrosion_curves import crossing_table
+from models.corrosion_curves import cells_crossed, crossing_table
 from models.forecast import Fitted
 from models.histories import Floats
 from models.outlook import AGES, cdf_at
@@ -94,15 +94,17 @@ def _past_by_node(fit: Fitted, years: Floats) -> Floats:
     tables = group_tables(cal.theta, fit.layout, grid)
     ages = np.arange(0.0, h.age_now.max() + years[-1] + 2.0 * _AGE_STEP, _AGE_STEP)
     K = tables.onset.shape[1]
+    C = grid.ceiling.size
+    shares = cal.ceiling_weight[fit.layout.raw[fit.layout.group]].astype(np.float32)
+    whole = np.einsum("nc,ncg->ng", shares, fit.found.whole.reshape(h.electrodes, C, -1))
     out = np.empty((h.electrodes, K, years.size))
     for q, v in sorted(set(zip(fit.layout.group.tolist(), fit.log_threshold.tolist(), strict=True))):
         i = np.flatnonzero((fit.layout.group == q) & (fit.log_threshold == v))
-        own = cal.ceiling_weight[fit.layout.raw[q]]
-        prior = np.einsum("c,kt,kr->ctrk", own, tables.onset[q], tables.growth[q]).reshape(grid.size, K)
-        crossed = prior[:, :, None] * crossing_table(grid, v, ages)[:, None, :]
-        both = np.concatenate([prior, crossed.reshape(grid.size, -1)], axis=1).astype(np.float32)
-        like = fit.found.whole[i] @ both
-        cdf = like[:, K:].reshape(i.size, K, ages.size) / np.maximum(like[:, :K, None], 1e-30)
+        prior = np.einsum("kt,kr->trk", tables.onset[q], tables.growth[q]).reshape(-1, K)
+        crossed = prior[:, :, None] * cells_crossed(grid, v, ages)[:, None, :]
+        past = fit.found.reaching[i] @ crossed.reshape(prior.shape[0], -1).astype(np.float32)
+        all_curves = whole[i] @ prior.astype(np.float32)
+        cdf = past.reshape(i.size, K, ages.size) / np.maximum(all_curves[:, :, None], 1e-30)
         at = (h.age_now[i, None] + years) / _AGE_STEP
         low = at.astype(np.int64)
         share = (at - low)[:, None]

@@ -12,8 +12,9 @@ import math
 import numpy as np
 from numba import njit
 
-from models.history_grid import curve_loglik, inverse_spd, prefix_sums, running
+from models.history_grid import curve_loglik, inverse_spd, log_normal_cdf, prefix_sums, running
 
+_HARDLY_LIKELY = 1e-9  # likelihood over its largest below which a point reaches nothing
 _HARDLY = 1e-3  # share of all weight below which an explanation is left out of the moments
 _WILD_LIMIT = math.log(0.005)  # a wild reading on a sound rod hardly ever lands beyond the range
 
@@ -368,6 +369,51 @@ def curve_moments(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
+def _add_reaching(  # type: ignore[no-untyped-def]
+    a, t0, t1, q0, like, share, threshold, last_age, size, onset, growth, ceiling, ceiling_sd, out
+):
+    """Add to out (T*R,) the part of like whose ceiling lies above the threshold, as its readings tell it.
+
+    t0, t1, q0: sums of the precision, weighted by age, and of precision times readings.
+    """
+    m = a.size
+    R = growth.size
+    a_priori = share * math.exp(log_normal_cdf((ceiling - threshold) / ceiling_sd))
+    b = 0
+    for t in range(size // R):
+        tau = onset[t]
+        span = last_age - tau
+        while b < m and a[b] <= tau:
+            b += 1
+        row = t * R
+        r = 0
+        while r < R and growth[r] * span <= ceiling:
+            out[row + r] += a_priori * like[row + r]
+            r += 1
+        k = m
+        while r < R:
+            reach = tau + ceiling / growth[r]
+            while k > b and a[k - 1] > reach:
+                k -= 1
+            v = like[row + r]
+            if k == m:
+                out[row + r] += a_priori * v
+            elif v > _HARDLY_LIKELY:
+                flat = t0[m, m] - t0[k, m] - t0[m, k] + t0[k, k]
+                cross = (
+                    t1[k, m]
+                    - t1[b, m]
+                    - t1[k, k]
+                    + t1[b, k]
+                    - tau * (t0[k, m] - t0[b, m] - t0[k, k] + t0[b, k])
+                )
+                firm = 1.0 / (flat + 1.0 / (ceiling_sd * ceiling_sd))
+                level = ceiling + (q0[m] - q0[k] - ceiling * flat - growth[r] * cross) * firm
+                out[row + r] += share * v * math.exp(log_normal_cdf((level - threshold) / math.sqrt(firm)))
+            r += 1
+
+
+@njit(cache=True, nogil=True)
 def electrode_pass(  # type: ignore[no-untyped-def]
     age,
     resid,
@@ -396,6 +442,8 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     ll,
     out_like,
     out_whole,
+    out_reaching,
+    log_threshold,
     ceiling_w,
     struct_w,
     struct_jump,
@@ -410,7 +458,8 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     prior: (T*R,) prior mass of the curves, share: (C,) of the ceilings. ll: (J, C, T*R) scratch, J at least
     structures times scales. Fills out_like, (T*R,) with the likelihood of each curve, its ceiling mixed by
     share, or (C*T*R,) each apart, summed over structures and scales; where out_whole is as long, that gets
-    the same without the structures that hold a step. Both are over their largest. Fills ceiling_w (C,).
+    the same without the structures that hold a step, and out_reaching (T*R,) of that the part whose ceiling
+    lies above log_threshold, ceilings mixed. All are over their largest. Fills ceiling_w (C,).
     Returns the tilted mean and covariance of the field, the evidence, the posterior mean and variance of the
     baseline (rod + site offset), the second moment of the rod's own term, and the logs of what out_like and
     out_whole are over.
@@ -482,15 +531,42 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     bits = np.empty(size, np.int32)
     apart = out_like.size > TR
     out_like[:] = 0.0
+    last_age = age[n - 1] if n > 0 else 0.0
     if out_whole.size > 0:
         out_whole[:] = 0.0
+        out_reaching[:] = 0.0
         for j in range(K * F):
             if breaks[j // F] >= 0:
                 continue
+            index, y, precision = laid_out[j][0], laid_out[j][1], laid_out[j][2]
+            read = age[index]
+            ones = np.ones(read.size)
+            t0 = prefix_sums(precision, ones, ones)
+            t1 = prefix_sums(precision, read, ones)
+            q0 = running(precision @ y if read.size > 0 else np.zeros(0))
+            beyond = math.exp(nothing[j] + offset[j] - whole_top)
             for c in range(C):
                 exp_into(ll[j, c, :size], np.float32(whole_top - offset[j]), like, bits)
                 add_into(like, out_whole[c * TR : c * TR + size])
-                out_whole[c * TR + size : (c + 1) * TR] += math.exp(nothing[j] + offset[j] - whole_top)
+                out_whole[c * TR + size : (c + 1) * TR] += beyond
+                _add_reaching(
+                    read,
+                    t0,
+                    t1,
+                    q0,
+                    like,
+                    share[c],
+                    log_threshold,
+                    last_age,
+                    size,
+                    onset,
+                    growth,
+                    ceilings[c],
+                    ceiling_sd[c],
+                    out_reaching,
+                )
+                above = math.exp(log_normal_cdf((ceilings[c] - log_threshold) / ceiling_sd[c]))
+                out_reaching[size:] += beyond * share[c] * above
     prior_left = _sum(prior[size:])
     weight = np.zeros(K * F)
     later = np.zeros(K * F)
@@ -528,7 +604,6 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     noise_score[:] = 0.0
     noise_sq[:] = 0.0
     wild_p[:] = 0.0
-    last_age = age[n - 1] if n > 0 else 0.0
     for k in range(K):
         for f in range(F):
             c = k * F + f
@@ -654,6 +729,8 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     factor_eta,
     out_like,
     out_whole,
+    out_reaching,
+    log_threshold,
     like_top,
     whole_top,
     ceiling_w,
@@ -723,8 +800,12 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 cavity_eta = np.zeros(D)
             cavity_mean = cavity_cov @ cavity_eta
             whole = nothing
+            reaching = nothing
+            threshold = 0.0
             if out_whole.shape[0] > 0:
                 whole = out_whole[i]
+                reaching = out_reaching[i]
+                threshold = log_threshold[i]
             r0, r1 = reading_start[i], reading_start[i + 1]
             s0, s1 = struct_start[i], struct_start[i + 1]
             tm, tc, ev, bm, bv, rs, lt, wt = electrode_pass(
@@ -755,6 +836,8 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 ll,
                 out_like[i],
                 whole,
+                reaching,
+                threshold,
                 ceiling_w[i],
                 struct_w[s0:s1],
                 struct_jump[s0:s1],

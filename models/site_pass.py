@@ -62,7 +62,7 @@ class SitePass:
     like: likelihood of each curve over its largest, structures, noise scales and field integrated out:
     (N, T*R) with the ceiling mixed by its shares, or (N, C*T*R) for each ceiling. like_top: (N,) log of
     what it is over. whole, whole_top: the same without the structures that hold a step, for each ceiling; or
-    empty.
+    empty. reaching: (N, T*R) of whole, ceilings mixed, the part whose ceiling lies above the threshold.
     ceiling_weight: (N, C) posterior shares of the ceilings. struct_weight, struct_jump,
     struct_jump_var: (K,) posterior weight and step size of each structure. scale_weight: (N, F). noise_score,
     noise_sq, wild_p: (M,). base_mean, base_var, rod_sq, evidence: (N,). field_mean, field_cov: per site (D,),
@@ -73,6 +73,7 @@ class SitePass:
     like: npt.NDArray[np.float32]
     like_top: Floats
     whole: npt.NDArray[np.float32]
+    reaching: npt.NDArray[np.float32]
     whole_top: Floats
     ceiling_weight: Floats
     struct_weight: Floats
@@ -122,7 +123,7 @@ def site_pass(
     factors: list[tuple[Floats, Floats]],
     sweeps: int = 2,
     each: ForEach = in_turn,
-    by_ceiling: bool = False,
+    log_threshold: Floats | None = None,
     rounds: int = 1,
     settled: float = 0.1,
 ) -> SitePass:
@@ -130,13 +131,16 @@ def site_pass(
 
     resid: (M,) log readings less formula and fixed terms. noise_var: (M,). rod_var: (N,). scale: noise scale
     factors (F,) and log weights (F,). prior: (N, T*R) prior mass of the curves, single precision; share:
-    (N, C) of the ceilings. factors: a warm start, not changed. by_ceiling: keep the likelihood of each
-    ceiling apart, with and without steps.
+    (N, C) of the ceilings. factors: a warm start, not changed. log_threshold: (N,) keep the likelihood
+    of each ceiling apart, with and without steps, and what of it can reach this.
     """
     N, M, K, F = h.electrodes, h.age.size, structures.breaks.size, scale[0].size
     C, T, R = grid.shape
-    like = np.empty((N, grid.size if by_ceiling else T * R), dtype=np.float32)
-    whole = np.empty((N if by_ceiling else 0, grid.size), dtype=np.float32)
+    threshold = np.zeros(0) if log_threshold is None else log_threshold
+    apart = log_threshold is not None
+    like = np.empty((N, grid.size if apart else T * R), dtype=np.float32)
+    whole = np.empty((N if apart else 0, grid.size), dtype=np.float32)
+    reaching = np.empty((N if apart else 0, T * R), dtype=np.float32)
     tops = np.zeros(N), np.zeros(whole.shape[0])
     ceiling_w = np.zeros((N, C))
     by_k = np.zeros(K), np.zeros(K), np.zeros(K)
@@ -154,8 +158,8 @@ def site_pass(
             noise_var, h.visit, rod_var, prior_precision[s], structures.start, structures.breaks,
             structures.opened, structures.wilds, structures.log_prior, *steps.jumps(), steps.wild_sd**2,
             scale[0], scale[1], prior, share, grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd,
-            sweeps, damping, *state[s], like, whole, *tops, ceiling_w, *by_k, scale_w, *by_m, *by_n, means[s],
-            covs[s],
+            sweeps, damping, *state[s], like, whole, reaching, threshold, *tops, ceiling_w, *by_k,
+            scale_w, *by_m, *by_n, means[s], covs[s],
         ))  # fmt: skip
 
     def one(s: int) -> None:
@@ -166,5 +170,18 @@ def site_pass(
 
     each(one, range(h.sites))
     return SitePass(
-        like, tops[0], whole, tops[1], ceiling_w, *by_k, scale_w, *by_m, *by_n, means, covs, state, moved
+        like,
+        tops[0],
+        whole,
+        reaching,
+        tops[1],
+        ceiling_w,
+        *by_k,
+        scale_w,
+        *by_m,
+        *by_n,
+        means,
+        covs,
+        state,
+        moved,
     )
