@@ -438,7 +438,7 @@ def _summary(cal: Calibration) -> Floats:
     """Return the numbers whose standing still means that the search is done."""
     s = cal.spread
     return np.concatenate(
-        [cal.theta[:7], np.log(cal.noise_sd), np.log([s.site_sd, s.visit_sd, s.rod_sd]), cal.fixed[:4]]
+        [cal.theta[:9], np.log(cal.noise_sd), np.log([s.site_sd, s.visit_sd, s.rod_sd]), cal.fixed[:4]]
     )
 
 

@@ -2,9 +2,10 @@
 
 ln(onset) ~ N(mu_t + soil_t + material_t - load_t u, s_t^2) and ln(growth) ~ N(mu_r + soil_r + material_r +
 raw_r + load_r u, s_r^2), u ~ N(0, 1) one for each site: in a harsh yard rods give way earlier and go faster.
-The spreads s_t, s_r and the weight of u differ by soil: sites without a survey are a mixture of soils, unlike
-from yard to yard and alike within one. Soil and material terms
-are shrunk to the fleet by normal priors, so that a class with three electrodes leans on it and one with three
+A few rods were scratched in driving: for a share of them the onset lies earlier by some factor, more widely
+spread, so that they do not pull the others' onset forward. The spreads s_t, s_r and the weights of u differ by
+soil: sites without a survey are a mixture of soils, unlike from yard to yard and alike within one. Soil and
+material terms are shrunk to the fleet by normal priors, so that a class with three electrodes leans on it and one with three
 thousand stands alone. The integral over u is a Gauss-Hermite sum, over the curve grid a matrix product.
 """
 
@@ -34,6 +35,19 @@ _LOG_SPREAD_MEAN = (np.log(0.5), np.log(0.5))
 _LOG_SPREAD_SD = (0.5, 0.4)
 _SOIL_SPREAD_SD = (0.35, 0.25)
 _SOIL_LOAD_SD = 0.5
+_FLAWED_MEAN = (np.log(0.05 / 0.95), 1.3)  # log odds of a flawed rod; how much earlier it begins, log
+_FLAWED_SD = (1.0, 0.5)
+_FLAWED_SPREAD = 0.8  # sd of the log onset of flawed rods (common practice, no source)
+UNSURVEYED = "unknown"
+_UNSURVEYED_LOAD = 0.6  # sites of any soil differ more than sites of one: prior mean of the log factor
+_HEAD = (
+    "onset_fleet", "growth_fleet", "growth_loop_raw", "log_onset_spread", "log_growth_spread",
+    "onset_site_load", "growth_site_load", "flawed_log_odds", "flawed_earlier",
+)  # fmt: skip
+_BY_SOIL = (
+    "onset_soil", "growth_soil", "onset_spread_soil", "growth_spread_soil", "log_onset_load_soil",
+    "log_growth_load_soil",
+)  # fmt: skip
 _LOAD_MEAN = (0.25, 0.15)
 _LOAD_SD = (0.25, 0.2)
 
@@ -63,26 +77,25 @@ class ClassLayout:
     @property
     def names(self) -> tuple[str, ...]:
         """Names of the parameters, in the order of the vector."""
-        terms = ("onset_soil", "growth_soil", "onset_spread_soil", "growth_spread_soil", "log_load_soil")
-        by_class = [f"{a}_{k}" for a in terms for k in self.soils]
+        by_class = [f"{a}_{k}" for a in _BY_SOIL for k in self.soils]
         by_material = [f"{a}_{k}" for a in ("onset_material", "growth_material") for k in self.materials]
-        return (
-            "onset_fleet", "growth_fleet", "growth_loop_raw", "log_onset_spread", "log_growth_spread",
-            "onset_site_load", "growth_site_load", *by_class, *by_material,
-        )  # fmt: skip
+        return (*_HEAD, *by_class, *by_material)
 
     def start(self) -> Floats:
         """Return the prior mean as a start."""
-        head = [*_FLEET_MEAN, 0.0, *_LOG_SPREAD_MEAN, *_LOAD_MEAN]
-        return np.concatenate([head, np.zeros(5 * len(self.soils) + 2 * len(self.materials))])
+        head = [*_FLEET_MEAN, 0.0, *_LOG_SPREAD_MEAN, *_LOAD_MEAN, *_FLAWED_MEAN]
+        loads = [_UNSURVEYED_LOAD if k == UNSURVEYED else 0.0 for k in self.soils]
+        return np.concatenate(
+            [head, np.zeros(4 * len(self.soils)), loads, loads, np.zeros(2 * len(self.materials))]
+        )
 
     def prior(self) -> tuple[Floats, Floats]:
         """Return prior means and standard deviations of the parameters."""
         C, M = len(self.soils), len(self.materials)
         sd = np.concatenate(
             [
-                [*_FLEET_SD, _RAW_SD, *_LOG_SPREAD_SD, *_LOAD_SD],
-                np.repeat((*_SOIL_SD, *_SOIL_SPREAD_SD, _SOIL_LOAD_SD), C),
+                [*_FLEET_SD, _RAW_SD, *_LOG_SPREAD_SD, *_LOAD_SD, *_FLAWED_SD],
+                np.repeat((*_SOIL_SD, *_SOIL_SPREAD_SD, _SOIL_LOAD_SD, _SOIL_LOAD_SD), C),
                 np.repeat(_MATERIAL_SD, M),
             ]
         )
@@ -112,47 +125,67 @@ def class_layout(
 class GroupTables:
     """Prior masses on the grid: onset (Q, K, T) and growth (Q, K, R), each summing to one over its last axis.
 
-    For the gradient: the standardised deviations, like the masses, the spreads (Q,), the
-    soils' factors on the site effect (Q,) and the fleet's loads of it on both logs.
+    For the gradient: the parts of the onset (sound rods, flawed rods) and the growth as Normals, the share of
+    flawed rods, the groups' factors (Q,) on the site effect and the fleet's loads of it on both logs.
     """
 
     onset: Floats
     growth: Floats
-    onset_dev: Floats
-    growth_dev: Floats
-    onset_spread: Floats
-    growth_spread: Floats
-    load: Floats
+    sound: "Normal"
+    flawed: "Normal"
+    grown: "Normal"
+    flawed_share: float
+    onset_factor: Floats
+    growth_factor: Floats
     onset_load: float
     growth_load: float
 
 
-def _masses(x: Floats, log_width: Floats, mean: Floats, spread: Floats) -> tuple[Floats, Floats]:
+@dataclass(frozen=True)
+class Normal:
+    """A normal on cells: masses and standardised deviations (Q, K, X), spread (Q,).
+
+    follows: (Q,) what a unit of the sound rods' log spread adds to its own.
+    """
+
+    mass: Floats
+    dev: Floats
+    spread: Floats
+    follows: Floats
+
+
+def _normal(
+    x: Floats, log_width: Floats, mean: Floats, spread: Floats, follows: Floats | None = None
+) -> Normal:
     z = (x - mean[..., None]) / spread[:, None, None]
     logp = -0.5 * z * z + log_width
     logp -= logp.max(axis=-1, keepdims=True)
     p = np.exp(logp)
     p /= p.sum(axis=-1, keepdims=True)
-    return p, z
+    return Normal(p, z, spread, np.ones_like(spread) if follows is None else follows)
 
 
 def group_tables(theta: Floats, layout: ClassLayout, grid: CurveGrid) -> GroupTables:
     """Return the prior masses of every group at every site node under the parameters theta."""
-    C, M = len(layout.soils), len(layout.materials)
-    head, rest = theta[:7], theta[7:]
-    soil_t, soil_r = rest[:C], rest[C : 2 * C]
-    spread_t, spread_r = rest[2 * C : 3 * C], rest[3 * C : 4 * C]
-    load = np.exp(rest[4 * C : 5 * C])[layout.soil][:, None]
-    mat_t, mat_r = rest[5 * C : 5 * C + M], rest[5 * C + M :]
+    C, M, H = len(layout.soils), len(layout.materials), len(_HEAD)
+    head, rest = theta[:H], theta[H:]
+    soil_t, soil_r, spread_t, spread_r, load_t, load_r = rest[: 6 * C].reshape(6, C)[:, layout.soil]
+    mat_t, mat_r = rest[6 * C :].reshape(2, M)[:, layout.material]
     u, _ = site_nodes()
-    mean_t = (head[0] + soil_t[layout.soil] + mat_t[layout.material])[:, None] - head[5] * load * u
-    mean_r = (head[1] + soil_r[layout.soil] + mat_r[layout.material] + head[2] * layout.raw)[:, None] + head[
-        6
-    ] * load * u
-    s_t, s_r = np.exp(head[3] + spread_t[layout.soil]), np.exp(head[4] + spread_r[layout.soil])
-    p_t, z_t = _masses(np.log(grid.onset_years), np.log(np.diff(np.log(grid.onset_edges))), mean_t, s_t)
-    p_r, z_r = _masses(np.log(grid.growth), np.log(np.diff(np.log(grid.growth_edges))), mean_r, s_r)
-    return GroupTables(p_t, p_r, z_t, z_r, s_t, s_r, load[:, 0], float(head[5]), float(head[6]))
+    factor_t, factor_r = np.exp(load_t), np.exp(load_r)
+    mean_t = (head[0] + soil_t + mat_t)[:, None] - head[5] * factor_t[:, None] * u
+    mean_r = (head[1] + soil_r + mat_r + head[2] * layout.raw)[:, None] + head[6] * factor_r[:, None] * u
+    s_t, s_r = np.exp(head[3] + spread_t), np.exp(head[4] + spread_r)
+    s_f = np.sqrt(s_t**2 + _FLAWED_SPREAD**2)
+    at_t, at_r = np.log(grid.onset_years), np.log(grid.growth)
+    wide_t, wide_r = (np.log(np.diff(np.log(e))) for e in (grid.onset_edges, grid.growth_edges))
+    sound = _normal(at_t, wide_t, mean_t, s_t)
+    flawed = _normal(at_t, wide_t, mean_t - head[8], s_f, (s_t / s_f) ** 2)
+    grown = _normal(at_r, wide_r, mean_r, s_r)
+    share = float(1.0 / (1.0 + np.exp(-head[7])))
+    onset = (1.0 - share) * sound.mass + share * flawed.mass
+    loads = float(head[5]), float(head[6])
+    return GroupTables(onset, grown.mass, sound, flawed, grown, share, factor_t, factor_r, *loads)
 
 
 @dataclass(frozen=True)
@@ -257,40 +290,44 @@ def log_posterior(
     return value - 0.5 * float(z @ z), gradient - z / sd
 
 
+def _moments(d: Floats, n: Normal) -> tuple[Floats, Floats, Floats]:
+    """Return derivatives (Q, K) by mean, (Q, K) by log spread and (Q, K) by the share of the part."""
+    dp = d * n.mass
+    total = dp.sum(axis=-1)
+    z2 = n.dev * n.dev
+    to_mean = np.einsum("qkx,qkx->qk", dp, n.dev) - total * np.einsum("qkx,qkx->qk", n.mass, n.dev)
+    to_spread = np.einsum("qkx,qkx->qk", dp, z2) - total * np.einsum("qkx,qkx->qk", n.mass, z2)
+    return to_mean / n.spread[:, None], to_spread * n.follows[:, None], total
+
+
 def _chain(d_onset: Floats, d_growth: Floats, t: GroupTables, layout: ClassLayout) -> Floats:
     """Carry derivatives from masses to parameters."""
     u, _ = site_nodes()
     C, M = len(layout.soils), len(layout.materials)
-
-    def moments(d: Floats, p: Floats, z: Floats, s: Floats) -> tuple[Floats, Floats]:
-        dp = d * p
-        total = dp.sum(axis=-1)
-        to_mean = (np.einsum("qkx,qkx->qk", dp, z) - total * np.einsum("qkx,qkx->qk", p, z)) / s[:, None]
-        z2 = z * z
-        to_log_spread = np.einsum("qkx,qkx->qk", dp, z2) - total * np.einsum("qkx,qkx->qk", p, z2)
-        return to_mean, to_log_spread
-
-    m_t, s_t = moments(d_onset, t.onset, t.onset_dev, t.onset_spread)
-    m_r, s_r = moments(d_growth, t.growth, t.growth_dev, t.growth_spread)
+    share = t.flawed_share
+    m_s, s_s, w_s = _moments(d_onset, t.sound)
+    m_f, s_f, w_f = _moments(d_onset, t.flawed)
+    m_t, s_t = (1.0 - share) * m_s + share * m_f, (1.0 - share) * s_s + share * s_f
+    m_r, s_r, _ = _moments(d_growth, t.grown)
     by_t, by_r = m_t.sum(axis=1), m_r.sum(axis=1)
+    along_t, along_r = -t.onset_factor * (m_t @ u), t.growth_factor * (m_r @ u)
+    odds = share * (1.0 - share) * float((w_f - w_s).sum())
+    head = [
+        by_t.sum(), by_r.sum(), float(by_r @ layout.raw), s_t.sum(), s_r.sum(), along_t.sum(), along_r.sum(),
+        odds, -share * m_f.sum(),
+    ]  # fmt: skip
 
     def spread(values: Floats, index: Ints, size: int) -> Floats:
         return np.bincount(index, values, minlength=size).astype(np.float64, copy=False)
 
-    head = [
-        by_t.sum(), by_r.sum(), float(by_r @ layout.raw), s_t.sum(), s_r.sum(),
-        -float(t.load @ (m_t @ u)), float(t.load @ (m_r @ u)),
-    ]  # fmt: skip
+    of_soil = (
+        by_t, by_r, s_t.sum(axis=1), s_r.sum(axis=1), t.onset_load * along_t, t.growth_load * along_r
+    )  # fmt: skip
     return np.concatenate(
         [
             head,
-            spread(by_t, layout.soil, C),
-            spread(by_r, layout.soil, C),
-            spread(s_t.sum(axis=1), layout.soil, C),
-            spread(s_r.sum(axis=1), layout.soil, C),
-            spread(t.load * (t.growth_load * (m_r @ u) - t.onset_load * (m_t @ u)), layout.soil, C),
-            spread(by_t, layout.material, M),
-            spread(by_r, layout.material, M),
+            *[spread(v, layout.soil, C) for v in of_soil],
+            *[spread(v, layout.material, M) for v in (by_t, by_r)],
         ]
     )
 

@@ -58,7 +58,7 @@ def test_prior_masses_sum_to_one_and_follow_a_log_normal() -> None:
     for q in range(layout.soil.size):
         soil, material = SOILS[layout.soil[q]], MATERIALS[layout.material[q]]
         mean = named["growth_fleet"] + named[f"growth_soil_{soil}"] + named[f"growth_material_{material}"]
-        load = named["growth_site_load"] * np.exp(named[f"log_load_soil_{soil}"])
+        load = named["growth_site_load"] * np.exp(named[f"log_growth_load_soil_{soil}"])
         mean = mean + named["growth_loop_raw"] * layout.raw[q] + load * u
         spread = np.exp(named["log_growth_spread"] + named[f"growth_spread_soil_{soil}"])
         for k in range(u.size):
