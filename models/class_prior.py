@@ -27,7 +27,7 @@ _LEAST = 1e-30  # of a likelihood scaled to a largest value of 1; its inverse mu
 # Prior beliefs, wide: log onset, log growth. Working life of a clad rod is 5 to 20 years (common practice,
 # no source).
 _FLEET_MEAN = (np.log(25.0), np.log(0.12))
-_FLEET_SD = (1.0, 0.7)
+_FLEET_SD = (1.5, 0.7)
 _SOIL_SD = (0.8, 0.5)
 _MATERIAL_SD = (0.8, 0.5)
 _RAW_SD = 0.4
@@ -37,7 +37,7 @@ _SOIL_SPREAD_SD = (0.35, 0.25)
 _SOIL_LOAD_SD = 0.5
 _FLAWED_MEAN = (np.log(0.05 / 0.95), 1.3)  # log odds of a flawed rod; how much earlier it begins, log
 _FLAWED_SD = (1.0, 0.5)
-_FLAWED_SPREAD = 0.8  # sd of the log onset of flawed rods (common practice, no source)
+FLAWED_SPREAD = 0.8  # sd of the log onset of flawed rods (common practice, no source)
 UNSURVEYED = "unknown"
 _UNSURVEYED_LOAD = 0.6  # sites of any soil differ more than sites of one: prior mean of the log factor
 _HEAD = (
@@ -176,7 +176,7 @@ def group_tables(theta: Floats, layout: ClassLayout, grid: CurveGrid) -> GroupTa
     mean_t = (head[0] + soil_t + mat_t)[:, None] - head[5] * factor_t[:, None] * u
     mean_r = (head[1] + soil_r + mat_r + head[2] * layout.raw)[:, None] + head[6] * factor_r[:, None] * u
     s_t, s_r = np.exp(head[3] + spread_t), np.exp(head[4] + spread_r)
-    s_f = np.sqrt(s_t**2 + _FLAWED_SPREAD**2)
+    s_f = np.sqrt(s_t**2 + FLAWED_SPREAD**2)
     at_t, at_r = np.log(grid.onset_years), np.log(grid.growth)
     wide_t, wide_r = (np.log(np.diff(np.log(e))) for e in (grid.onset_edges, grid.growth_edges))
     sound = _normal(at_t, wide_t, mean_t, s_t)

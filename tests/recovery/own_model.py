@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from models.breaks import StepModel
 from models.calibration import Calibration
-from models.class_prior import class_layout
+from models.class_prior import FLAWED_SPREAD, class_layout
 from models.corrosion_curves import CEILINGS, crossing_age, curve_grid, log_ratio
 from models.histories import AS_INSTALLED, ROUTINE, Histories, fixed_terms, harmonics
 from models.site_pass import FieldSpread
@@ -303,13 +303,14 @@ def _draw_life(
     """Draw onset, growth, ceiling, age at a step and its size for a rod in a site of effect u."""
     p = dict(zip(cal.theta_names, cal.theta, strict=True))
     grid = curve_grid()
-    load = float(np.exp(p[f"log_load_soil_{soil}"])) * u
-    tau = _between(
-        rng, p["onset_fleet"] + p[f"onset_soil_{soil}"] - p["onset_site_load"] * load,
-        float(np.exp(p["log_onset_spread"] + p[f"onset_spread_soil_{soil}"])), grid.onset_edges,
-    )  # fmt: skip
+    load_t, load_r = (float(np.exp(p[f"log_{k}_load_soil_{soil}"])) * u for k in ("onset", "growth"))
+    spread = float(np.exp(p["log_onset_spread"] + p[f"onset_spread_soil_{soil}"]))
+    centre = p["onset_fleet"] + p[f"onset_soil_{soil}"] - p["onset_site_load"] * load_t
+    if rng.random() < 1.0 / (1.0 + np.exp(-p["flawed_log_odds"])):
+        centre, spread = centre - p["flawed_earlier"], float(np.hypot(spread, FLAWED_SPREAD))
+    tau = _between(rng, centre, spread, grid.onset_edges)
     r = _between(
-        rng, p["growth_fleet"] + p[f"growth_soil_{soil}"] + p["growth_site_load"] * load,
+        rng, p["growth_fleet"] + p[f"growth_soil_{soil}"] + p["growth_site_load"] * load_r,
         float(np.exp(p["log_growth_spread"] + p[f"growth_spread_soil_{soil}"])), grid.growth_edges,
     )  # fmt: skip
     c = rng.choice(grid.ceiling.size, p=cal.ceiling_weight[0])
