@@ -4,6 +4,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from models.class_prior import FLAWED_SPREAD
 from models.forecast import Fitted
 from models.outlook import parameter_draws
 
@@ -32,19 +33,21 @@ def parameter_medians(fit: Fitted, rng: np.random.Generator) -> pl.DataFrame:
             k: np.stack([at[f"{k}_material_{m}"][:, 0] for m in material[mine]], axis=1)
             for k in ("onset", "growth")
         }
-        load = np.exp(at[f"log_load_soil_{s}"]) * u
+        load_t, load_r = (np.exp(at[f"log_{k}_load_soil_{s}"]) * u for k in ("onset", "growth"))
+        flawed = rng.random(RODS) < 1.0 / (1.0 + np.exp(-at["flawed_log_odds"]))
         spread_t = np.exp(at["log_onset_spread"] + at[f"onset_spread_soil_{s}"])
         spread_r = np.exp(at["log_growth_spread"] + at[f"growth_spread_soil_{s}"])
         onset = np.exp(
             at["onset_fleet"]
             + at[f"onset_soil_{s}"]
             + extra["onset"]
-            - at["onset_site_load"] * load
-            + spread_t * e
+            - at["onset_site_load"] * load_t
+            - at["flawed_earlier"] * flawed
+            + np.where(flawed, np.hypot(spread_t, FLAWED_SPREAD), spread_t) * e
         )
         growth = np.exp(
             at["growth_fleet"] + at[f"growth_soil_{s}"] + extra["growth"]
-            + at["growth_site_load"] * load + spread_r * f
+            + at["growth_site_load"] * load_r + spread_r * f
         )  # fmt: skip
         for what, values in (("onset", onset + LOG_BEGUN / growth), ("growth", growth)):
             low, high = np.quantile(np.median(values, axis=1), (0.05, 0.95))
