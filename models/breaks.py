@@ -10,13 +10,19 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from numba import njit
 
-from models.corrosion_curves import CurveGrid
+from models.class_prior import CurvePrior
 from models.histories import Floats, Histories, Ints
 from models.history_grid import inverse_spd
-from models.site_kernel import curve_moments, exp_into, largest, structure_loglik, structure_readings
+from models.site_kernel import (
+    curve_moments,
+    exp_into,
+    largest,
+    mix_prior,
+    structure_loglik,
+    structure_readings,
+)
 
 # a structure e^-4.5 below the best on the coarse grid is not carried on; the plain one always is
 _KEEP_WITHIN = 4.5
@@ -61,7 +67,7 @@ class StepModel:
     jump_mean: float = 0.9
     jump_sd: float = 0.5
     wild_share: float = 0.01
-    wild_sd: float = 0.8
+    wild_sd: float = 1.0
     open_share: float = 0.2
     open_mean: float = 4.0
     open_sd: float = 1.5
@@ -89,7 +95,10 @@ def _log_prior(age, brk, opened, wild, break_rate, open_share, wild_share):  # t
         since = 0.0  # a step before the first reading hides in the level, but not from the rod formula
         if brk > 0:
             since = age[brk - 1]
-        value += math.log(max(break_rate * (age[brk] - since), 1e-12))
+        # odds against no step by the last reading, for a steady hazard
+        last = age[age.size - 1]
+        odds = math.exp(break_rate * (last - since)) - math.exp(break_rate * (last - age[brk]))
+        value += math.log(max(odds, 1e-12))
         value += math.log(open_share if opened == 1 else 1.0 - open_share)
     for w in range(3):
         if wild[w] >= 0:
@@ -419,7 +428,10 @@ def _search_site(  # type: ignore[no-untyped-def]
     growth,
     ceilings,
     ceiling_sd,
-    prior,
+    node_weight,
+    onset_mass,
+    growth_mass,
+    group,
     share,
     counts,
     breaks,
@@ -430,7 +442,8 @@ def _search_site(  # type: ignore[no-untyped-def]
     D = prior_precision.shape[0]
     precision = prior_precision.copy()
     eta = np.zeros(D)
-    ll = np.empty((ceilings.size, prior.shape[1]), np.float32)
+    ll = np.empty((ceilings.size, onset.size * growth.size), np.float32)
+    prior = np.empty(ll.shape[1], np.float32)
     for e in range(last - first):
         precision += factor_precision[e]
         eta += factor_eta[e]
@@ -442,6 +455,7 @@ def _search_site(  # type: ignore[no-untyped-def]
         else:
             cov, _, _ = inverse_spd(prior_precision)
             mean = np.zeros(D)
+        mix_prior(node_weight[i], onset_mass[group[i]], growth_mass[group[i]], prior)
         r0, r1 = reading_start[i], reading_start[i + 1]
         counts[i] = _search_electrode(
             age[r0:r1],
@@ -462,7 +476,7 @@ def _search_site(  # type: ignore[no-untyped-def]
             growth,
             ceilings,
             ceiling_sd,
-            prior[i],
+            prior,
             share[i],
             ll,
             breaks[i],
@@ -480,8 +494,9 @@ def search_structures(
     rod_var: Floats,
     prior_precision: list[Floats],
     factors: list[tuple[Floats, Floats]],
-    grid: CurveGrid,
-    prior: npt.NDArray[np.float32],
+    prior: CurvePrior,
+    group: Ints,
+    node_weight: Floats,
     share: Floats,
     each: Callable[[Callable[[int], None], Iterable[int]], None],
 ) -> Structures:
@@ -490,14 +505,15 @@ def search_structures(
     A screen on a coarser grid: what it lets through is weighed exactly in the site pass.
 
     resid, noise: (M,) log readings less known terms, and their variances. prior_precision: per site (D, D).
-    factors: per site, what each electrode says of the site's field. grid: a coarser grid does; prior
-    (N, T*R) and share (N, C) on it. each runs a function over sites.
+    factors: per site, what each electrode says of the site's field. prior: on a coarser
+    grid will do; group (N,) into it, node_weight: (N, K) of
+    its nodes. share: (N, C) of the ceilings. each runs a function over sites.
     """
     N = h.electrodes
     counts = np.zeros(N, np.int64)
     breaks = np.full((N, _MOST), -1, np.int64)
     opened = np.zeros((N, _MOST), np.int64)
-    jumps = model.jumps()
+    jumps, grid = model.jumps(), prior.grid
     wilds = np.full((N, _MOST, 3), -1, np.int64)
     values = np.full((N, _MOST), -np.inf)
 
@@ -506,7 +522,7 @@ def search_structures(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, noise, h.visit,
             rod_var, prior_precision[s], *factors[s], *jumps, model.wild_sd**2, model.break_rate,
             model.open_share, model.wild_share, grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd,
-            prior, share, counts, breaks, opened, wilds, values,
+            node_weight, prior.onset, prior.growth, group, share, counts, breaks, opened, wilds, values,
         )  # fmt: skip
 
     each(one, range(h.sites))

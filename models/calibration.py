@@ -18,6 +18,7 @@ from models.class_prior import (
     ClassLayout,
     NodeEvidence,
     class_layout,
+    curve_prior,
     fit_class_prior,
     group_tables,
     node_evidence,
@@ -28,7 +29,6 @@ from models.histories import AS_INSTALLED, ISOLATED, ROUTINE, FixedTerms, Floats
 from models.site_pass import FieldSpread, ForEach, SitePass, field_covariance, in_turn, no_factors, site_pass
 
 Single = npt.NDArray[np.float32]
-_LEAST_PRIOR = np.float32(1e-30)  # of a curve, so that its logarithm is a number
 EARLY_SITES = 100  # the first rounds of a large fleet are made on so many sites
 
 
@@ -150,13 +150,12 @@ def prepare(h: Histories, cal: Calibration, terms: FixedTerms | None = None) -> 
     noise_var = cal.noise_sd[soil] ** 2
     noise_var = np.where(h.kind == AS_INSTALLED, cal.installed_sd**2, noise_var)
     noise_var = np.where(h.kind == ISOLATED, cal.isolated_sd**2, noise_var)
-    field = (field_covariance(h, s, cal.spread) for s in range(h.sites))
     return Prepared(
         terms,
         h.log_ohm - known,
         noise_var,
         np.full(h.electrodes, cal.spread.rod_sd**2),
-        [np.asarray(np.linalg.inv(c), dtype=np.float64) for c in field],
+        [np.asarray(np.linalg.inv(field_covariance(h, s, cal.spread)), float) for s in range(h.sites)],
         curve_grid(),
         noise_scale(cal.noise_spread),
     )
@@ -165,20 +164,6 @@ def prepare(h: Histories, cal: Calibration, terms: FixedTerms | None = None) -> 
 def ceiling_shares(cal: Calibration, raw: npt.NDArray[np.bool_]) -> Floats:
     """Return (N, C) prior shares of the ceiling classes of each electrode."""
     return np.asarray(cal.ceiling_weight[raw.astype(int)])
-
-
-def mixed_prior(cal: Calibration, layout: ClassLayout, grid: CurveGrid, weight: Floats) -> Single:
-    """Return (N, T*R) prior mass of the curves, single precision, the site nodes mixed by weight (N, K)."""
-    t = group_tables(cal.theta, layout, grid)
-    _, T, R = grid.shape
-    out = np.empty((layout.group.size, T * R), dtype=np.float32)
-    each = (
-        np.einsum("qkt,qkr->qktr", t.onset, t.growth).reshape(layout.soil.size, -1, T * R).astype(np.float32)
-    )
-    for q in range(layout.soil.size):
-        i = np.flatnonzero(layout.group == q)
-        out[i] = weight[i].astype(np.float32) @ each[q] + _LEAST_PRIOR
-    return out
 
 
 @dataclass(frozen=True)
@@ -209,15 +194,26 @@ def expect(
     h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, state: State, sweeps: int, each: ForEach
 ) -> Expectation:
     """Run a site pass under cal and weigh the site nodes with what it found."""
+    prior = curve_prior(cal.theta, layout, p.grid)
     found = site_pass(
-        h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale,
-        mixed_prior(cal, layout, p.grid, state.node_weight), ceiling_shares(cal, h.raw), p.grid,
-        state.factors, sweeps, each,
+        h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, prior,
+        layout.group, state.node_weight, ceiling_shares(cal, h.raw), state.factors, sweeps, each,
     )  # fmt: skip
-    nodes = node_evidence(
-        on_grid(found, p.grid), found.like_top, layout, group_tables(cal.theta, layout, p.grid)
-    )
+    tables = group_tables(cal.theta, layout, p.grid)
+    nodes = node_evidence(on_grid(found, p.grid), found.like_top, layout, tables)
     return Expectation(found, State(state.structures, found.factors, nodes.others_weight), nodes)
+
+
+def sweep_fields(
+    h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, state: State, sweeps: int, each: ForEach
+) -> State:
+    """Let the sites' fields settle, on a coarser grid."""
+    rough = curve_prior(cal.theta, layout, p.grid.coarser())
+    found = site_pass(
+        h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, rough,
+        layout.group, state.node_weight, ceiling_shares(cal, h.raw), state.factors, sweeps, each,
+    )  # fmt: skip
+    return replace(state, factors=found.factors)
 
 
 def on_grid(found: SitePass, grid: CurveGrid) -> Single:
@@ -229,10 +225,10 @@ def search(
     h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, state: State, each: ForEach
 ) -> State:
     """Look for steps and wild readings anew under the present calibration."""
-    grid = p.grid.coarser()
     structures = search_structures(
-        h, cal.steps, p.resid, p.noise_var + h.meter_var, p.rod_var, p.prior_precision, state.factors, grid,
-        mixed_prior(cal, layout, grid, state.node_weight), ceiling_shares(cal, h.raw), each,
+        h, cal.steps, p.resid, p.noise_var + h.meter_var, p.rod_var, p.prior_precision, state.factors,
+        curve_prior(cal.theta, layout, p.grid.coarser()), layout.group, state.node_weight,
+        ceiling_shares(cal, h.raw), each,
     )  # fmt: skip
     return State(structures, state.factors, state.node_weight)
 
@@ -386,8 +382,9 @@ def _update_steps(h: Histories, cal: Calibration, found: SitePass, structures: S
     stepped = structures.breaks >= 0
     all_steps = found.struct_weight * stepped
     w = all_steps * (structures.opened == 0)
-    spans = np.array([h.age[b - 1] - h.age[a] if b > a else 0.0
-                      for a, b in zip(h.reading_start[:-1], h.reading_start[1:], strict=True)])  # fmt: skip
+    spans = np.zeros(h.electrodes)  # from installation: steps before the first reading are counted too
+    read = np.diff(h.reading_start) > 0
+    spans[read] = h.age[h.reading_start[1:][read] - 1]
     rate = (float(all_steps.sum()) + 1.0) / (float(spans.sum()) + 300.0)
     n = float(w.sum())
     mean = (float(w @ found.struct_jump) + 10 * 0.9) / (n + 10)
@@ -480,7 +477,7 @@ def search_calibration(
         if n in look:
             state = search(h, cal, p, layout, state, each)
         else:
-            state = State(reprice(h, cal.steps, state.structures), state.factors, state.node_weight)
+            state = replace(state, structures=reprice(h, cal.steps, state.structures))
         met = expect(h, cal, p, layout, state, 2 if n < (1 if warm else 2) else 1, each)
         fit = fit_class_prior(
             on_grid(met.found, p.grid),

@@ -17,12 +17,12 @@ from models.calibration import (
     expect,
     first_state,
     layout_of,
-    mixed_prior,
     period_effects,
     prepare,
     search,
+    sweep_fields,
 )
-from models.class_prior import ClassLayout
+from models.class_prior import ClassLayout, curve_prior
 from models.histories import DAYS_A_YEAR, ROUTINE, Floats, Histories
 from models.outlook import (
     QUANTILES,
@@ -81,10 +81,12 @@ def fit_electrodes(
     cal = adapt(cal, h)
     layout, p = layout_of(h, cal), prepare(h, cal)
     state = search(h, cal, p, layout, state, each) if state else _first_look(h, cal, p, layout, each)
+    state = expect(h, cal, p, layout, state, 1, each).state
+    prior = curve_prior(cal.theta, layout, p.grid)
     found = site_pass(
-        h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale,
-        mixed_prior(cal, layout, p.grid, state.node_weight), ceiling_shares(cal, h.raw), p.grid,
-        state.factors, 1, each, log_threshold=log_threshold, rounds=_SWEEP_ROUNDS, settled=SETTLED,
+        h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, prior,
+        layout.group, state.node_weight, ceiling_shares(cal, h.raw), state.factors, 1, each,
+        log_threshold=log_threshold, rounds=_SWEEP_ROUNDS, settled=SETTLED,
     )  # fmt: skip
     post = posterior(cal, layout, found, p.grid, rng)
     crossed = crossing(
@@ -103,14 +105,12 @@ def fit_electrodes(
 
 def _first_look(h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, each: ForEach) -> State:
     """Find structures and field of histories that nothing is known of, on a coarser grid."""
-    rough = replace(p, grid=p.grid.coarser())
-    plain = replace(rough, scale=(np.ones(1), np.zeros(1)))
-    state = expect(h, cal, plain, layout, first_state(h), 1, each).state
+    plain = replace(p, scale=(np.ones(1), np.zeros(1)))
+    state = sweep_fields(h, cal, plain, layout, first_state(h), 1, each)
     state = search(h, cal, p, layout, state, each)
-    state = expect(h, cal, rough, layout, state, 2, each).state
+    state = sweep_fields(h, cal, p, layout, state, 2, each)
     # a whole site may look otherwise once its steps are known, and its steps once it does
-    state = search(h, cal, p, layout, state, each)
-    return expect(h, cal, rough, layout, state, 1, each).state
+    return search(h, cal, p, layout, state, each)
 
 
 def draws_of(fit: Fitted, i: int, rng: np.random.Generator, draws: int = 160) -> LevelDraws:

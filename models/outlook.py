@@ -94,7 +94,7 @@ def posterior(
     for e in np.flatnonzero(p_broken > HARDLY_BROKEN):
         left = np.maximum(like[e] - whole_like[e] * whole_scale[e], 0.0) * prior[e]
         given_step[int(e)] = left.ravel() / max(left.sum(), 1e-300)
-    share = prior / np.maximum(of_whole, 1e-300)[:, None]
+    share = np.minimum(prior / np.maximum(of_whole, 1e-30)[:, None], 1e30)  # where only a step explains it
     whole = (whole_like * share[:, None, :].astype(np.float32)).reshape(N, -1)
     return Posterior(whole, found.reaching * share.astype(np.float32), given_step, p_broken, nodes, new_rod)
 

@@ -15,6 +15,7 @@ from numba import njit
 from models.history_grid import curve_loglik, inverse_spd, log_normal_cdf, prefix_sums, running
 
 _HARDLY_LIKELY = 1e-9  # likelihood over its largest below which a point reaches nothing
+_LEAST_PRIOR = np.float32(1e-30)  # of a curve, so that its logarithm is a number
 _HARDLY = 1e-3  # share of all weight below which an explanation is left out of the moments
 _WILD_LIMIT = math.log(0.005)  # a wild reading on a sound rod hardly ever lands beyond the range
 
@@ -315,7 +316,7 @@ def curve_moments(  # type: ignore[no-untyped-def]
                 if k == m:
                     s1 += w1
                     s2 += w2
-                elif w0 > 0.0:
+                elif w0 != 0.0:
                     flat = t0[m, m] - t0[k, m] - t0[m, k] + t0[k, k]
                     cross = (
                         t1[k, m]
@@ -366,6 +367,22 @@ def curve_moments(  # type: ignore[no-untyped-def]
             second[i, j] = v
             second[j, i] = v
     return total, first, second
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def mix_prior(weight, onset_mass, growth_mass, out):  # type: ignore[no-untyped-def]
+    """Fill out (T*R,) with the prior mass of the curves, site nodes mixed by weight (K,)."""
+    K, T = onset_mass.shape
+    R = growth_mass.shape[1]
+    out[:] = _LEAST_PRIOR
+    for k in range(K):
+        if weight[k] < 1e-6:
+            continue
+        w = np.float32(weight[k])
+        for t in range(T):
+            p = w * onset_mass[k, t]
+            for r in range(R):
+                out[t * R + r] += p * growth_mass[k, r]
 
 
 @njit(cache=True, nogil=True)
@@ -456,8 +473,9 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     """Weigh one electrode's structures, noise scales and curves given the cavity (mean, cov) of the field.
 
     prior: (T*R,) prior mass of the curves, share: (C,) of the ceilings. ll: (J, C, T*R) scratch, J at least
-    structures times scales. Fills out_like, (T*R,) with the likelihood of each curve, its ceiling mixed by
-    share, or (C*T*R,) each apart, summed over structures and scales; where out_whole is as long, that gets
+    structures times scales. Fills out_like (where it
+    has a size), (T*R,) with the likelihood of each curve, its ceiling mixed by share, or (C*T*R,) each apart,
+    summed over structures and scales; where out_whole is as long, that gets
     the same without the structures that hold a step, and out_reaching (T*R,) of that the part whose ceiling
     lies above log_threshold, ceilings mixed. All are over their largest. Fills ceiling_w (C,).
     Returns the tilted mean and covariance of the field, the evidence, the posterior mean and variance of the
@@ -717,7 +735,10 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     wild_var,
     scale,
     scale_logw,
-    prior,
+    node_weight,
+    onset_mass,
+    growth_mass,
+    group,
     share,
     onset,
     growth,
@@ -764,8 +785,10 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     most = 1
     for e in range(E):
         most = max(most, struct_start[first + e + 1] - struct_start[first + e])
-    ll = np.empty((most * scale.size, ceilings.size, prior.shape[1]), np.float32)
-    nothing = out_like[0, :0]
+    points = onset.size * growth.size
+    ll = np.empty((most * scale.size, ceilings.size, points), np.float32)
+    prior = np.empty(points, np.float32)
+    nothing = prior[:0]
     cov, _, good = inverse_spd(precision)
     if not good:
         factor_precision[:] = 0.0
@@ -799,6 +822,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
             if not good:
                 cavity_eta = np.zeros(D)
             cavity_mean = cavity_cov @ cavity_eta
+            mix_prior(node_weight[i], onset_mass[group[i]], growth_mass[group[i]], prior)
             whole = nothing
             reaching = nothing
             threshold = 0.0
@@ -827,7 +851,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 wild_var,
                 scale,
                 scale_logw,
-                prior[i],
+                prior,
                 share[i],
                 onset,
                 growth,

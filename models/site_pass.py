@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from models.breaks import StepModel, Structures
-from models.corrosion_curves import CurveGrid
-from models.histories import Floats, Histories
+from models.class_prior import CurvePrior
+from models.histories import Floats, Histories, Ints
 from models.site_kernel import site_pass_kernel
 
 ForEach = Callable[[Callable[[int], None], Iterable[int]], None]
@@ -117,9 +117,10 @@ def site_pass(
     structures: Structures,
     steps: StepModel,
     scale: tuple[Floats, Floats],
-    prior: npt.NDArray[np.float32],
+    prior: CurvePrior,
+    group: Ints,
+    node_weight: Floats,
     share: Floats,
-    grid: CurveGrid,
     factors: list[tuple[Floats, Floats]],
     sweeps: int = 2,
     each: ForEach = in_turn,
@@ -129,17 +130,18 @@ def site_pass(
 ) -> SitePass:
     """Weigh all electrodes with their site's field integrated out.
 
-    resid: (M,) log readings less formula and fixed terms. noise_var: (M,). rod_var: (N,). scale: noise scale
-    factors (F,) and log weights (F,). prior: (N, T*R) prior mass of the curves, single precision; share:
-    (N, C) of the ceilings. factors: a warm start, not changed. log_threshold: (N,) keep the likelihood
-    of each ceiling apart, with and without steps, and what of it can reach this.
+    resid: (M,) log readings less formula and fixed terms. noise_var: (M,). rod_var: (N,). scale: noise scale factors (F,) and log weights (F,). group: (N,) index into the priors, node_weight: (N, K) of
+    their nodes; share: (N, C) of the ceilings. factors: a warm start, not changed.
+    log_threshold: (N,) keep the likelihood of each ceiling apart, with and without steps, and what of it can
+    reach this.
     """
     N, M, K, F = h.electrodes, h.age.size, structures.breaks.size, scale[0].size
+    grid = prior.grid
     C, T, R = grid.shape
-    threshold = np.zeros(0) if log_threshold is None else log_threshold
     apart = log_threshold is not None
-    like = np.empty((N, grid.size if apart else T * R), dtype=np.float32)
-    whole = np.empty((N if apart else 0, grid.size), dtype=np.float32)
+    threshold = np.zeros(0) if log_threshold is None else log_threshold
+    like = np.empty((N, C * T * R if apart else T * R), dtype=np.float32)
+    whole = np.empty((N if apart else 0, C * T * R), dtype=np.float32)
     reaching = np.empty((N if apart else 0, T * R), dtype=np.float32)
     tops = np.zeros(N), np.zeros(whole.shape[0])
     ceiling_w = np.zeros((N, C))
@@ -150,16 +152,16 @@ def site_pass(
     moved = np.zeros(h.sites)
     state = [(a.copy(), b.copy()) for a, b in factors]
     means = [np.zeros(p.shape[0]) for p in prior_precision]
-    covs = [np.zeros_like(p) for p in prior_precision]
+    covs = [np.zeros((m.size, m.size)) for m in means]
 
     def sweep(s: int, damping: float) -> float:
         return float(site_pass_kernel(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, h.meter_var,
             noise_var, h.visit, rod_var, prior_precision[s], structures.start, structures.breaks,
             structures.opened, structures.wilds, structures.log_prior, *steps.jumps(), steps.wild_sd**2,
-            scale[0], scale[1], prior, share, grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd,
-            sweeps, damping, *state[s], like, whole, reaching, threshold, *tops, ceiling_w, *by_k,
-            scale_w, *by_m, *by_n, means[s], covs[s],
+            scale[0], scale[1], node_weight, prior.onset, prior.growth, group, share, grid.onset_years,
+            grid.growth, grid.ceiling, grid.ceiling_sd, sweeps, damping, *state[s], like, whole, reaching,
+            threshold, *tops, ceiling_w, *by_k, scale_w, *by_m, *by_n, means[s], covs[s],
         ))  # fmt: skip
 
     def one(s: int) -> None:
@@ -170,18 +172,6 @@ def site_pass(
 
     each(one, range(h.sites))
     return SitePass(
-        like,
-        tops[0],
-        whole,
-        reaching,
-        tops[1],
-        ceiling_w,
-        *by_k,
-        scale_w,
-        *by_m,
-        *by_n,
-        means,
-        covs,
-        state,
+        like, tops[0], whole, reaching, tops[1], ceiling_w, *by_k, scale_w, *by_m, *by_n, means, covs, state,
         moved,
-    )
+    )  # fmt: skip
