@@ -1,12 +1,13 @@
 """What electrodes share: onset age and growth by soil class and material, with a site effect on both.
 
 ln(onset) ~ N(mu_t + soil_t + material_t - load_t u, s_t^2) and ln(growth) ~ N(mu_r + soil_r + material_r +
-raw_r + load_r u, s_r^2), u ~ N(0, 1) one for each site: in a harsh yard rods give way earlier and go faster.
-A few rods were scratched in driving: for a share of them the onset lies earlier by some factor, more widely
-spread, so that they do not pull the others' onset forward. The spreads s_t, s_r and the weights of u differ by
-soil: sites without a survey are a mixture of soils, unlike from yard to yard and alike within one. Soil and
-material terms are shrunk to the fleet by normal priors, so that a class with three electrodes leans on it and one with three
-thousand stands alone. The integral over u is a sum over even nodes, over the curve grid a matrix product.
+raw_r + load_r u, s_r^2), u ~ N(0, 1) one for each site: in a harsh yard rods give way earlier and go
+faster. A few rods were scratched in driving: for a share of them the onset lies earlier by some factor,
+more widely spread, so that they do not pull the others' onset forward. The spreads s_t, s_r and the weights
+of u differ by soil: sites without a survey are a mixture of soils, unlike from yard to yard and alike
+within one. Soil and material terms are shrunk to the fleet by normal priors, so that a class with three
+electrodes leans on it and one with three thousand stands alone. The integral over u is a sum over even
+nodes, over the curve grid a matrix product.
 """
 
 from collections.abc import Sequence
@@ -22,7 +23,7 @@ from models.corrosion_curves import CurveGrid
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-NODES, LAST_NODE = 17, 3.2
+NODES, LAST_NODE = 17, 4.0
 _LEAST = 1e-30  # of a likelihood scaled to a largest value of 1; its inverse must fit single precision
 # Prior beliefs, wide: log onset, log growth. Working life of a clad rod is 5 to 20 years (common practice,
 # no source).
@@ -55,8 +56,8 @@ _LOAD_SD = (0.25, 0.2)
 def site_nodes() -> tuple[Floats, Floats]:
     """Return the nodes (K,) of the site effect u and their weights (K,).
 
-    Even and close: ten rods of a yard know its effect to about 0.3, and where nodes lie further apart than that
-    the likelihood has a mode at each.
+    Even and close: ten rods of a yard know its effect to about 0.3, and where nodes lie further apart than
+    that the likelihood has a mode at each.
     """
     x = np.linspace(-LAST_NODE, LAST_NODE, NODES)
     w = np.exp(-0.5 * x * x)

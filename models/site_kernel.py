@@ -473,14 +473,13 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     """Weigh one electrode's structures, noise scales and curves given the cavity (mean, cov) of the field.
 
     prior: (T*R,) prior mass of the curves, share: (C,) of the ceilings. ll: (J, C, T*R) scratch, J at least
-    structures times scales. Fills out_like (where it
-    has a size), (T*R,) with the likelihood of each curve, its ceiling mixed by share, or (C*T*R,) each apart,
-    summed over structures and scales; where out_whole is as long, that gets
-    the same without the structures that hold a step, and out_reaching (T*R,) of that the part whose ceiling
-    lies above log_threshold, ceilings mixed. All are over their largest. Fills ceiling_w (C,).
-    Returns the tilted mean and covariance of the field, the evidence, the posterior mean and variance of the
-    baseline (rod + site offset), the second moment of the rod's own term, and the logs of what out_like and
-    out_whole are over.
+    structures times scales. Fills out_like (where it has a size), (T*R,) with the likelihood of each curve,
+    its ceiling mixed by share, or (C*T*R,) each apart, summed over structures and scales; where out_whole
+    is as long, that gets the same without the structures that hold a step, and out_reaching (T*R,) of that
+    the part whose ceiling lies above log_threshold, ceilings mixed. All are over their largest. Fills
+    ceiling_w (C,). Returns the tilted mean and covariance of the field, the evidence, the posterior mean
+    and variance of the baseline (rod + site offset), the second moment of the rod's own term, and the logs
+    of what out_like and out_whole are over.
     """
     K, F, n = breaks.size, scale.size, age.size
     C, R, TR = ceilings.size, growth.size, prior.size

@@ -130,10 +130,10 @@ def site_pass(
 ) -> SitePass:
     """Weigh all electrodes with their site's field integrated out.
 
-    resid: (M,) log readings less formula and fixed terms. noise_var: (M,). rod_var: (N,). scale: noise scale factors (F,) and log weights (F,). group: (N,) index into the priors, node_weight: (N, K) of
-    their nodes; share: (N, C) of the ceilings. factors: a warm start, not changed.
-    log_threshold: (N,) keep the likelihood of each ceiling apart, with and without steps, and what of it can
-    reach this.
+    resid: (M,) log readings less formula and fixed terms. noise_var: (M,). rod_var: (N,). scale: noise scale
+    factors (F,) and log weights (F,). group: (N,) index into the priors, node_weight: (N, K) of their
+    nodes; share: (N, C) of the ceilings. factors: a warm start, not changed. log_threshold: (N,) keep the
+    likelihood of each ceiling apart, with and without steps, and what of it can reach this.
     """
     N, M, K, F = h.electrodes, h.age.size, structures.breaks.size, scale[0].size
     grid = prior.grid

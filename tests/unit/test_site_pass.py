@@ -11,6 +11,7 @@ from scipy.special import logsumexp
 from scipy.stats import norm
 
 from models.breaks import StepModel, Structures, plain_structures
+from models.class_prior import CurvePrior
 from models.corrosion_curves import CurveGrid, log_ratio
 from models.histories import Floats, Histories
 from models.site_pass import FieldSpread, SitePass, field_covariance, no_factors, site_pass
@@ -46,19 +47,25 @@ def _run(
     extra = {} if each is None else {"each": each}
     return site_pass(
         h, h.log_ohm, np.full(M, NOISE_VAR), np.full(N, spread.rod_sd**2), precision,
-        structures or plain_structures(N), StepModel(), scale, *_prior(logprior), GRID, no_factors(h), sweeps,
+        structures or plain_structures(N), StepModel(), scale, *_prior(logprior), no_factors(h), sweeps,
         **extra,
     )  # fmt: skip
 
 
 def _logprior(h: Histories, seed: int = 3) -> Floats:
-    w = np.random.default_rng(seed).gamma(1.0, size=(h.electrodes, GRID.size))
-    return np.asarray(np.log(w / w.sum(axis=1, keepdims=True)))
+    """Return (N, G) log masses of the curves, onset and growth independent, each electrode's own."""
+    rng = np.random.default_rng(seed)
+    onset = rng.dirichlet(np.ones(GRID.onset_years.size), h.electrodes)
+    growth = rng.dirichlet(np.ones(GRID.growth.size), h.electrodes)
+    return np.asarray(np.log(np.einsum("nt,nr->ntr", onset, growth)).reshape(h.electrodes, -1))
 
 
-def _prior(logprior: Floats) -> tuple[npt.NDArray[np.float32], Floats]:
-    """Return the prior mass in single precision and the shares of the only ceiling."""
-    return np.exp(logprior).astype(np.float32), np.ones((logprior.shape[0], 1))
+def _prior(logprior: Floats) -> tuple[CurvePrior, npt.NDArray[np.int64], Floats, Floats]:
+    """Return the prior with a group for each electrode and one node, and the share of the only ceiling."""
+    N = logprior.shape[0]
+    mass = np.exp(logprior).reshape(N, GRID.onset_years.size, -1)
+    single = [m[:, None].astype(np.float32) for m in (mass.sum(axis=2), mass.sum(axis=1))]
+    return CurvePrior(GRID, *single), np.arange(N), np.ones((N, 1)), np.ones((N, 1))
 
 
 def _curves(age: Floats) -> Floats:
@@ -340,12 +347,12 @@ def test_no_electrode_is_passed_over_when_the_others_have_drifted_apart() -> Non
     apart = (np.stack([4.0 * prior, -2.0 * prior]), np.zeros((2, 2)))
     found = site_pass(
         h, h.log_ohm, np.full(3, NOISE_VAR), np.full(2, SPREAD.rod_sd**2), [prior], plain_structures(2),
-        StepModel(), ONE_SCALE, *_prior(logprior), GRID, [apart], 1,
+        StepModel(), ONE_SCALE, *_prior(logprior), [apart], 1,
     )  # fmt: skip
     assert found.scale_weight.sum(axis=1) == pytest.approx(np.ones(2))
     assert found.moved[0] > 0.0
     more = site_pass(
         h, h.log_ohm, np.full(3, NOISE_VAR), np.full(2, SPREAD.rod_sd**2), [prior], plain_structures(2),
-        StepModel(), ONE_SCALE, *_prior(logprior), GRID, found.factors, 40,
+        StepModel(), ONE_SCALE, *_prior(logprior), found.factors, 40,
     )  # fmt: skip
     assert more.field_mean[0] == pytest.approx(good.field_mean[0], abs=1e-4)
