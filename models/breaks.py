@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
+from scipy.special import ndtr
 
 from models.class_prior import CurvePrior
 from models.histories import Floats, Histories, Ints
@@ -71,6 +72,20 @@ class StepModel:
     open_share: float = 0.2
     open_mean: float = 4.0
     open_sd: float = 1.5
+
+    def reaching(self, log_threshold: Floats | float) -> Floats:
+        """Return the chance that a step alone reaches the threshold: an open lead always does."""
+        lesser = ndtr((self.jump_mean - np.asarray(log_threshold)) / self.jump_sd) / ndtr(
+            self.jump_mean / self.jump_sd
+        )
+        return np.asarray(self.open_share + (1.0 - self.open_share) * np.minimum(lesser, 1.0))
+
+    def lesser_jump(self, log_threshold: float) -> float:
+        """Return the mean size (log) of the steps that do not reach the threshold alone."""
+        low, high = (x / self.jump_sd for x in (-self.jump_mean, log_threshold - self.jump_mean))
+        share = max(float(ndtr(high) - ndtr(low)), 1e-12)
+        density = (np.exp(-0.5 * low * low) - np.exp(-0.5 * high * high)) / np.sqrt(2.0 * np.pi)
+        return float(np.clip(self.jump_mean + self.jump_sd * density / share, 0.0, log_threshold))
 
     def jumps(self) -> tuple[Floats, Floats]:
         """Return means and variances of the two kinds of step."""

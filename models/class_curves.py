@@ -2,7 +2,6 @@
 
 import numpy as np
 import polars as pl
-from scipy.special import ndtr
 
 from models.class_prior import group_tables, site_nodes
 from models.corrosion_curves import crossing_table, log_ratio
@@ -28,7 +27,7 @@ def _weighted_quantiles(values: Floats, weight: Floats, shares: tuple[float, ...
 def _with_steps(fit: Fitted, share: Floats, log_threshold: float) -> Floats:
     """Add the steps to come: share (..., A) past by corrosion alone to share past at all."""
     steps = fit.calibration.steps
-    reach = float(ndtr((steps.jump_mean - log_threshold) / steps.jump_sd))
+    reach = float(steps.reaching(log_threshold))
     return np.asarray(1.0 - (1.0 - share) * np.exp(-steps.break_rate * reach * _ages()))
 
 

@@ -13,11 +13,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from numba import njit
-from scipy.special import ndtr
 
+from models.breaks import StepModel
 from models.calibration import Calibration, Prepared, ceiling_shares
 from models.class_prior import ClassLayout, GroupTables, group_tables, site_nodes
-from models.corrosion_curves import NEVER_YEARS, CurveGrid, cells_crossed
+from models.corrosion_curves import NEVER_YEARS, CurveGrid, ceiling_reaches, cells_crossed
 from models.histories import Floats, Histories
 from models.site_pass import SitePass
 
@@ -269,15 +269,38 @@ def crossing(
         for s in steps[i]:
             stepped += s.share * _crossing_with_step(mass, s, float(log_threshold[i]), grid, AGES)
         cdf[i] = (1 - post.p_broken[i]) * cdf[i] + post.p_broken[i] * stepped
-    last = np.array([h.age[b - 1] if b > a else 0.0
-                     for a, b in zip(h.reading_start[:-1], h.reading_start[1:], strict=True)])  # fmt: skip
-    reach = ndtr((cal.steps.jump_mean - log_threshold) / cal.steps.jump_sd)
-    to_come = np.exp(
-        -(cal.steps.break_rate * reach)[:, None] * np.maximum(AGES[None, :] - last[:, None], 0.0)
-    )
     # sums in single precision may fall by a last digit
-    cdf = np.maximum.accumulate(np.clip(cdf, 0.0, 1.0), axis=1)
-    return Crossing(1.0 - (1.0 - cdf) * to_come, steps)
+    alone = 1.0 - np.maximum.accumulate(np.clip(cdf, 0.0, 1.0), axis=1)
+    last = np.zeros(h.electrodes)
+    read = np.diff(h.reading_start) > 0
+    last[read] = h.age[h.reading_start[1:][read] - 1]
+    to_come = 1.0 - np.exp(-cal.steps.break_rate * np.maximum(AGES - last[:, None], 0.0))
+    stepped = _not_past_after_step(cal.steps, post, alone, log_threshold, grid)
+    return Crossing(1.0 - np.minimum.accumulate((1.0 - to_come) * alone + to_come * stepped, axis=1), steps)
+
+
+def _not_past_after_step(
+    steps: StepModel, post: Posterior, alone: Floats, log_threshold: Floats, grid: CurveGrid
+) -> Floats:
+    """Return (N, A) the chance of not being past by each age if a step came before it.
+
+    alone: (N, A) the same without a step. A step that does not reach the threshold by itself, of its mean size,
+    leaves corrosion the less to do.
+    """
+    C, T, R = grid.shape
+    out = np.empty_like(alone)
+    every = np.arange(0, AGES.size, 4)
+    for value in np.unique(log_threshold):
+        mine = np.flatnonzero(log_threshold == value)
+        left = float(value) - steps.lesser_jump(float(value))
+        reach = ceiling_reaches(grid, left).astype(np.float32)
+        mass = np.einsum("c,ncg->ng", reach, post.whole[mine].reshape(-1, C, T * R))
+        crossed = mass @ cells_crossed(grid, left, AGES[every]).astype(np.float32)
+        at = np.minimum(np.searchsorted(AGES[every], AGES, side="right"), every.size - 1)
+        share = (AGES - AGES[every[at - 1]]) / (AGES[every[at]] - AGES[every[at - 1]])
+        lowered = 1.0 - (crossed[:, at - 1] * (1.0 - share) + crossed[:, at] * share)
+        out[mine] = (1.0 - steps.reaching(value)) * np.minimum(lowered, alone[mine])
+    return out
 
 
 def cdf_at(cdf: Floats, age: Floats) -> Floats:

@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr
 from scipy.stats import binom
 
 from models.class_prior import group_tables
@@ -130,7 +129,7 @@ def site_counts(
     ahead = np.stack([cdf_at(fit.crossing.cdf, h.age_now + y) for y in years], axis=1)
     by_node = _about_mean(_past_by_node(fit, years), fit.posterior.nodes[h.electrode_site], ahead)
     tables = _new_rod_tables(fit)
-    reach = ndtr((steps.jump_mean - fit.log_threshold) / steps.jump_sd)
+    reach = steps.reaching(fit.log_threshold)
     out = []
     for s in range(h.sites):
         mine = np.arange(h.site_start[s], h.site_start[s + 1])
