@@ -29,10 +29,11 @@ _JUMP_WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6.0
 
 
 def parameter_draws(cal: Calibration, rng: np.random.Generator, draws: int) -> Floats:
-    """Return (draws, P) class parameters from their Laplace approximation."""
+    """Return (draws, P) class parameters from their Laplace approximation, each with its mirror image."""
     values, vectors = np.linalg.eigh(cal.theta_cov)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
-    return cal.theta + rng.normal(size=(draws, cal.theta.size)) @ root.T
+    half = rng.normal(size=((draws + 1) // 2, cal.theta.size))
+    return cal.theta + np.concatenate([half, -half])[:draws] @ root.T
 
 
 @dataclass(frozen=True)
@@ -59,7 +60,7 @@ def posterior(
     found: SitePass,
     grid: CurveGrid,
     rng: np.random.Generator,
-    draws: int = 12,
+    draws: int = 16,
 ) -> Posterior:
     """Average the electrodes' posteriors over draws of the class parameters.
 
@@ -284,8 +285,8 @@ def _not_past_after_step(
 ) -> Floats:
     """Return (N, A) the chance of not being past by each age if a step came before it.
 
-    alone: (N, A) the same without a step. A step that does not reach the threshold by itself, of its mean size,
-    leaves corrosion the less to do.
+    alone: (N, A) the same without a step. A step that does not reach the threshold by itself, of its mean
+    size, leaves corrosion the less to do.
     """
     C, T, R = grid.shape
     out = np.empty_like(alone)
@@ -299,7 +300,7 @@ def _not_past_after_step(
         at = np.minimum(np.searchsorted(AGES[every], AGES, side="right"), every.size - 1)
         share = (AGES - AGES[every[at - 1]]) / (AGES[every[at]] - AGES[every[at - 1]])
         lowered = 1.0 - (crossed[:, at - 1] * (1.0 - share) + crossed[:, at] * share)
-        out[mine] = (1.0 - steps.reaching(value)) * np.minimum(lowered, alone[mine])
+        out[mine] = (1.0 - steps.reaching(value)) * np.clip(lowered, 0.0, alone[mine])
     return out
 
 

@@ -124,10 +124,15 @@ def test_the_prior_of_an_explanation() -> None:
         np.array([0, 6]), np.array([-1, 2, 1, -1, 0, 2]), np.array([0, 0, 0, 0, 0, 1]), wilds, np.zeros(6)
     )
     lesser, opened = np.log(0.9), np.log(0.1)
+
+    def span(since: float, until: float) -> float:
+        """Give the log odds of a step then against none by the last reading, at 7 years."""
+        return float(np.log(np.exp(0.01 * (7.0 - since)) - np.exp(0.01 * (7.0 - until))))
+
     assert reprice(h, model, s).log_prior == pytest.approx(
         [
-            0.0, np.log(0.01 * 4.0) + lesser, np.log(0.01 * 2.0) + lesser + odds, 2 * odds,
-            np.log(0.01 * 1.0) + lesser, np.log(0.01 * 4.0) + opened,
+            0.0, span(3.0, 7.0) + lesser, span(1.0, 3.0) + lesser + odds, 2 * odds,
+            span(0.0, 1.0) + lesser, span(3.0, 7.0) + opened,
         ]
     )  # fmt: skip
     plain = plain_structures(3)

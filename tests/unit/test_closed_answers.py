@@ -15,7 +15,7 @@ from scipy.stats import norm
 
 from models.breaks import StepModel
 from models.calibration import Calibration, calibrate
-from models.class_prior import class_layout
+from models.class_prior import FLAWED_SPREAD, class_layout
 from models.forecast import Fitted, corrections_frame, draws_of, fit_electrodes, levels, outlook_frame
 from models.histories import AS_INSTALLED, ROUTINE, Floats, Histories
 from models.outlook import cdf_at, curve_mass, mean_growth, onset_median
@@ -92,12 +92,20 @@ def _prior_points(cal: Calibration) -> tuple[Floats, Floats, Floats, Floats]:
     p = dict(zip(cal.theta_names, cal.theta, strict=True))
     a, b = p["onset_site_load"], p["growth_site_load"]
     st, sr = np.exp(p["log_onset_spread"]), np.exp(p["log_growth_spread"])
-    cov = np.array([[st**2 + a * a, -a * b], [-a * b, sr**2 + b * b]])
     t = np.linspace(np.log(0.25), np.log(300.0), 401)
     r = np.linspace(np.log(0.007), np.log(2.5), 121)
     T, R = np.meshgrid(t, r, indexing="ij")
-    d = np.stack([T.ravel() - p["onset_fleet"], R.ravel() - p["growth_fleet"]])
-    logw = -0.5 * np.einsum("ip,ij,jp->p", d, np.linalg.inv(cov), d)
+    flawed = 1.0 / (1.0 + np.exp(-p["flawed_log_odds"]))
+    logw = np.full(T.size, -np.inf)
+    for share, earlier, spread in (
+        (1.0 - flawed, 0.0, st),
+        (flawed, p["flawed_earlier"], np.hypot(st, FLAWED_SPREAD)),
+    ):
+        cov = np.array([[spread**2 + a * a, -a * b], [-a * b, sr**2 + b * b]])
+        d = np.stack([T.ravel() - p["onset_fleet"] + earlier, R.ravel() - p["growth_fleet"]])
+        part = -0.5 * np.einsum("ip,ij,jp->p", d, np.linalg.inv(cov), d)
+        logw = np.logaddexp(logw, part - logsumexp(part) + np.log(share))
+    logw -= logw.max()
     keep = logw > -12.0
     x = np.linspace(-4.0, 4.0, 33)
     w = norm.pdf(x)
@@ -164,21 +172,14 @@ def _both(name: str) -> tuple[Fitted, Direct]:
     return _fit(h, cal), _direct(h, cal)
 
 
-# The chance that a stub's own ceiling lies above the threshold is taken from its class, not from the readings
-# that lie on it: those past threshold are never called surer than their class's ceilings allow.
-CEILING_NOT_LEARNT = pytest.mark.xfail(
-    reason="outlook.crossed_by takes the ceiling's chance to reach the threshold a priori", strict=True
-)
-ON_THE_CEILING = (
-    "one reading, high",
-    "new and one reading",
-    "past from the first reading on",
-    "growth and then over range",
-)
+# A reading over range at the ceiling says of the ceiling too that it is high; what it says is left out, which
+# puts the chance of being past 0.02 too low.
+LIMIT_AT_CEILING = pytest.mark.xfail(reason="a limit does not yet tell of the stub's own ceiling", strict=True)
 
 
 @pytest.mark.parametrize(
-    "name", [pytest.param(n, marks=CEILING_NOT_LEARNT if n in ON_THE_CEILING else ()) for n in HISTORIES]
+    "name",
+    [pytest.param(n, marks=LIMIT_AT_CEILING if n == "growth and then over range" else ()) for n in HISTORIES],
 )
 def test_one_electrode_against_quadrature(name: str) -> None:
     """Crossing ages by sums over a fine grid of the model's own statement."""
@@ -228,7 +229,7 @@ def test_electrodes_of_sites_apart_are_each_as_if_alone() -> None:
     both = _fit(together([HISTORIES[n] for n in names]), cal)
     for k, n in enumerate(names):
         alone = _fit(HISTORIES[n], cal)
-        assert both.crossing.cdf[k] == pytest.approx(alone.crossing.cdf[0], abs=1e-6)
+        assert both.crossing.cdf[k] == pytest.approx(alone.crossing.cdf[0], abs=1e-5)
 
 
 def test_one_class_shares_its_level_with_the_fleet_as_the_priors_say() -> None:
@@ -290,7 +291,6 @@ def test_a_fleet_that_was_past_before_anyone_measured_is_called_past() -> None:
     assert p.max() < alone
 
 
-@pytest.mark.xfail(reason="seven nodes stand too far apart for a site effect told by ten rods", strict=True)
 def test_neighbours_tell_of_a_rod_that_nobody_read_as_a_normal_sum_says() -> None:
     """Ten rods of a harsh site whose curves are known, an eleventh unread: the site effect in closed form.
 
@@ -301,6 +301,7 @@ def test_neighbours_tell_of_a_rod_that_nobody_read_as_a_normal_sum_says() -> Non
     names = list(cal.theta_names)
     theta = cal.theta.copy()
     theta[names.index("onset_site_load")], theta[names.index("growth_site_load")] = 0.6, 0.2
+    theta[names.index("flawed_log_odds")] = -20.0
     cal = replace(cal, theta=theta, noise_sd=np.full(1, 0.01), spread=replace(cal.spread, visit_sd=0.003))
     rng = np.random.default_rng(8)
     p = dict(zip(names, theta, strict=True))
@@ -337,9 +338,6 @@ def test_neighbours_tell_of_a_rod_that_nobody_read_as_a_normal_sum_says() -> Non
         assert got == pytest.approx(want, abs=SHARE)
 
 
-@pytest.mark.xfail(
-    reason="outlook.posterior overflows single precision where only a step explains", strict=True
-)
 def test_a_lead_that_opened_in_soil_where_rods_last_is_past_and_is_a_number() -> None:
     """No curve explains it, so that all mass without a step is next to none; a step is certain."""
     cal = known_calibration(("sand",))

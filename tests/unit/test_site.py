@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import binom
 
 from models.class_prior import group_tables
-from models.corrosion_curves import crossing_age, crossing_table
+from models.corrosion_curves import cells_crossed, crossing_age
 from models.forecast import fit_electrodes
 from models.histories import Floats
 from models.outlook import AGES, cdf_at
@@ -78,14 +78,14 @@ def test_a_rod_given_the_node_by_sums_written_out() -> None:
     got = _past_by_node(fit, np.arange(0.0, 21.0))
     tables = group_tables(cal.theta, fit.layout, grid)
     for i in (0, 50, 140):
-        table = crossing_table(grid, LOG_DOUBLE, np.array([h.age_now[i] + 6.0]))[:, 0]
+        crossed = cells_crossed(grid, LOG_DOUBLE, np.array([h.age_now[i] + 6.0]))[:, 0]
         for k in (0, 3, 5):
             q = fit.layout.group[i]
             onset, growth = tables.onset[q, k], tables.growth[q, k]
-            prior = np.concatenate([w * np.outer(onset, growth).ravel() for w in cal.ceiling_weight[0]])
-            w = prior * fit.found.whole[i]
+            prior = np.outer(onset, growth).ravel()
+            every = prior @ (cal.ceiling_weight[0] @ fit.found.whole[i].reshape(-1, prior.size))
             # a table every second year of age
-            assert got[i, k, 6] == pytest.approx(w @ table / w.sum(), abs=0.02)
+            assert got[i, k, 6] == pytest.approx((prior * fit.found.reaching[i]) @ crossed / every, abs=0.02)
 
 
 def test_the_claimed_spread_of_a_sites_count_is_its_error() -> None:
