@@ -281,7 +281,7 @@ def corrections_frame(fit: Fitted) -> pl.DataFrame:
     electrode_id, day_year (decimal), row_id, season_factor, campaign_factor, corrected_ohm, p_wild.
     """
     h, p = fit.histories, fit.prepared
-    season = p.terms.X[:, p.terms.season] @ fit.calibration.fixed[p.terms.season]
+    season = p.terms.season_part(fit.calibration.fixed)
     visit = np.zeros(h.age.size)
     for s in range(h.sites):
         rows = np.arange(*_reading_span(h, s))
