@@ -116,6 +116,6 @@ class Histories:
 
 
 def harmonics(year: Floats, count: int = 2) -> Floats:
-    """Return (M, 2 count): cosines, then sines, of one to count cycles a year at decimal years."""
-    angle = 2.0 * np.pi * year[:, None] * np.arange(1, count + 1)
-    return np.concatenate([np.cos(angle), np.sin(angle)], axis=1)
+    """Return (..., 2 count): cosines, then sines, of one to count cycles a year at decimal years."""
+    angle = 2.0 * np.pi * year[..., None] * np.arange(1, count + 1)
+    return np.concatenate([np.cos(angle), np.sin(angle)], axis=-1)
