@@ -1,43 +1,69 @@
 """Lasting shifts of a whole site that no works record explains: a question for the owner, not corrosion.
 
-A changed neutral or shield wire, a neighbour that failed, a grid tied in: all wells of the site move together,
-on one day and for good. Corrosion of all rods moves them too, but never on one day, and not all alike.
+A changed neutral or shield wire, a neighbour that failed, a grid tied in: all wells of the site move
+together, on one day and for good. Corrosion of all rods moves them too, but never on one day and not all
+alike. Without the shift on record a pass may take it for the visits' wandering, or for a break of every rod
+on the same day; which of the two accounts is the better one, the evidence of both decides.
 """
 
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import expit
 
-from models.histories import Floats, Histories
+from models.breaks import plain_structures
+from models.calibration import (
+    Calibration,
+    Prepared,
+    State,
+    layout_of,
+    mixed_logprior,
+    prepare,
+    search,
+)
+from models.histories import Floats, Histories, Ints
+from models.site_pass import ForEach, SitePass, in_turn, no_factors, site_pass
 
 # Shifts a site-year that nobody wrote down, and how sure one has to be before it is asked about (common
 # practice, no source).
-RATE_PER_YEAR = 0.005
-SURE = 0.9
+RATE_PER_YEAR = 0.01
+SURE = 0.95
+_WORTH_A_LOOK = 2.0  # log Bayes factor from the field alone
+_BROKE_TOGETHER = 1.0 / 3.0  # share of a site's rods with a step at one gap
+_ROUNDS = 6
+# Accounts without a shift: by how much (ln) rods begin later and grow faster than their class, and the log
+# chance of it. A yard may simply be harsher than its class, and must not be talked out of it.
+_YARDS = ((0.0, 0.0, 0.0), (-0.7, 0.4, float(np.log(0.1))), (-1.4, 0.4, float(np.log(0.1))))
 
 
 @dataclass(frozen=True)
 class LastingShift:
-    """One site's shift: site index, the decimal year between the two visits, ln of its size and sd, chance."""
+    """One site's shift.
+
+    site: index. year: decimal, half way between the two visits. size_log, size_sd_log: of the shift, ln.
+    log_bayes_factor: of the shift against none. probability: that there was one, wherever likeliest.
+    """
 
     site: int
     year: float
     size_log: float
     size_sd_log: float
+    log_bayes_factor: float
     probability: float
 
 
-def _gap_evidence(prior: Floats, mean: Floats, cov: Floats, shift_sd: float) -> tuple[Floats, Floats, Floats]:
+def gap_evidence(
+    prior_precision: Floats, mean: Floats, cov: Floats, shift_sd: float
+) -> tuple[Floats, Floats, Floats]:
     """Return log Bayes factor, mean and sd of a shift before each visit but the first, (T-1,) each.
 
-    prior, cov: (1+T, 1+T) of the field before and after the readings; mean (1+T,). What the readings say
-    about the field is Gaussian, so that a shift is one more direction of the prior: with P = prior^-1 its
-    pull is a'P mean, its information a'(P - P cov P) a, a = 1 from the visit on.
+    prior_precision P, cov: (1+T, 1+T) of the field before and after the readings; mean (1+T,). What the
+    readings say about the field is Gaussian, so that a shift is one more direction of the prior: its pull is
+    a'P mean, its information a'(P - P cov P) a, a = 1 from the visit on.
     """
-    precision = np.linalg.inv(prior)
-    pull = (precision @ mean)[1:]
-    info = (precision - precision @ cov @ precision)[1:, 1:]
-    # Where a history tells the field apart from nothing, its factor may widen the field: that is no evidence.
+    pull = (prior_precision @ mean)[1:]
+    info = (prior_precision - prior_precision @ cov @ prior_precision)[1:, 1:]
+    # Where a history cannot tell the field from its own curve its factor may widen the field: no evidence.
     values, vectors = np.linalg.eigh(0.5 * (info + info.T))
     told = values > 1e-6 * values.max()
     across = np.cumsum(vectors[::-1], axis=0)[::-1][1:]
@@ -48,40 +74,166 @@ def _gap_evidence(prior: Floats, mean: Floats, cov: Floats, shift_sd: float) -> 
     return log_bf, shift_sd**2 * pull_after / weight, shift_sd / np.sqrt(weight)
 
 
-def unexplained_shifts(
-    h: Histories,
-    prior_precision: list[Floats],
-    field_mean: list[Floats],
-    field_cov: list[Floats],
-    shift_sd: float,
-) -> list[LastingShift]:
-    """Return, for each site where it is all but certain, the likeliest date of a shift not on record.
+def _log_mass(precision: Floats, eta: Floats) -> float:
+    """Return the log of the integral of exp(-z'Pz/2 + eta'z), less constants; -inf where there is none."""
+    values, vectors = np.linalg.eigh(precision)
+    if values[0] <= 0.0:
+        return -np.inf
+    return 0.5 * float(((vectors.T @ eta) ** 2 / values).sum()) - 0.5 * float(np.log(values).sum())
 
-    prior_precision, field_mean, field_cov: of each site's field, (1+T, 1+T), (1+T,), (1+T, 1+T), the mean as
-    a site pass found it. A shift is as likely in one year as in another, RATE_PER_YEAR each.
+
+def site_log_evidence(prior_precision: Floats, factors: tuple[Floats, Floats], evidence: Floats) -> float:
+    """Return a site's log evidence by expectation propagation (Minka 2001, eq. 21).
+
+    evidence: (E,) log evidence of each electrode against what the others say. -inf where factors are no
+    density.
     """
-    found = []
+    precision, eta = factors
+    whole, centre = prior_precision + precision.sum(axis=0), eta.sum(axis=0)
+    total = _log_mass(whole, centre)
+    parts = [
+        ev + _log_mass(whole - p, centre - e) - total
+        for p, e, ev in zip(precision, eta, evidence, strict=True)
+    ]
+    return total - _log_mass(prior_precision, np.zeros_like(centre)) + float(sum(parts))
+
+
+def _candidates(h: Histories, p: Prepared, state: State, shift_sd: float) -> dict[int, int]:
+    """Return, by site, the visit from which it may have moved: the field says so, or rods broke together."""
+    steps = state.structures.breaks >= 0
+    rod = state.structures.electrode[steps]
+    visit = h.visit[h.reading_start[rod] + state.structures.breaks[steps]]
+    found: dict[int, int] = {}
     for s in range(h.sites):
-        t = h.visit_year[h.visit_start[s] : h.visit_start[s + 1]]
-        if t.size < 3:
+        T, E = int(np.diff(h.visit_start)[s]), int(np.diff(h.site_start)[s])
+        if T < 3 or E < 2:
             continue
-        prior = np.linalg.inv(prior_precision[s])
-        log_bf, size, sd = _gap_evidence(prior, field_mean[s], field_cov[s], shift_sd)
-        log_odds = log_bf + np.log(RATE_PER_YEAR * np.maximum(np.diff(t), 1e-3))
-        top = float(log_odds.max())
-        odds = float(np.exp(log_odds - top).sum()) * np.exp(min(top, 500.0))
-        k = int(np.argmax(log_odds))
-        if odds >= SURE / (1.0 - SURE):
-            year = float(0.5 * (t[k] + t[k + 1]))
-            found.append(LastingShift(s, year, float(size[k]), float(sd[k]), odds / (1.0 + odds)))
+        precision, eta = state.factors[s]
+        cov = np.linalg.inv(p.prior_precision[s] + precision.sum(axis=0))
+        log_bf, _, _ = gap_evidence(p.prior_precision[s], cov @ eta.sum(axis=0), cov, shift_sd)
+        if float(log_bf.max()) > _WORTH_A_LOOK:
+            found[s] = int(np.argmax(log_bf)) + 1
+            continue
+        here = (rod >= h.site_start[s]) & (rod < h.site_start[s + 1]) & (visit > 0)
+        pairs = np.unique(np.stack([rod[here], visit[here]]), axis=1)
+        together = np.bincount(pairs[1], minlength=T)
+        if together.max() >= max(2.0, _BROKE_TOGETHER * E):
+            found[s] = int(np.argmax(together))
     return found
 
 
-def with_shifts(h: Histories, shifts: list[LastingShift]) -> Histories:
-    """Return the histories with shifts beside those on record, so that the field may move there for good."""
-    added: dict[int, list[float]] = {}
-    for one in shifts:
-        added.setdefault(one.site, []).append(one.year)
+@dataclass(frozen=True)
+class _Pass:
+    """A pass over some sites that knew nothing beforehand; evidence: (S,) log, NaN where there is none."""
+
+    prepared: Prepared
+    found: SitePass
+    evidence: Floats
+
+
+def _pass_of(h: Histories, cal: Calibration, node_weight: Floats, each: ForEach) -> _Pass:
+    layout, p = layout_of(h, cal), prepare(h, cal)
+    state = State(plain_structures(h.electrodes), no_factors(h), node_weight)
+    state = search(h, cal, p, layout, state, each)
+    found = site_pass(
+        h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale,
+        mixed_logprior(cal, layout, p.grid, node_weight), p.grid, state.factors, 2, each, rounds=_ROUNDS,
+    )  # fmt: skip
+    evidence = np.array([
+        site_log_evidence(p.prior_precision[s], found.factors[s], found.evidence[a:b])
+        for s, (a, b) in enumerate(zip(h.site_start[:-1], h.site_start[1:], strict=True))
+    ])  # fmt: skip
+    return _Pass(p, found, np.where(np.isfinite(evidence), evidence, np.nan))
+
+
+def unexplained_shifts(
+    h: Histories, cal: Calibration, p: Prepared, state: State, each: ForEach = in_turn
+) -> list[LastingShift]:
+    """Return the lasting shifts, not on record, of which the readings leave hardly a doubt; one a site.
+
+    p, state: as a site pass under cal takes and leaves them. Sites that may have one are weighed from the
+    start, with the shift and without it; without it also as yards harsher than their class.
+    """
+    candidates = _candidates(h, p, state, cal.spread.shift_sd)
+    if not candidates:
+        return []
+    sites = np.array(sorted(candidates), dtype=np.int64)
+    part = h.sample_sites(sites)
+    weight = state.node_weight[np.isin(h.electrode_site, sites)]
+    year, gap = np.array([_between(part, i, candidates[int(s)]) for i, s in enumerate(sites)]).T
+    moved = _pass_of(with_shifts(part, dict(enumerate(year.tolist()))), cal, weight, each)
+    log_bf = moved.evidence - _without_shift(part, cal, weight, moved.evidence, gap, each)
+    return [
+        LastingShift(
+            int(s),
+            float(year[i]),
+            *_size(moved, i, candidates[int(s)], cal.spread.shift_sd),
+            float(log_bf[i]),
+            float(_chance(log_bf, gap)[i]),
+        )
+        for i, s in enumerate(sites)
+        if _chance(log_bf, gap)[i] >= SURE
+    ]
+
+
+def _chance(log_bf: Floats, gap: Floats) -> Floats:
+    """Return the probability of a shift in a gap of so many years; 0 where no evidence was to be had."""
+    log_odds = log_bf + np.log(RATE_PER_YEAR * gap)
+    return np.where(np.isfinite(log_bf), expit(np.nan_to_num(log_odds)), 0.0)
+
+
+def _without_shift(
+    h: Histories, cal: Calibration, weight: Floats, within: Floats, gap: Floats, each: ForEach
+) -> Floats:
+    """Return the log evidence of the best account without a shift; of the others only where it is needed."""
+    best = np.full(h.sites, -np.inf)
+    left = np.arange(h.sites)
+    for onset, growth, prior in _YARDS:
+        if left.size:
+            rods = np.isin(h.electrode_site, left)
+            harsher = _harsher(cal, onset, growth)
+            found = _pass_of(h.sample_sites(left), harsher, weight[rods], each)
+            best[left] = np.fmax(best[left], prior + found.evidence)
+            left = left[_chance(within[left] - best[left], gap[left]) >= SURE]
+    return best
+
+
+def _harsher(cal: Calibration, onset: float, growth: float) -> Calibration:
+    """Return the calibration with all classes' mean log onset and log growth moved."""
+    at = {"onset_fleet": onset, "growth_fleet": growth}
+    return replace(cal, theta=cal.theta + np.array([at.get(n, 0.0) for n in cal.theta_names]))
+
+
+def _between(h: Histories, s: int, visit: int) -> tuple[float, float]:
+    """Return the middle, as a decimal year, and the length in years of the gap before a visit."""
+    t = h.visit_year[h.visit_start[s] : h.visit_start[s + 1]]
+    return float(0.5 * (t[visit - 1] + t[visit])), max(float(t[visit] - t[visit - 1]), 1e-3)
+
+
+def _size(moved: _Pass, s: int, visit: int, sd: float) -> tuple[float, float]:
+    """Return mean and sd of the shift as part of a field whose prior holds it already."""
+    mean, cov = moved.found.field_mean[s], moved.found.field_cov[s]
+    link = np.zeros(mean.size)
+    link[1 + visit :] = sd**2  # its covariance with the field
+    gain = moved.prepared.prior_precision[s] @ link
+    left = sd**2 - float(link @ gain) + float(gain @ cov @ gain)
+    return float(gain @ mean), float(np.sqrt(max(left, 0.0)))
+
+
+def with_shifts(h: Histories, years: dict[int, float]) -> Histories:
+    """Return the histories with shifts beside those on record: site index to decimal year."""
+    added = {s: (y,) for s, y in years.items()}
     return replace(
-        h, shifts=tuple(tuple(sorted([*years, *added.get(s, [])])) for s, years in enumerate(h.shifts))
+        h,
+        shifts=tuple(tuple(sorted((*on_record, *added.get(s, ())))) for s, on_record in enumerate(h.shifts)),
     )
+
+
+def forget_sites(h: Histories, state: State, sites: Ints) -> State:
+    """Return the state with nothing learnt of some sites: the old account would stand in the new one's way.
+
+    Their structures stay; the search that follows lays them out anew.
+    """
+    blank = no_factors(h)
+    again = set(sites.tolist())
+    return replace(state, factors=[blank[s] if s in again else f for s, f in enumerate(state.factors)])
