@@ -16,20 +16,21 @@ from models.calibration import (
     Calibration,
     Prepared,
     State,
+    ceiling_shares,
     layout_of,
-    mixed_logprior,
+    mixed_prior,
     prepare,
     search,
 )
 from models.histories import Floats, Histories, Ints
-from models.site_pass import ForEach, SitePass, in_turn, no_factors, site_pass
+from models.site_pass import FieldSpread, ForEach, SitePass, in_turn, no_factors, site_pass
 
 # Shifts a site-year that nobody wrote down, and how sure one has to be before it is asked about (common
 # practice, no source).
 RATE_PER_YEAR = 0.01
 SURE = 0.95
 _WORTH_A_LOOK = 2.0  # log Bayes factor from the field alone
-_BROKE_TOGETHER = 1.0 / 3.0  # share of a site's rods with a step at one gap
+_JUMP = 2.5  # of all rods together, in spreads of a visit
 _ROUNDS = 6
 # Accounts without a shift: by how much (ln) rods begin later and grow faster than their class, and the log
 # chance of it. A yard may simply be harsher than its class, and must not be talked out of it.
@@ -98,28 +99,48 @@ def site_log_evidence(prior_precision: Floats, factors: tuple[Floats, Floats], e
     return total - _log_mass(prior_precision, np.zeros_like(centre)) + float(sum(parts))
 
 
-def _candidates(h: Histories, p: Prepared, state: State, shift_sd: float) -> dict[int, int]:
-    """Return, by site, the visit from which it may have moved: the field says so, or rods broke together."""
-    steps = state.structures.breaks >= 0
-    rod = state.structures.electrode[steps]
-    visit = h.visit[h.reading_start[rod] + state.structures.breaks[steps]]
-    found: dict[int, int] = {}
+def common_jumps(h: Histories, resid: Floats, s: int) -> Floats:
+    """Return (T-1,) by how much the rods of a site rose at each gap, beyond their rise at its other gaps.
+
+    The median over rods of the mean of two visits after less the mean of two before; 0 where no rod was read
+    on both sides.
+    """
+    T = int(h.visit_start[s + 1] - h.visit_start[s])
+    rise = np.full((int(h.site_start[s + 1] - h.site_start[s]), T - 1), np.nan)
+    for e in range(rise.shape[0]):
+        r = np.arange(h.reading_start[h.site_start[s] + e], h.reading_start[h.site_start[s] + e + 1])
+        r = r[(h.visit[r] >= 0) & (h.side[r] == 0)]
+        for k in range(1, r.size):
+            gap = slice(h.visit[r[k - 1]], h.visit[r[k]])
+            rise[e, gap] = resid[r[k : k + 2]].mean() - resid[r[max(k - 2, 0) : k]].mean()
+    read = ~np.isnan(rise).all(axis=0)
+    jump = np.zeros(T - 1)
+    if read.any():
+        jump[read] = np.nanmedian(rise[:, read], axis=0)
+        jump[read] -= np.median(jump[read])
+    return jump
+
+
+def _candidates(h: Histories, p: Prepared, state: State, spread: FieldSpread) -> list[tuple[int, int]]:
+    """Return (site, visit) where a shift may have come: by the field, or by what the rods did together.
+
+    A pass that did not know of a shift may have given it to the visits, to a step of every rod, or to their
+    curves; the readings themselves show where they moved.
+    """
+    found: set[tuple[int, int]] = set()
     for s in range(h.sites):
-        T, E = int(np.diff(h.visit_start)[s]), int(np.diff(h.site_start)[s])
+        T, E = int(h.visit_start[s + 1] - h.visit_start[s]), int(h.site_start[s + 1] - h.site_start[s])
         if T < 3 or E < 2:
             continue
         precision, eta = state.factors[s]
         cov = np.linalg.inv(p.prior_precision[s] + precision.sum(axis=0))
-        log_bf, _, _ = gap_evidence(p.prior_precision[s], cov @ eta.sum(axis=0), cov, shift_sd)
+        log_bf, _, _ = gap_evidence(p.prior_precision[s], cov @ eta.sum(axis=0), cov, spread.shift_sd)
         if float(log_bf.max()) > _WORTH_A_LOOK:
-            found[s] = int(np.argmax(log_bf)) + 1
-            continue
-        here = (rod >= h.site_start[s]) & (rod < h.site_start[s + 1]) & (visit > 0)
-        pairs = np.unique(np.stack([rod[here], visit[here]]), axis=1)
-        together = np.bincount(pairs[1], minlength=T)
-        if together.max() >= max(2.0, _BROKE_TOGETHER * E):
-            found[s] = int(np.argmax(together))
-    return found
+            found.add((s, int(np.argmax(log_bf)) + 1))
+        jump = np.abs(common_jumps(h, p.resid, s))
+        if float(jump.max()) > _JUMP * spread.visit_sd:
+            found.add((s, int(np.argmax(jump)) + 1))
+    return sorted(found)
 
 
 @dataclass(frozen=True)
@@ -137,7 +158,8 @@ def _pass_of(h: Histories, cal: Calibration, node_weight: Floats, each: ForEach)
     state = search(h, cal, p, layout, state, each)
     found = site_pass(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale,
-        mixed_logprior(cal, layout, p.grid, node_weight), p.grid, state.factors, 2, each, rounds=_ROUNDS,
+        mixed_prior(cal, layout, p.grid, node_weight), ceiling_shares(cal, h.raw), p.grid, state.factors, 1,
+        each, rounds=_ROUNDS,
     )  # fmt: skip
     evidence = np.array([
         site_log_evidence(p.prior_precision[s], found.factors[s], found.evidence[a:b])
@@ -154,26 +176,24 @@ def unexplained_shifts(
     p, state: as a site pass under cal takes and leaves them. Sites that may have one are weighed from the
     start, with the shift and without it; without it also as yards harsher than their class.
     """
-    candidates = _candidates(h, p, state, cal.spread.shift_sd)
-    if not candidates:
+    pairs = _candidates(h, p, state, cal.spread)
+    if not pairs:
         return []
-    sites = np.array(sorted(candidates), dtype=np.int64)
-    part = h.sample_sites(sites)
-    weight = state.node_weight[np.isin(h.electrode_site, sites)]
-    year, gap = np.array([_between(part, i, candidates[int(s)]) for i, s in enumerate(sites)]).T
+    site, visit = np.array(pairs, dtype=np.int64).T
+    part = h.sample_sites(site)  # a site with two candidates stands in it twice
+    rods = np.concatenate([np.arange(h.site_start[s], h.site_start[s + 1]) for s in site])
+    weight = state.node_weight[rods]
+    year, gap = np.array([_between(part, i, int(v)) for i, v in enumerate(visit)]).T
     moved = _pass_of(with_shifts(part, dict(enumerate(year.tolist()))), cal, weight, each)
     log_bf = moved.evidence - _without_shift(part, cal, weight, moved.evidence, gap, each)
-    return [
-        LastingShift(
-            int(s),
-            float(year[i]),
-            *_size(moved, i, candidates[int(s)], cal.spread.shift_sd),
-            float(log_bf[i]),
-            float(_chance(log_bf, gap)[i]),
-        )
-        for i, s in enumerate(sites)
-        if _chance(log_bf, gap)[i] >= SURE
-    ]
+    chance = _chance(log_bf, gap)
+    best: dict[int, LastingShift] = {}
+    for i in np.flatnonzero(chance >= SURE):
+        size, sd = _size(moved, int(i), int(visit[i]), cal.spread.shift_sd)
+        one = LastingShift(int(site[i]), float(year[i]), size, sd, float(log_bf[i]), float(chance[i]))
+        if one.site not in best or one.log_bayes_factor > best[one.site].log_bayes_factor:
+            best[one.site] = one
+    return list(best.values())
 
 
 def _chance(log_bf: Floats, gap: Floats) -> Floats:
