@@ -24,6 +24,7 @@ from models.calibration import (
 )
 from models.class_prior import ClassLayout
 from models.histories import DAYS_A_YEAR, ROUTINE, Floats, Histories
+from models.lasting_shifts import LastingShift, forget_sites, unexplained_shifts, with_shifts
 from models.outlook import (
     QUANTILES,
     Crossing,
@@ -47,7 +48,10 @@ _SWEEP_ROUNDS = 10
 
 @dataclass(frozen=True)
 class Fitted:
-    """A site pass under a calibration and all that follows from it."""
+    """A site pass under a calibration and all that follows from it.
+
+    shifts: lasting shifts of whole sites that no works record explains; they stand among histories.shifts.
+    """
 
     histories: Histories
     calibration: Calibration
@@ -58,6 +62,7 @@ class Fitted:
     posterior: Posterior
     crossing: Crossing
     log_threshold: Floats
+    shifts: tuple[LastingShift, ...] = ()
 
     @property
     def settled(self) -> Any:
@@ -81,6 +86,12 @@ def fit_electrodes(
     cal = adapt(cal, h)
     layout, p = layout_of(h, cal), prepare(h, cal)
     state = search(h, cal, p, layout, state, each) if state else _first_look(h, cal, p, layout, each)
+    shifts = unexplained_shifts(h, cal, p, state, each)
+    if shifts:
+        h = with_shifts(h, {x.site: x.year for x in shifts})
+        p = prepare(h, cal)
+        state = forget_sites(h, state, [x.site for x in shifts])
+        state = search(h, cal, p, layout, state, each)
     found = site_pass(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale,
         mixed_prior(cal, layout, p.grid, state.node_weight), ceiling_shares(cal, h.raw), p.grid,
@@ -98,7 +109,7 @@ def fit_electrodes(
         log_threshold,
         p.grid,
     )
-    return Fitted(h, cal, layout, p, state.structures, found, post, crossed, log_threshold)
+    return Fitted(h, cal, layout, p, state.structures, found, post, crossed, log_threshold, tuple(shifts))
 
 
 def _first_look(h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, each: ForEach) -> State:

@@ -6,6 +6,7 @@ alike. Without the shift on record a pass may take it for the visits' wandering,
 on the same day; which of the two accounts is the better one, the evidence of both decides.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,7 +23,7 @@ from models.calibration import (
     prepare,
     search,
 )
-from models.histories import Floats, Histories, Ints
+from models.histories import Floats, Histories
 from models.site_pass import FieldSpread, ForEach, SitePass, in_turn, no_factors, site_pass
 
 # Shifts a site-year that nobody wrote down, and how sure one has to be before it is asked about (common
@@ -31,6 +32,7 @@ RATE_PER_YEAR = 0.01
 SURE = 0.95
 _WORTH_A_LOOK = 2.0  # log Bayes factor from the field alone
 _JUMP = 2.5  # of all rods together, in spreads of a visit
+_CLEAR = 3.0  # a shift's size in its own spreads
 _ROUNDS = 6
 # Accounts without a shift: by how much (ln) rods begin later and grow faster than their class, and the log
 # chance of it. A yard may simply be harsher than its class, and must not be talked out of it.
@@ -191,6 +193,8 @@ def unexplained_shifts(
     for i in np.flatnonzero(chance >= SURE):
         size, sd = _size(moved, int(i), int(visit[i]), cal.spread.shift_sd)
         one = LastingShift(int(site[i]), float(year[i]), size, sd, float(log_bf[i]), float(chance[i]))
+        if abs(size) < _CLEAR * sd:
+            continue  # the two passes parted over something else than the shift
         if one.site not in best or one.log_bayes_factor > best[one.site].log_bayes_factor:
             best[one.site] = one
     return list(best.values())
@@ -249,11 +253,11 @@ def with_shifts(h: Histories, years: dict[int, float]) -> Histories:
     )
 
 
-def forget_sites(h: Histories, state: State, sites: Ints) -> State:
+def forget_sites(h: Histories, state: State, sites: Iterable[int]) -> State:
     """Return the state with nothing learnt of some sites: the old account would stand in the new one's way.
 
     Their structures stay; the search that follows lays them out anew.
     """
     blank = no_factors(h)
-    again = set(sites.tolist())
+    again = set(sites)
     return replace(state, factors=[blank[s] if s in again else f for s, f in enumerate(state.factors)])
