@@ -24,7 +24,7 @@ from models.calibration import (
 )
 from models.class_prior import ClassLayout
 from models.histories import DAYS_A_YEAR, ROUTINE, Floats, Histories
-from models.lasting_shifts import LastingShift, forget_sites, unexplained_shifts, with_shifts
+from models.lasting_shifts import LastingShift, ask_for_shifts
 from models.outlook import (
     QUANTILES,
     Crossing,
@@ -86,12 +86,10 @@ def fit_electrodes(
     cal = adapt(cal, h)
     layout, p = layout_of(h, cal), prepare(h, cal)
     state = search(h, cal, p, layout, state, each) if state else _first_look(h, cal, p, layout, each)
-    shifts = unexplained_shifts(h, cal, p, state, each)
-    if shifts:
-        h = with_shifts(h, {x.site: x.year for x in shifts})
+    asked = ask_for_shifts(h, cal, p, state, each)
+    if asked.shifts:
+        h, state = asked.histories, asked.state
         p = prepare(h, cal)
-        state = forget_sites(h, state, [x.site for x in shifts])
-        state = search(h, cal, p, layout, state, each)
     found = site_pass(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale,
         mixed_prior(cal, layout, p.grid, state.node_weight), ceiling_shares(cal, h.raw), p.grid,
@@ -109,7 +107,7 @@ def fit_electrodes(
         log_threshold,
         p.grid,
     )
-    return Fitted(h, cal, layout, p, state.structures, found, post, crossed, log_threshold, tuple(shifts))
+    return Fitted(h, cal, layout, p, state.structures, found, post, crossed, log_threshold, asked.shifts)
 
 
 def _first_look(h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, each: ForEach) -> State:

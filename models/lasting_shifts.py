@@ -6,13 +6,12 @@ alike. Without the shift on record a pass may take it for the visits' wandering,
 on the same day; which of the two accounts is the better one, the evidence of both decides.
 """
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import expit
 
-from models.breaks import plain_structures
+from models.breaks import Structures, plain_structures
 from models.calibration import (
     Calibration,
     Prepared,
@@ -150,6 +149,7 @@ class _Pass:
     """A pass over some sites that knew nothing beforehand; evidence: (S,) log, NaN where there is none."""
 
     prepared: Prepared
+    state: State
     found: SitePass
     evidence: Floats
 
@@ -167,20 +167,31 @@ def _pass_of(h: Histories, cal: Calibration, node_weight: Floats, each: ForEach)
         site_log_evidence(p.prior_precision[s], found.factors[s], found.evidence[a:b])
         for s, (a, b) in enumerate(zip(h.site_start[:-1], h.site_start[1:], strict=True))
     ])  # fmt: skip
-    return _Pass(p, found, np.where(np.isfinite(evidence), evidence, np.nan))
+    state = replace(state, factors=found.factors)
+    return _Pass(p, state, found, np.where(np.isfinite(evidence), evidence, np.nan))
 
 
-def unexplained_shifts(
+@dataclass(frozen=True)
+class Asked:
+    """Lasting shifts found, one a site; the histories with them; the state of a pass that knows of them."""
+
+    shifts: tuple[LastingShift, ...]
+    histories: Histories
+    state: State
+
+
+def ask_for_shifts(
     h: Histories, cal: Calibration, p: Prepared, state: State, each: ForEach = in_turn
-) -> list[LastingShift]:
-    """Return the lasting shifts, not on record, of which the readings leave hardly a doubt; one a site.
+) -> Asked:
+    """Find the lasting shifts, not on record, of which the readings leave hardly a doubt.
 
     p, state: as a site pass under cal takes and leaves them. Sites that may have one are weighed from the
-    start, with the shift and without it; without it also as yards harsher than their class.
+    start, with the shift and without it; without it also as yards harsher than their class. What any other
+    site takes away is what it brought, so that a fleet in pieces gives the same.
     """
     pairs = _candidates(h, p, state, cal.spread)
     if not pairs:
-        return []
+        return Asked((), h, state)
     site, visit = np.array(pairs, dtype=np.int64).T
     part = h.sample_sites(site)  # a site with two candidates stands in it twice
     rods = np.concatenate([np.arange(h.site_start[s], h.site_start[s + 1]) for s in site])
@@ -189,15 +200,42 @@ def unexplained_shifts(
     moved = _pass_of(with_shifts(part, dict(enumerate(year.tolist()))), cal, weight, each)
     log_bf = moved.evidence - _without_shift(part, cal, weight, moved.evidence, gap, each)
     chance = _chance(log_bf, gap)
-    best: dict[int, LastingShift] = {}
-    for i in np.flatnonzero(chance >= SURE):
-        size, sd = _size(moved, int(i), int(visit[i]), cal.spread.shift_sd)
-        one = LastingShift(int(site[i]), float(year[i]), size, sd, float(log_bf[i]), float(chance[i]))
+    best: dict[int, tuple[int, LastingShift]] = {}
+    for i in np.flatnonzero(chance >= SURE).tolist():
+        size, sd = _size(moved, i, int(visit[i]), cal.spread.shift_sd)
         if abs(size) < _CLEAR * sd:
             continue  # the two passes parted over something else than the shift
-        if one.site not in best or one.log_bayes_factor > best[one.site].log_bayes_factor:
-            best[one.site] = one
-    return list(best.values())
+        one = LastingShift(int(site[i]), float(year[i]), size, sd, float(log_bf[i]), float(chance[i]))
+        if one.site not in best or one.log_bayes_factor > best[one.site][1].log_bayes_factor:
+            best[one.site] = (i, one)
+    return Asked(
+        tuple(one for _, one in best.values()),
+        with_shifts(h, {s: one.year for s, (_, one) in best.items()}),
+        _in_place(h, state, part, moved.state, {s: i for s, (i, _) in best.items()}),
+    )
+
+
+def _in_place(h: Histories, state: State, part: Histories, found: State, at: dict[int, int]) -> State:
+    """Return the state with some sites' factors and structures as found of a part; at: site to its place."""
+    if not at:
+        return state
+    factors = list(state.factors)
+    picks = [
+        np.arange(a, b) for a, b in zip(state.structures.start[:-1], state.structures.start[1:], strict=True)
+    ]
+    old, new = state.structures, found.structures
+    for s, i in at.items():
+        factors[s] = found.factors[i]
+        for e in range(int(h.site_start[s + 1] - h.site_start[s])):
+            j = part.site_start[i] + e
+            picks[h.site_start[s] + e] = old.breaks.size + np.arange(new.start[j], new.start[j + 1])
+    order = np.concatenate(picks)
+    both = {
+        k: np.concatenate([getattr(old, k), getattr(new, k)])[order]
+        for k in ("breaks", "opened", "wilds", "log_prior")
+    }
+    start = np.concatenate([[0], np.cumsum([k.size for k in picks])]).astype(np.int64)
+    return State(Structures(start=start, **both), factors, state.node_weight)
 
 
 def _chance(log_bf: Floats, gap: Floats) -> Floats:
@@ -251,13 +289,3 @@ def with_shifts(h: Histories, years: dict[int, float]) -> Histories:
         h,
         shifts=tuple(tuple(sorted((*on_record, *added.get(s, ())))) for s, on_record in enumerate(h.shifts)),
     )
-
-
-def forget_sites(h: Histories, state: State, sites: Iterable[int]) -> State:
-    """Return the state with nothing learnt of some sites: the old account would stand in the new one's way.
-
-    Their structures stay; the search that follows lays them out anew.
-    """
-    blank = no_factors(h)
-    again = set(sites)
-    return replace(state, factors=[blank[s] if s in again else f for s, f in enumerate(state.factors)])

@@ -10,6 +10,7 @@ from models.calibration import Calibration
 from models.class_prior import class_layout
 from models.corrosion_curves import CEILINGS, crossing_age, curve_grid, log_ratio
 from models.histories import AS_INSTALLED, ROUTINE, Histories, harmonics
+from models.season import SeasonSpread
 from models.shared_terms import districts_of, fixed_terms
 from models.site_pass import FieldSpread
 
@@ -193,6 +194,7 @@ def known_calibration(soils: tuple[str, ...] = ("marsh", "clay", "sand")) -> Cal
         FieldSpread(0.3, 0.08, 1.0, 0.25, 0.2), {}, 0.0, StepModel(), values,
         np.zeros((values.size, values.size)), layout.names, np.full((2, len(CEILINGS)), 1 / len(CEILINGS)),
         converged=True, districts=districts_of(empty), fixed_cov=np.zeros((len(terms.names),) * 2),
+        season=SeasonSpread(harmonics=0),
     )  # fmt: skip
 
 

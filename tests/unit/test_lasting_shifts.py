@@ -7,10 +7,9 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from models.calibration import State
 from models.forecast import Fitted, fit_electrodes
 from models.histories import Floats, Histories
-from models.lasting_shifts import forget_sites, gap_evidence, with_shifts
+from models.lasting_shifts import gap_evidence, with_shifts
 from models.outlook import cdf_at
 from tests.unit.small_histories import LOG_DOUBLE, own_calibration, own_fit, own_fleet
 
@@ -130,12 +129,25 @@ def test_a_question_asked_in_vain_does_not_swallow_the_corrosion() -> None:
     assert min(_p_past(known, s) for s in sand) > 0.7
 
 
-def test_dates_are_added_in_order_and_the_old_account_is_forgotten() -> None:
+def test_dates_are_added_in_order() -> None:
     h = own_fleet()[0].sample_sites(np.arange(3))
     h = replace(h, shifts=((2019.5,), (), ()))
     assert with_shifts(h, {0: 2017.2, 2: 2020.0}).shifts == ((2017.2, 2019.5), (), (2020.0,))
-    fit = own_fit()
-    state = State(fit.structures, fit.found.factors, np.ones((1, 1)))
-    after = forget_sites(fit.histories, state, [1])
-    assert all((f == 0.0).all() for f in after.factors[1])
-    assert all(after.factors[s] is state.factors[s] for s in (0, 2))
+
+
+def test_other_sites_take_away_what_they_brought() -> None:
+    fit = _moved_fit()
+    alone = own_fit().histories.sample_sites(np.array([3, 4]))
+    beside = _fit(alone)
+    h = fit.histories
+    for i, s in enumerate((3, 4)):
+        theirs = slice(int(h.site_start[s]), int(h.site_start[s + 1]))
+        ours = slice(int(alone.site_start[i]), int(alone.site_start[i + 1]))
+        assert fit.crossing.cdf[theirs] == pytest.approx(beside.crossing.cdf[ours], abs=1e-5)
+        assert fit.posterior.p_broken[theirs] == pytest.approx(beside.posterior.p_broken[ours], abs=1e-5)
+    steps = fit.structures
+    assert steps.start[-1] == steps.breaks.size == steps.wilds.shape[0] == steps.log_prior.size
+    assert (np.diff(steps.start) >= 1).all()
+    length = np.diff(h.reading_start)[steps.electrode]
+    assert (steps.breaks < length).all()
+    assert (steps.wilds < length[:, None]).all()
