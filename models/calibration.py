@@ -25,7 +25,15 @@ from models.class_prior import (
     site_nodes,
 )
 from models.corrosion_curves import CEILINGS, CurveGrid, curve_grid
-from models.histories import AS_INSTALLED, ISOLATED, ROUTINE, FixedTerms, Floats, Histories, fixed_terms
+from models.histories import AS_INSTALLED, ISOLATED, ROUTINE, Floats, Histories
+from models.season import SeasonSpread, linear_posterior, season_by_evidence
+from models.shared_terms import (
+    FixedTerms,
+    districts_of,
+    fixed_terms,
+    leftover_covariance,
+    shared_information,
+)
 from models.site_pass import FieldSpread, ForEach, SitePass, field_covariance, in_turn, no_factors, site_pass
 
 Single = npt.NDArray[np.float32]
@@ -38,7 +46,9 @@ class Calibration:
 
     soils, materials: names. fixed: values of the shared terms, fixed_names theirs. noise_sd: (C,) by soil
     class, log. noise_spread: sd of the log of an electrode's own noise. installed_sd, isolated_sd: noise of
-    values written down at installation. period_effect: log effect of each (district, year); period_sd. theta,
+    values written down at installation. period_effect: log effect of each (district, year); period_var: its
+    variance; period_sd: of those not seen. season: how many harmonics and how far they spread; fixed_cov:
+    (P, P) covariance of the shared terms, district-years integrated out. theta,
     theta_cov, theta_names: class parameters and their Laplace covariance. ceiling_weight: (2, C) shares of
     the ceiling classes, net and raw. log_likelihood: of the fleet that it was fitted to.
     """
@@ -64,6 +74,11 @@ class Calibration:
     converged: bool = False
     method: str = "generalised EM, expectation propagation over sites, L-BFGS for the classes"
     trace: tuple[float, ...] = field(default=())
+    districts: tuple[str, ...] = ()
+    season: SeasonSpread = field(default_factory=SeasonSpread)
+    season_evidence: tuple[float, ...] = ()
+    fixed_cov: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    period_var: dict[tuple[str, int], float] = field(default_factory=dict)
 
 
 def noise_scale(spread: float) -> tuple[Floats, Floats]:
@@ -77,7 +92,8 @@ def first_guess(h: Histories) -> Calibration:
     soils = tuple(sorted(set(h.soil))) or ("unknown",)
     materials = tuple(sorted(set(h.material))) or ("other",)
     layout = class_layout(h.soil, h.material, h.raw, h.electrode_site, soils, materials)
-    terms = fixed_terms(h, soils)
+    districts = districts_of(h)
+    terms = fixed_terms(h, soils, districts)
     routine = (h.kind == ROUTINE) & (h.side == 0)
     gap = (h.log_ohm - h.log_formula[h.reading_electrode])[routine]
     fixed = np.zeros(len(terms.names))
@@ -85,7 +101,8 @@ def first_guess(h: Histories) -> Calibration:
     return Calibration(
         soils, materials, fixed, terms.names, np.full(len(soils), 0.08), 0.35, 0.12, 0.2, FieldSpread(), {},
         0.05, StepModel(), layout.start(), np.zeros((layout.start().size,) * 2), layout.names,
-        np.full((2, len(CEILINGS)), 1.0 / len(CEILINGS)),
+        np.full((2, len(CEILINGS)), 1.0 / len(CEILINGS)), districts=districts,
+        fixed_cov=np.zeros((fixed.size, fixed.size)),
     )  # fmt: skip
 
 
@@ -95,14 +112,15 @@ def layout_of(h: Histories, cal: Calibration) -> ClassLayout:
 
 
 def adapt(cal: Calibration, h: Histories) -> Calibration:
-    """Return the calibration with classes and materials that it has not met, each at the fleet's values.
+    """Return the calibration with classes, materials and districts that are new to it, at the fleet's values.
 
     Their parameters stand at the prior mean with the prior's spread, so that the outlook knows how little is
     known.
     """
     soils = cal.soils + tuple(sorted(set(h.soil) - set(cal.soils)))
     materials = cal.materials + tuple(sorted(set(h.material) - set(cal.materials)))
-    if (soils, materials) == (cal.soils, cal.materials):
+    districts = cal.districts + tuple(sorted(set(districts_of(h)) - set(cal.districts)))
+    if (soils, materials, districts) == (cal.soils, cal.materials, cal.districts):
         return cal
     none = np.zeros(0, dtype=np.int64)
     layout = class_layout((), (), none.astype(bool).reshape(0), none, soils, materials)
@@ -111,15 +129,17 @@ def adapt(cal: Calibration, h: Histories) -> Calibration:
     at = [layout.names.index(n) for n in cal.theta_names]
     theta[at] = cal.theta
     cov[np.ix_(at, at)] = cal.theta_cov
-    names = fixed_terms(h.sample_sites(none), soils).names
-    old = dict(zip(cal.fixed_names, cal.fixed, strict=True))
+    terms = fixed_terms(h.sample_sites(none), soils, districts)
+    names, fixed_sd = terms.names, terms.layout.sd(cal.season)
+    old = [names.index(n) for n in cal.fixed_names]
+    fixed, fixed_cov = np.zeros(len(names)), np.diag(fixed_sd**2)
+    fixed[old], fixed_cov[np.ix_(old, old)] = cal.fixed, cal.fixed_cov
     noise = np.concatenate(
         [cal.noise_sd, np.full(len(soils) - len(cal.soils), float(np.median(cal.noise_sd)))]
     )
     return replace(
         cal, soils=soils, materials=materials, theta=theta, theta_cov=cov, theta_names=layout.names,
-        noise_sd=noise,
-        fixed=np.array([old.get(n, 0.0) for n in names]), fixed_names=names,
+        noise_sd=noise, fixed=fixed, fixed_names=names, fixed_cov=fixed_cov, districts=districts,
     )  # fmt: skip
 
 
@@ -127,6 +147,11 @@ def period_effects(h: Histories, cal: Calibration) -> Floats:
     """Return (M,) the district-year effect of each reading."""
     table = np.array([cal.period_effect.get(p, 0.0) for p in h.periods] + [0.0])
     return table[h.reading_period]
+
+
+def period_variances(h: Histories, cal: Calibration) -> Floats:
+    """Return (Q,) what is left unknown of each district-year; all of its spread where none was seen."""
+    return np.array([cal.period_var.get(p, cal.period_sd**2) for p in h.periods])
 
 
 @dataclass(frozen=True)
@@ -142,20 +167,31 @@ class Prepared:
     scale: tuple[Floats, Floats]
 
 
-def prepare(h: Histories, cal: Calibration, terms: FixedTerms | None = None) -> Prepared:
-    """Take formula, fixed terms and district-year off the readings; lay out variances and field priors."""
-    terms = terms or fixed_terms(h, cal.soils)
-    known = h.log_formula[h.reading_electrode] + terms.X @ cal.fixed + period_effects(h, cal)
+def prepare(
+    h: Histories, cal: Calibration, terms: FixedTerms | None = None, leftover: bool = True
+) -> Prepared:
+    """Take formula, fixed terms and district-year off the readings; lay out variances and field priors.
+
+    leftover: whether the visits' prior takes in what the calibration does not know of season and
+    district-year. Its own search leaves that out: there both are being estimated from these visits.
+    """
+    terms = terms or fixed_terms(h, cal.soils, cal.districts)
+    known = h.log_formula[h.reading_electrode] + terms.times(cal.fixed) + period_effects(h, cal)
     soil = np.array([cal.soils.index(s) for s in h.soil], dtype=np.int64)[h.reading_electrode]
     noise_var = cal.noise_sd[soil] ** 2
     noise_var = np.where(h.kind == AS_INSTALLED, cal.installed_sd**2, noise_var)
     noise_var = np.where(h.kind == ISOLATED, cal.isolated_sd**2, noise_var)
+    field = [field_covariance(h, s, cal.spread) for s in range(h.sites)]
+    if leftover:
+        unknown = leftover_covariance(h, terms, cal.fixed_cov, period_variances(h, cal))
+        for s, cov in enumerate(field):
+            cov[1:, 1:] += unknown(s)
     return Prepared(
         terms,
         h.log_ohm - known,
         noise_var,
         np.full(h.electrodes, cal.spread.rod_sd**2),
-        [np.asarray(np.linalg.inv(field_covariance(h, s, cal.spread)), float) for s in range(h.sites)],
+        [np.asarray(np.linalg.inv(c), float) for c in field],
         curve_grid(),
         noise_scale(cal.noise_spread),
     )
@@ -255,44 +291,39 @@ def carry_factors(
     return out
 
 
-def _fixed_step(h: Histories, cal: Calibration, p: Prepared, found: SitePass) -> Floats:
-    """Return the fixed terms' Fisher-scoring step: score by Fisher's identity, information by sites."""
-    X = p.terms.X
-    read = h.side == 0
-    score = X.T @ found.noise_score - cal.fixed / p.terms.prior_sd**2
-    info = np.diag(1.0 / p.terms.prior_sd**2)
-    for s in range(h.sites):
-        info += _site_information(h, p, s, X, read)
-    return np.asarray(np.linalg.solve(info, score))
+def _reading_weight(h: Histories, p: Prepared, found: SitePass) -> Floats:
+    """Return (M,) the expected precision of each reading; 0 out of range, little where it is likely wild."""
+    share = found.scale_weight[h.reading_electrode]
+    var = p.noise_var[:, None] * p.scale[0] ** 2 + h.meter_var[:, None]
+    return np.asarray((share / var).sum(axis=1) * (1.0 - found.wild_p) * (h.side == 0))
 
 
-def _site_information(h: Histories, p: Prepared, s: int, X: Floats, read: npt.NDArray[np.bool_]) -> Floats:
-    """Return X' P X of one site, P the precision of its readings with baselines and field integrated out."""
-    e0, e1 = h.site_start[s], h.site_start[s + 1]
-    D = p.prior_precision[s].shape[0]
-    fisher = np.zeros((X.shape[1], X.shape[1]))
-    inner = p.prior_precision[s].copy()
-    cross = np.zeros((D, X.shape[1]))
-    for e in range(e0, e1):
-        r = np.arange(h.reading_start[e], h.reading_start[e + 1])
-        r = r[read[r]]
-        if not r.size:
-            continue
-        w = 1.0 / (p.noise_var[r] + h.meter_var[r])
-        H = np.zeros((r.size, D))
-        H[:, 0] = 1.0
-        seen = h.visit[r] >= 0
-        H[np.flatnonzero(seen), h.visit[r][seen] + 1] = 1.0
-        shrink = p.rod_var[e] / (1.0 + p.rod_var[e] * w.sum())
-        x = X[r]
+def _update_shared(h: Histories, cal: Calibration, p: Prepared, found: SitePass) -> dict[str, Any]:
+    """Return season, offsets and district-years after a scoring step, with the spreads that follow from it.
 
-        def weigh(a: Floats, b: Floats, w: Floats = w, shrink: float = shrink) -> Floats:
-            return (a * w[:, None]).T @ b - shrink * np.outer(w @ a, w @ b)
-
-        fisher += weigh(x, x)
-        inner += weigh(H, H)
-        cross += weigh(H, x)
-    return fisher - cross.T @ np.linalg.solve(inner, cross)
+    The score is exact by Fisher's identity, the information that of the readings with curves as they stand.
+    """
+    period = np.array([cal.period_effect.get(q, 0.0) for q in h.periods])
+    info = shared_information(
+        h, p.terms, _reading_weight(h, p, found), p.rod_var, p.prior_precision, cal.fixed, period,
+        found.noise_score,
+    )  # fmt: skip
+    part = info.left(cal.period_sd)
+    season, values = season_by_evidence(part.linear, p.terms.layout, cal.season)
+    fit = linear_posterior(part.linear, p.terms.layout.sd(season))
+    fixed = cal.fixed + np.clip(fit.mean - cal.fixed, -0.5, 0.5)
+    effect, var = part.periods(fixed, fit.cov)
+    seen = part.seen
+    sd = _robust_sd(float((effect**2 + var)[seen].sum()), float(seen.sum()), 0.05, 10.0)
+    return {
+        "fixed": fixed,
+        "fixed_cov": fit.cov,
+        "season": season,
+        "season_evidence": values,
+        "period_effect": {q: float(v) for q, v, u in zip(h.periods, effect, seen, strict=True) if u},
+        "period_var": {q: float(v) for q, v, u in zip(h.periods, var, seen, strict=True) if u},
+        "period_sd": float(np.clip(sd, 0.01, 0.3)),
+    }
 
 
 def _robust_sd(total: float, count: float, prior: float, strength: float = 20.0) -> float:
@@ -357,26 +388,6 @@ def _update_field(h: Histories, cal: Calibration, found: SitePass) -> FieldSprea
     return replace(cal.spread, site_sd=site_sd, rod_sd=rod_sd, visit_sd=best[1], visit_years=best[2])
 
 
-def _update_periods(h: Histories, cal: Calibration, found: SitePass) -> dict[str, Any]:
-    """Return district-year effects: what the visits of one district and year share, shrunk."""
-    P = len(h.periods)
-    total, count = np.zeros(P), np.zeros(P)
-    for s in range(h.sites):
-        at = h.visit_period[h.visit_start[s] : h.visit_start[s + 1]]
-        np.add.at(total, at, found.field_mean[s][1:])
-        np.add.at(count, at, 1.0)
-    old = np.array([cal.period_effect.get(p, 0.0) for p in h.periods])
-    shrink = cal.spread.visit_sd**2 / cal.period_sd**2
-    new = (total + count * old) / (count + shrink)
-    left = cal.spread.visit_sd**2 / (count + shrink)
-    used = count > 0
-    sd = _robust_sd(float((new**2 + left)[used].sum()), float(used.sum()), 0.05, 10.0)
-    return {
-        "period_effect": {p: float(v) for p, v, u in zip(h.periods, new, used, strict=True) if u},
-        "period_sd": float(np.clip(sd, 0.01, 0.3)),
-    }
-
-
 def _update_steps(h: Histories, cal: Calibration, found: SitePass, structures: Structures) -> StepModel:
     """Return step and wild rates; weak priors: a step in 300 electrode-years, 1 % of readings wild."""
     stepped = structures.breaks >= 0
@@ -411,15 +422,14 @@ def _update_ceilings(h: Histories, cal: Calibration, found: SitePass) -> Floats:
     return new
 
 
-def _update(h: Histories, cal: Calibration, p: Prepared, met: Expectation, move_fixed: bool) -> Calibration:
+def _update(h: Histories, cal: Calibration, p: Prepared, met: Expectation, move_shared: bool) -> Calibration:
     found = met.found
     changes: dict[str, Any] = _update_noise(h, cal, found)
     changes["spread"] = _update_field(h, cal, found)
-    changes |= _update_periods(h, cal, found)
     changes["steps"] = _update_steps(h, cal, found, met.state.structures)
     changes["ceiling_weight"] = _update_ceilings(h, cal, found)
-    if move_fixed:
-        changes["fixed"] = cal.fixed + np.clip(_fixed_step(h, cal, p, found), -0.5, 0.5)
+    if move_shared:
+        changes |= _update_shared(h, cal, p, found)
     return replace(cal, **changes)
 
 
@@ -471,8 +481,8 @@ def search_calibration(
     done = 0
     warm = h.sites > 2 * EARLY_SITES or start is not None
     look, least = ((0,), 2) if warm else ((1, 4, 7), 5)
-    terms = fixed_terms(h, cal.soils)
-    p = prepare(h, cal, terms)
+    terms = fixed_terms(h, cal.soils, cal.districts)
+    p = prepare(h, cal, terms, leftover=False)
     for n in range(rounds):
         if n in look:
             state = search(h, cal, p, layout, state, each)
@@ -491,7 +501,7 @@ def search_calibration(
         trace.append(float(met.nodes.site_log_l.sum()))
         before = _summary(cal)
         cal = replace(_update(h, cal, p, met, n >= 1), theta=fit.theta)
-        after = prepare(h, cal, terms)
+        after = prepare(h, cal, terms, leftover=False)
         moved = carry_factors(h, met.state.factors, after.resid - p.resid)
         state = replace(met.state, factors=moved)
         p = after

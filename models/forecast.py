@@ -24,6 +24,7 @@ from models.calibration import (
 )
 from models.class_prior import ClassLayout, curve_prior
 from models.histories import DAYS_A_YEAR, ROUTINE, Floats, Histories
+from models.lasting_shifts import LastingShift, ask_for_shifts
 from models.outlook import (
     QUANTILES,
     Crossing,
@@ -47,7 +48,10 @@ _SWEEP_ROUNDS = 10
 
 @dataclass(frozen=True)
 class Fitted:
-    """A site pass under a calibration and all that follows from it."""
+    """A site pass under a calibration and all that follows from it.
+
+    shifts: lasting shifts of whole sites that no works record explains; they stand among histories.shifts.
+    """
 
     histories: Histories
     calibration: Calibration
@@ -58,6 +62,7 @@ class Fitted:
     posterior: Posterior
     crossing: Crossing
     log_threshold: Floats
+    shifts: tuple[LastingShift, ...] = ()
 
     @property
     def settled(self) -> Any:
@@ -81,6 +86,10 @@ def fit_electrodes(
     cal = adapt(cal, h)
     layout, p = layout_of(h, cal), prepare(h, cal)
     state = search(h, cal, p, layout, state, each) if state else _first_look(h, cal, p, layout, each)
+    asked = ask_for_shifts(h, cal, p, state, each)
+    if asked.shifts:
+        h, state = asked.histories, asked.state
+        p = prepare(h, cal)
     state = expect(h, cal, p, layout, state, 1, each).state
     prior = curve_prior(cal.theta, layout, p.grid)
     found = site_pass(
@@ -100,7 +109,7 @@ def fit_electrodes(
         log_threshold,
         p.grid,
     )
-    return Fitted(h, cal, layout, p, state.structures, found, post, crossed, log_threshold)
+    return Fitted(h, cal, layout, p, state.structures, found, post, crossed, log_threshold, asked.shifts)
 
 
 def _first_look(h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, each: ForEach) -> State:
@@ -281,7 +290,7 @@ def corrections_frame(fit: Fitted) -> pl.DataFrame:
     electrode_id, day_year (decimal), row_id, season_factor, campaign_factor, corrected_ohm, p_wild.
     """
     h, p = fit.histories, fit.prepared
-    season = p.terms.X[:, p.terms.season] @ fit.calibration.fixed[p.terms.season]
+    season = p.terms.season_part(fit.calibration.fixed)
     visit = np.zeros(h.age.size)
     for s in range(h.sites):
         rows = np.arange(*_reading_span(h, s))

@@ -1,4 +1,4 @@
-"""The readings of many electrodes as flat arrays, and the terms that they share."""
+"""The readings of many electrodes as flat arrays."""
 
 from dataclasses import dataclass, replace
 
@@ -8,7 +8,6 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-HARMONICS = 2
 ROUTINE, AS_INSTALLED, ISOLATED = 0, 1, 2
 DAYS_A_YEAR = 365.25
 
@@ -27,7 +26,8 @@ class Histories:
     variance of the log of what the formula was fed with beyond what the fleet's site spread covers. soil,
     material: (N,) class indices. raw: (N,) true where the ratio is of the raw loop. shifts: (S,) years of
     known lasting shifts of the site. age_now: (N,) years at as_of. electrode_id, site_id: names. row: (M,)
-    the row_id of each reading, -1 for as-installed values.
+    the row_id of each reading, -1 for as-installed values. weather: (M, 4) what the ground was like beyond
+    the district's usual for the month (weather.ground_at_readings), or none where nothing is known.
     """
 
     site_start: Ints
@@ -53,6 +53,7 @@ class Histories:
     electrode_id: tuple[str, ...]
     site_id: tuple[str, ...]
     row: Ints
+    weather: Floats | None = None
 
     @property
     def electrodes(self) -> int:
@@ -105,6 +106,7 @@ class Histories:
                 "age", "log_ohm", "side", "meter_var", "year", "kind", "visit", "row")},
             **{k: getattr(self, k)[electrodes] for k in ("log_formula", "survey_var", "raw", "age_now")},
             **{k: getattr(self, k)[visits] for k in ("visit_year", "visit_period")},
+            weather=None if self.weather is None else self.weather[readings],
             soil=tuple(self.soil[e] for e in electrodes),
             material=tuple(self.material[e] for e in electrodes),
             electrode_id=tuple(self.electrode_id[e] for e in electrodes),
@@ -113,50 +115,7 @@ class Histories:
         )  # fmt: skip
 
 
-def harmonics(year: Floats) -> Floats:
-    """Return (M, 4): cosine and sine of one and two cycles a year at decimal years."""
-    angle = 2.0 * np.pi * year[:, None] * np.arange(1, HARMONICS + 1)
-    return np.concatenate([np.cos(angle), np.sin(angle)], axis=1)
-
-
-@dataclass(frozen=True)
-class FixedTerms:
-    """Design of what the whole fleet or a class shares: X (M, P), names, prior standard deviations (P,)."""
-
-    X: Floats
-    names: tuple[str, ...]
-    prior_sd: Floats
-    season: npt.NDArray[np.bool_]
-
-
-def fixed_terms(h: Histories, soils: tuple[str, ...]) -> FixedTerms:
-    """Lay out intercept, settling, isolated and raw-loop offsets, class offsets and the season by class.
-
-    Class offsets are shrunk hard (sd 0.15): free ones let a class long past threshold hide its corrosion in
-    its baseline. Soil around a new rod settles: readings fall a little over the first year.
-    """
-    of = h.reading_electrode
-    C = len(soils)
-    cls = (
-        np.asarray([soils.index(s) for s in h.soil], dtype=np.int64)[of] if of.size else np.zeros(0, np.int64)
-    )
-    one_hot = np.eye(C)[cls]
-    routine = (h.kind == ROUTINE).astype(float)
-    wave = harmonics(h.year) * routine[:, None]
-    parts = [
-        np.ones((of.size, 1)),
-        np.exp(-h.age / 0.5)[:, None],
-        (h.kind == ISOLATED).astype(float)[:, None],
-        h.raw[of].astype(float)[:, None],
-        one_hot,
-        wave,
-        *[one_hot * wave[:, [k]] for k in range(wave.shape[1])],
-    ]
-    terms = ("cos1", "cos2", "sin1", "sin2")
-    names = [
-        "intercept", "settling", "isolated", "loop_raw", *[f"offset_{s}" for s in soils],
-        *[f"season_{t}" for t in terms], *[f"season_{t}_{s}" for t in terms for s in soils],
-    ]  # fmt: skip
-    sd = np.concatenate([[1.0, 0.1, 0.3, 0.5], np.full(C, 0.15), np.full(4, 0.3), np.full(4 * C, 0.12)])
-    season = np.array([n.startswith("season_") for n in names])
-    return FixedTerms(np.concatenate(parts, axis=1), tuple(names), sd, season)
+def harmonics(year: Floats, count: int = 2) -> Floats:
+    """Return (..., 2 count): cosines, then sines, of one to count cycles a year at decimal years."""
+    angle = 2.0 * np.pi * year[..., None] * np.arange(1, count + 1)
+    return np.concatenate([np.cos(angle), np.sin(angle)], axis=-1)

@@ -9,7 +9,9 @@ from models.breaks import StepModel
 from models.calibration import Calibration
 from models.class_prior import FLAWED_SPREAD, class_layout
 from models.corrosion_curves import CEILINGS, crossing_age, curve_grid, log_ratio
-from models.histories import AS_INSTALLED, ROUTINE, Histories, fixed_terms, harmonics
+from models.histories import AS_INSTALLED, ROUTINE, Histories, harmonics
+from models.season import SeasonSpread
+from models.shared_terms import districts_of, fixed_terms
 from models.site_pass import FieldSpread
 
 Floats = npt.NDArray[np.float64]
@@ -186,12 +188,13 @@ def known_calibration(soils: tuple[str, ...] = ("marsh", "clay", "sand")) -> Cal
             theta |= {f"onset_soil_{name}": onset, f"growth_soil_{name}": growth}
     values = np.array([theta[n] for n in layout.names])
     empty, _ = draw_histories(np.random.default_rng(0), sites=1, rods=1, years=2)
-    terms = fixed_terms(empty.sample_sites(none), soils)
+    terms = fixed_terms(empty.sample_sites(none), soils, districts_of(empty))
     return Calibration(
         soils, ("clad",), np.zeros(len(terms.names)), terms.names, np.full(len(soils), 0.07), 0.3, 0.12, 0.2,
-        FieldSpread(0.3, 0.08, 1.0, 0.25, 0.2), {}, 0.05, StepModel(), values,
+        FieldSpread(0.3, 0.08, 1.0, 0.25, 0.2), {}, 0.0, StepModel(), values,
         np.zeros((values.size, values.size)), layout.names, np.full((2, len(CEILINGS)), 1 / len(CEILINGS)),
-        converged=True,
+        converged=True, districts=districts_of(empty), fixed_cov=np.zeros((len(terms.names),) * 2),
+        season=SeasonSpread(harmonics=0),
     )  # fmt: skip
 
 

@@ -174,7 +174,7 @@ def _both(name: str) -> tuple[Fitted, Direct]:
 
 # A reading over range at the ceiling says of the ceiling too that it is high; what it says is left out, which
 # puts the chance of being past 0.02 too low.
-LIMIT_AT_CEILING = pytest.mark.xfail(reason="a limit does not yet tell of the stub's own ceiling", strict=True)
+LIMIT_AT_CEILING = pytest.mark.xfail(reason="a limit does not tell of the stub's own ceiling", strict=True)
 
 
 @pytest.mark.parametrize(

@@ -154,7 +154,7 @@ def test_without_a_visit_no_rod_was_read_then(grown: Explanation) -> None:
     h, at = grown.fit.histories, int(grown.readings[-1])
     (fitted,) = accounts_of([(restrict(h, np.ones(3, bool), h.visit != h.visit[at]), 0)], _terms(h))
     assert grown.without_visit[at].moved_from(fitted) < SAME
-    assert grown.without_visit[at].moved_from(grown.without_reading[at]) > 1e-3
+    assert grown.without_visit[at].moved_from(grown.without_reading[at]) > 2e-4
 
 
 def test_a_part_keeps_the_readings_of_those_that_stay() -> None:

@@ -168,7 +168,7 @@ def _baseline_errors() -> tuple[Floats, Floats]:
     assert (got.band[:, :, 1] <= got.band[:, :, 2]).all()
     terms = fit.prepared.terms
     routine = h.kind == ROUTINE
-    fitted = (terms.X[:, terms.season] @ fit.calibration.fixed[terms.season])[routine].mean()
+    fitted = terms.season_part(fit.calibration.fixed)[routine].mean()
     drawn = (harmonics(h.year[routine]) @ np.array([0.1, 0.02, 0.05, 0.03])).mean()
     z = (np.log(got.baseline_ohm) + fitted - truth.base - drawn) / got.baseline_sd_log
     return z, truth.broken_at < h.age[h.reading_start[:-1]]
