@@ -41,7 +41,7 @@ from models.outlook import (
 )
 from models.site_pass import ForEach, SitePass, in_turn, site_pass
 
-SETTLED = 0.05  # a site's field has settled when the last sweep moved it less than this share of its spread
+SETTLED = 0.1  # a site's field has settled when the last sweep moved it less than this share of its spread
 SUSPECTED, CONFIRMED = 0.3, 0.95
 _SWEEP_ROUNDS = 10
 
@@ -117,7 +117,7 @@ def _first_look(h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout
     plain = replace(p, scale=(np.ones(1), np.zeros(1)))
     state = sweep_fields(h, cal, plain, layout, first_state(h), 1, each)
     state = search(h, cal, p, layout, state, each)
-    state = sweep_fields(h, cal, p, layout, state, 2, each)
+    state = sweep_fields(h, cal, p, layout, state, 1, each)
     # a whole site may look otherwise once its steps are known, and its steps once it does
     return search(h, cal, p, layout, state, each)
 

@@ -29,8 +29,8 @@ from models.site_pass import FieldSpread, ForEach, SitePass, in_turn, no_factors
 # practice, no source).
 RATE_PER_YEAR = 0.01
 SURE = 0.95
-_WORTH_A_LOOK = 2.0  # log Bayes factor from the field alone
-_JUMP = 2.5  # of all rods together, in spreads of a visit
+_WORTH_A_LOOK = 3.0  # log Bayes factor from the field alone
+_JUMP = 3.0  # of all rods together, in spreads of a visit
 _CLEAR = 3.0  # a shift's size in its own spreads
 _ROUNDS = 6
 # Accounts without a shift: by how much (ln) rods begin later and grow faster than their class, and the log
@@ -160,8 +160,8 @@ def _pass_of(h: Histories, cal: Calibration, node_weight: Floats, each: ForEach)
     state = search(h, cal, p, layout, state, each)
     found = site_pass(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale,
-        curve_prior(cal.theta, layout, p.grid), layout.group, node_weight, ceiling_shares(cal, h.raw),
-        state.factors, 1, each, rounds=_ROUNDS,
+        curve_prior(cal.theta, layout, p.grid.coarser()), layout.group, node_weight,
+        ceiling_shares(cal, h.raw), state.factors, 1, each, rounds=_ROUNDS,
     )  # fmt: skip
     evidence = np.array([
         site_log_evidence(p.prior_precision[s], found.factors[s], found.evidence[a:b])

@@ -69,11 +69,11 @@ def posterior(
     N = found.like.shape[0]
     C, T, R = grid.shape
     G = T * R
-    shares = ceiling_shares(cal, layout.raw[layout.group].astype(bool)).astype(np.float32)[:, :, None]
-    like, whole_like = (a.reshape(N, C, G) * shares for a in (found.like, found.whole))
+    shares = ceiling_shares(cal, layout.raw[layout.group].astype(bool)).astype(np.float32)
     whole_scale = np.exp(np.maximum(found.whole_top - found.like_top, -600.0))
     tables = [group_tables(theta, layout, grid) for theta in parameter_draws(cal, rng, draws)]
-    marginal = _by_draw(like.sum(axis=1).reshape(N, T, R), layout, tables)
+    mixed = np.einsum("nc,ncg->ng", shares, found.like.reshape(N, C, G))
+    marginal = _by_draw(mixed.reshape(N, T, R), layout, tables)
     nodes, others = _node_weights(marginal, layout.site)
     # a draw's prior of the curves over its own mean likelihood, averaged over the draws
     total = np.maximum(np.einsum("ndk,ndk->nd", others, marginal), 1e-300)
@@ -89,15 +89,42 @@ def posterior(
         i = np.flatnonzero(layout.group == q)
         if i.size:
             prior[i] = weight[i] @ curves
-    of_whole = np.einsum("ncg,ng->n", whole_like, prior, dtype=float)
-    p_broken = np.clip(1.0 - of_whole * whole_scale, 0.0, 1.0)
+    whole, reaching = np.empty_like(found.whole), np.empty_like(found.reaching)
+    p_broken = np.empty(N)
+    _weigh_whole(found.whole, found.reaching, shares, prior, whole_scale, whole, reaching, p_broken)
     given_step = {}
     for e in np.flatnonzero(p_broken > HARDLY_BROKEN):
-        left = np.maximum(like[e] - whole_like[e] * whole_scale[e], 0.0) * prior[e]
+        part = found.like[e] - found.whole[e] * np.float32(whole_scale[e])
+        left = np.maximum(part.reshape(C, G), 0.0) * shares[e][:, None] * prior[e]
         given_step[int(e)] = left.ravel() / max(left.sum(), 1e-300)
-    share = np.minimum(prior / np.maximum(of_whole, 1e-30)[:, None], 1e30)  # where only a step explains it
-    whole = (whole_like * share[:, None, :].astype(np.float32)).reshape(N, -1)
-    return Posterior(whole, found.reaching * share.astype(np.float32), given_step, p_broken, nodes, new_rod)
+    return Posterior(whole, reaching, given_step, p_broken, nodes, new_rod)
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _weigh_whole(whole, reaching, shares, prior, scale, out, out_reaching, p_broken):  # type: ignore[no-untyped-def]
+    """Fill out (N, C*G), out_reaching (N, G): masses given no step; and p_broken (N,), the rest.
+
+    whole, reaching: likelihoods without steps over their largest; scale (N,): that over the largest of all.
+    """
+    N, G = prior.shape
+    C = shares.shape[1]
+    for n in range(N):
+        total = np.float32(0.0)
+        for c in range(C):
+            mine = np.float32(0.0)
+            for g in range(G):
+                v = whole[n, c * G + g] * prior[n, g]
+                out[n, c * G + g] = v
+                mine += v
+            total += mine * shares[n, c]
+        p_broken[n] = min(max(1.0 - total * scale[n], 0.0), 1.0)
+        over = np.float32(1.0) / max(total, np.float32(1e-30))  # nearly nothing where only a step explains it
+        for c in range(C):
+            w = over * shares[n, c]
+            for g in range(G):
+                out[n, c * G + g] *= w
+        for g in range(G):
+            out_reaching[n, g] = reaching[n, g] * prior[n, g] * over
 
 
 def _by_draw(like: npt.NDArray[np.float32], layout: ClassLayout, tables: list[GroupTables]) -> Floats:

@@ -14,7 +14,8 @@ from numba import njit
 
 from models.history_grid import curve_loglik, inverse_spd, log_normal_cdf, prefix_sums, running
 
-_HARDLY_LIKELY = 1e-9  # likelihood over its largest below which a point reaches nothing
+_SQRT_HALF = math.sqrt(0.5)
+_HARDLY_LIKELY = 1e-7  # likelihood over its largest below which a point reaches nothing
 _LEAST_PRIOR = np.float32(1e-30)  # of a curve, so that its logarithm is a number
 _HARDLY = 1e-3  # share of all weight below which an explanation is left out of the moments
 _WILD_LIMIT = math.log(0.005)  # a wild reading on a sound rod hardly ever lands beyond the range
@@ -160,6 +161,12 @@ def add_into(x, out):  # type: ignore[no-untyped-def]
     """Add x to out in place."""
     for i in range(x.size):
         out[i] += x[i]
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _times(x, factor):  # type: ignore[no-untyped-def]
+    for i in range(x.size):
+        x[i] *= factor
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -426,7 +433,11 @@ def _add_reaching(  # type: ignore[no-untyped-def]
                 )
                 firm = 1.0 / (flat + 1.0 / (ceiling_sd * ceiling_sd))
                 level = ceiling + (q0[m] - q0[k] - ceiling * flat - growth[r] * cross) * firm
-                out[row + r] += share * v * math.exp(log_normal_cdf((level - threshold) / math.sqrt(firm)))
+                z = (level - threshold) / math.sqrt(firm)
+                if z > 4.0:
+                    out[row + r] += share * v
+                elif z > -4.0:
+                    out[row + r] += share * v * 0.5 * math.erfc(-z * _SQRT_HALF)
             r += 1
 
 
@@ -549,64 +560,79 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     apart = out_like.size > TR
     out_like[:] = 0.0
     last_age = age[n - 1] if n > 0 else 0.0
-    if out_whole.size > 0:
-        out_whole[:] = 0.0
-        out_reaching[:] = 0.0
-        for j in range(K * F):
-            if breaks[j // F] >= 0:
-                continue
-            index, y, precision = laid_out[j][0], laid_out[j][1], laid_out[j][2]
-            read = age[index]
-            ones = np.ones(read.size)
-            t0 = prefix_sums(precision, ones, ones)
-            t1 = prefix_sums(precision, read, ones)
-            q0 = running(precision @ y if read.size > 0 else np.zeros(0))
-            beyond = math.exp(nothing[j] + offset[j] - whole_top)
-            for c in range(C):
-                exp_into(ll[j, c, :size], np.float32(whole_top - offset[j]), like, bits)
-                add_into(like, out_whole[c * TR : c * TR + size])
-                out_whole[c * TR + size : (c + 1) * TR] += beyond
-                _add_reaching(
-                    read,
-                    t0,
-                    t1,
-                    q0,
-                    like,
-                    share[c],
-                    log_threshold,
-                    last_age,
-                    size,
-                    onset,
-                    growth,
-                    ceilings[c],
-                    ceiling_sd[c],
-                    out_reaching,
-                )
-                above = math.exp(log_normal_cdf((ceilings[c] - log_threshold) / ceiling_sd[c]))
-                out_reaching[size:] += beyond * share[c] * above
     prior_left = _sum(prior[size:])
     weight = np.zeros(K * F)
     later = np.zeros(K * F)
     evidence = 0.0
     ceiling_w[:] = 0.0
     unmixed = np.empty(size if apart else 0, np.float32)
+    above = np.empty(C if apart else 0)
+    for c in range(above.size):
+        above[c] = math.exp(log_normal_cdf((ceilings[c] - log_threshold) / ceiling_sd[c]))
+    if apart:
+        out_whole[:] = 0.0
+        out_reaching[:] = 0.0
+    all_later = 0.0
+    whole_later = 0.0
+    below = np.float32(math.exp(whole_top - top))
     for j in range(K * F):
+        plain = breaks[j // F] < 0
         beyond = math.exp(nothing[j] + offset[j] - top)
+        all_later += beyond
         later[j] = beyond * prior_left
         weight[j] = later[j]
+        table0 = np.zeros((0, 0))
+        table1 = table0
+        sum0 = np.zeros(0)
+        read = sum0
+        if apart and plain:
+            whole_later += math.exp(nothing[j] + offset[j] - whole_top)
+            index, y, precision = laid_out[j][0], laid_out[j][1], laid_out[j][2]
+            read = age[index]
+            ones = np.ones(read.size)
+            table0 = prefix_sums(precision, ones, ones)
+            table1 = prefix_sums(precision, read, ones)
+            sum0 = running(precision @ y if read.size > 0 else np.zeros(0))
         for c in range(C):
-            exp_into(ll[j, c, :size], np.float32(top - offset[j]), like, bits)
+            if plain:
+                exp_into(ll[j, c, :size], np.float32(whole_top - offset[j]), like, bits)
+                if apart:
+                    add_into(like, out_whole[c * TR : c * TR + size])
+                    _add_reaching(
+                        read,
+                        table0,
+                        table1,
+                        sum0,
+                        like,
+                        share[c],
+                        log_threshold,
+                        last_age,
+                        size,
+                        onset,
+                        growth,
+                        ceilings[c],
+                        ceiling_sd[c],
+                        out_reaching,
+                    )
+                if below < 1.0:
+                    _times(like, below)
+            else:
+                exp_into(ll[j, c, :size], np.float32(top - offset[j]), like, bits)
             if apart:
                 add_into(like, out_like[c * TR : c * TR + size])
-                out_like[c * TR + size : (c + 1) * TR] += beyond
                 mine = _weighed_sum(like, prior[:size], share[c], ll[j, c, :size], unmixed)
             else:
                 mine = _weighed_sum(like, prior[:size], share[c], ll[j, c, :size], out_like[:size])
             weight[j] += mine
             ceiling_w[c] += mine + later[j] * share[c]
-        if not apart:
-            out_like[size:] += beyond
         evidence += weight[j]
+    if apart:
+        for c in range(C):
+            out_like[c * TR + size : (c + 1) * TR] = all_later
+            out_whole[c * TR + size : (c + 1) * TR] = whole_later
+            out_reaching[size:] += np.float32(whole_later * share[c] * above[c])
+    else:
+        out_like[size:] = all_later
     ceiling_w /= ceiling_w.sum()
     tilted_mean = np.zeros(D)
     tilted_sq = np.zeros((D, D))
