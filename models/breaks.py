@@ -17,6 +17,8 @@ from models.class_prior import CurvePrior
 from models.histories import Floats, Histories, Ints
 from models.history_grid import inverse_spd
 from models.site_kernel import (
+    ODD,
+    ODD_VAR,
     curve_moments,
     exp_into,
     largest,
@@ -33,15 +35,17 @@ _SCREEN = 5.5
 _RISE = 0.25  # or the reading must stand off its neighbours by so much (log) and as many sds of noise as
 _RISE_SDS = 1.5
 _DEPTH = 3
+_LOG_ODD = math.log(0.01 / 0.99)  # of a rod unlike its record (common practice, no source)
 
 
 @dataclass(frozen=True)
 class Structures:
     """K structures in all, electrode by electrode.
 
-    start: (N+1,) first structure of each electrode. breaks: (K,) position of the first reading after the step
-    or -1. opened: (K,) 1 where the step is to an open or nearly open lead, 0 where a lesser one. wilds: (K,
-    3) positions of wild readings, -1 for none. log_prior: (K,).
+    start: (N+1,) first structure of each electrode. breaks: (K,) position of the first reading after the
+    step or -1, or ODD (-2) for a rod unlike its record from the start. opened: (K,) 1 where the step is to
+    an open or nearly open lead, 0 where a lesser one. wilds: (K, 3) positions of wild readings, -1 for
+    none. log_prior: (K,).
     """
 
     start: Ints
@@ -106,6 +110,8 @@ def plain_structures(electrodes: int) -> Structures:
 @njit(cache=True, nogil=True)
 def _log_prior(age, brk, opened, wild, break_rate, open_share, wild_share):  # type: ignore[no-untyped-def]
     value = 0.0
+    if brk == ODD:
+        value += _LOG_ODD
     if brk >= 0:
         since = 0.0  # a step before the first reading hides in the level, but not from the rod formula
         if brk > 0:
@@ -189,11 +195,16 @@ def _screen(  # type: ignore[no-untyped-def]
         for k in range(i + 1, m):
             a += 2.0 * inner[i, k]
         for kind in range(2):
-            value = _step_gain(q, a, jump_mean[kind], jump_var[kind]) + behind
+            # where the curve alone would follow a step, the normal approximation has no information left
+            value = _step_gain(q, max(a, 0.0), jump_mean[kind], jump_var[kind]) + behind
             if value > -12.0:
                 value += _log_prior(age, j, kind, none, break_rate, open_share, wild_share)
             gain[j, kind] = max(gain[j, kind], value)
-        value = _wild_gain(t[i], inner[i, i], wild_var) + math.log(wild_share / (1.0 - wild_share)) + behind
+        value = (
+            _wild_gain(t[i], max(inner[i, i], 0.0), wild_var)
+            + math.log(wild_share / (1.0 - wild_share))
+            + behind
+        )
         gain[j, 2] = max(gain[j, 2], value)
         near = 0.0
         count = 0
@@ -273,6 +284,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     size = first * R
     value, total, beyond = _evidence(ll, size, nothing, prior, share)
     gain = np.full((n, 3), -np.inf)
+    odd = -np.inf
     index, y, precision, limit = plain[0], plain[1], plain[2], plain[5]
     m = index.size
     if limit >= 0 or m < n:
@@ -298,7 +310,11 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         args = (noise, jump_mean, jump_var, wild_var, break_rate, open_share, wild_share, age, gain)
         _screen(index, y, t, inner, 0.0, *args)
         flat = precision @ y if m > 0 else np.zeros(0)
-        _screen(index, y, flat, precision, math.log(max(beyond / total, 1e-30)), *args)
+        behind = math.log(max(beyond / total, 1e-30))
+        _screen(index, y, flat, precision, behind, *args)
+        if m > 0:
+            odd = _wild_gain(t.sum(), max(inner.sum(), 0.0), ODD_VAR)
+            odd = max(odd, _wild_gain(flat.sum(), precision.sum(), ODD_VAR) + behind) + _LOG_ODD
     most = 3 * n * (_DEPTH + 1) * 3 + 4
     found_b = np.full(most, -1, np.int64)
     found_o = np.zeros(most, np.int64)
@@ -307,6 +323,17 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     expanded = np.zeros(most, np.bool_)
     count = 1
     found_v[0] = value
+    if odd > -_SCREEN:
+        now = structure_readings(
+            age, resid, side, noise, visit, mean, cov, rod_var, ODD, none, jump_mean[0], jump_var[0], wild_var
+        )
+        first, nothing = structure_loglik(
+            age, side, visit, mean, cov, rod_var, ODD, jump_mean[0], jump_var[0], onset, growth, ceilings,
+            ceiling_sd, resid, now, ll,
+        )  # fmt: skip
+        found_b[1] = ODD
+        found_v[1] = _evidence(ll, first * R, nothing, prior, share)[0] + _LOG_ODD
+        count = 2
     for _ in range(_DEPTH):
         best = -1
         top = found_v[:count].max()

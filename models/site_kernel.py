@@ -21,6 +21,16 @@ _HARDLY = 1e-3  # share of all weight below which an explanation is left out of 
 _WILD_LIMIT = math.log(0.005)  # a wild reading on a sound rod hardly ever lands beyond the range
 
 
+ODD = -2  # in place of a step's position: no step, but a rod unlike what is on record of it, from the start
+ODD_VAR = 0.8**2  # of its log resistance beside the rod term (common practice, no source)
+
+
+@njit(cache=True, nogil=True)
+def own_rod_var(rod_var, brk):  # type: ignore[no-untyped-def]
+    """Return the variance of the rod's own term under a structure."""
+    return rod_var + (ODD_VAR if brk == ODD else 0.0)
+
+
 @njit(cache=True, nogil=True)
 def _covariance(visit, cov, rod_var, noise, index):  # type: ignore[no-untyped-def]
     """Return the covariance (m, m) of the readings picked by index, under the field's covariance cov."""
@@ -95,7 +105,7 @@ def structure_readings(  # type: ignore[no-untyped-def]
         if brk >= 0 and j >= brk:
             step[i] = 1.0
             y[i] -= jump_mean
-    s = _covariance(visit, cov, rod_var, own_noise, index)
+    s = _covariance(visit, cov, own_rod_var(rod_var, brk), own_noise, index)
     for i in range(count):
         for j in range(count):
             s[i, j] += jump_var * step[i] * step[j]
@@ -218,7 +228,7 @@ def structure_loglik(  # type: ignore[no-untyped-def]
         both = np.empty(count + 1, np.int64)
         both[:count] = index
         both[count] = limit
-        full = _covariance(visit, cov, rod_var, own_noise, both)
+        full = _covariance(visit, cov, own_rod_var(rod_var, brk), own_noise, both)
         for i in range(count):
             link[i] = full[i, count] + (jump_var * step[i] if stepped else 0.0)
         own = full[count, count] + (jump_var if stepped else 0.0)
@@ -685,12 +695,15 @@ def electrode_pass(  # type: ignore[no-untyped-def]
             tilted_sq += part * (part_cov + np.outer(part_mean, part_mean))
             one_t = t.sum()
             one_inner = inner.sum()
+            own_rod = own_rod_var(rod_var, breaks[k])
             rod_m = rod_var * one_t
             rod_v = rod_var - rod_var * rod_var * one_inner
+            if breaks[k] == ODD:  # tells nothing of how rods differ otherwise
+                rod_m, rod_v = 0.0, rod_var
             rod_sq += part * (rod_m * rod_m + rod_v)
-            both = link[0] + rod_var
+            both = link[0] + own_rod
             bm = mean[0] + (np.dot(both, t) if m > 0 else 0.0)
-            bv = cov[0, 0] + rod_var - (np.dot(both, inner @ both) if m > 0 else 0.0)
+            bv = cov[0, 0] + own_rod - (np.dot(both, inner @ both) if m > 0 else 0.0)
             base_m += part * bm
             base_s += part * (bv + bm * bm)
             struct_w[k] += part

@@ -10,6 +10,7 @@ from models.breaks import StepModel, Structures, plain_structures, reprice
 from models.calibration import first_guess
 from models.forecast import Fitted, fit_electrodes, levels, outlook_frame
 from models.histories import Floats, Histories
+from models.site_kernel import ODD
 from tests.unit.small_histories import LOG_DOUBLE, site_history, together
 
 NOISE = 0.06
@@ -169,3 +170,21 @@ def test_the_jump_to_over_range_does_not_depend_on_where_the_level_is_written_do
     assert in_intercept.crossing.steps[0][0].jump == pytest.approx(
         in_formula.crossing.steps[0][0].jump, abs=1e-6
     )
+
+
+def test_a_rod_unlike_its_record_from_the_start_is_no_break_where_breaks_are_rare() -> None:
+    high = list(15.0 * 2.4 * np.exp(np.random.default_rng(6).normal(0, NOISE, YEARS)))
+    h = _site(high)
+    cal = first_guess(h)
+    fixed: Floats = np.zeros(cal.fixed.size)
+    rare = replace(cal.steps, break_rate=1e-4)
+    # rods of a fleet where nothing corrodes: beginning after a hundred years
+    theta = cal.theta.copy()
+    theta[cal.theta_names.index("onset_fleet")] = 5.0
+    cal = replace(cal, fixed=fixed, steps=rare, theta=theta, spread=replace(cal.spread, rod_sd=0.17))
+    fit = fit_electrodes(h, cal, np.full(h.electrodes, LOG_DOUBLE), np.random.default_rng(1))
+    mine = slice(fit.structures.start[0], fit.structures.start[1])
+    odd = fit.structures.breaks[mine] == ODD
+    assert fit.found.struct_weight[mine][odd].sum() > 0.4
+    assert fit.posterior.p_broken[0] < 0.3
+    assert _states(fit)[0] == "none"
