@@ -46,7 +46,7 @@ class Posterior:
     measured, by group.
     """
 
-    whole: Floats
+    whole: npt.NDArray[np.float32]
     reaching: npt.NDArray[np.float32]
     broken: dict[int, Floats]
     p_broken: Floats
