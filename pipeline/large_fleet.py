@@ -15,7 +15,16 @@ import polars as pl
 
 from models.calibration import Calibration, search_calibration
 from models.soil import site_resistivity
-from pipeline.calibrations import LATEST, Basis, Choice, choose, fits_worse, keep_calibration
+from pipeline.calibrations import (
+    LATEST,
+    Basis,
+    Choice,
+    check_name,
+    choose,
+    fits_worse,
+    keep_calibration,
+    kept_calibrations,
+)
 from pipeline.engine import (
     RunShards,
     one_blas_thread,
@@ -79,6 +88,7 @@ def large_outlook(
     output = settings.output_folder / "large"
     with spool_folder(output) as folder, one_blas_thread():
         with Store.open(settings.store_path) as store:
+            check_name(kept_calibrations(store), calibration)
             day = day_of_outlook(store, settings, as_of, today or date.today())
             spool = vetted_spool(store, settings, day, folder, run, clock)
             found = pass_of(store, spool, settings, folder / "out", run, clock, calibration)
