@@ -97,6 +97,18 @@ def test_weather_after_the_day_of_the_outlook_is_not_known_yet(tmp_path: Path) -
     assert months.len() == 6 * 8
 
 
+def test_an_outlook_by_shards_says_that_weather_did_not_enter_and_where_it_lies(tmp_path: Path) -> None:
+    fleet = _winter_fleet(weather=True)
+    assert rodfleet(tmp_path, "load", fleet.write(tmp_path)).exit_code == 0
+    done = rodfleet(tmp_path, "outlook", "--as-of", "2020-06-30")
+    assert done.exit_code == 0, done.output
+    assert "Weather and soil temperatures did not enter, as they do in a run." in done.output
+    path = tmp_path / "out/large/electrode_outlook.parquet"
+    assert f"The outlook: {path}" in done.output
+    rows = pl.read_parquet(path)
+    assert (rows.height, rows["as_of"].unique().to_list()) == (12, [date(2020, 6, 30)])
+
+
 def _moved_fleet(**work: Any) -> SmallFleet:
     """Six sites of four wells; all wells of the second read half as much again from 2016 on."""
     fleet = read_yearly(rods(6, 4), _FIRST, _LAST)
