@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit
 
 from models.breaks import StepModel, Structures, plain_structures, reprice, search_structures
 from models.class_prior import (
@@ -442,10 +443,20 @@ def spread_sample(h: Histories, count: int) -> npt.NDArray[np.int64]:
 
 
 def _summary(cal: Calibration) -> Floats:
-    """Return the numbers whose standing still means that the search is done."""
-    s = cal.spread
+    """Return the numbers whose standing still means that the search is done.
+
+    Of flawed rods how far they pull the mean log onset: the odds of hardly any wander without an end.
+    """
+    s, at = cal.spread, dict(zip(cal.theta_names, cal.theta, strict=True))
+    pull = expit(at["flawed_log_odds"]) * at["flawed_earlier"]
     return np.concatenate(
-        [cal.theta[:9], np.log(cal.noise_sd), np.log([s.site_sd, s.visit_sd, s.rod_sd]), cal.fixed[:4]]
+        [
+            cal.theta[:7],
+            [pull],
+            np.log(cal.noise_sd),
+            np.log([s.site_sd, s.visit_sd, s.rod_sd]),
+            cal.fixed[:4],
+        ]
     )
 
 

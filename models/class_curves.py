@@ -87,7 +87,7 @@ def share_past_curves(fit: Fitted, rng: np.random.Generator, draws: int = 40) ->
         t = group_tables(theta, layout, grid)
         for (q, threshold), n in zip(pairs, counts, strict=True):
             own = fit.calibration.ceiling_weight[layout.raw[int(q)]]
-            mass = np.einsum("k,c,kt,kr->ctr", w, own, t.onset[int(q)], t.growth[int(q)]).ravel()
+            mass = (own[:, None] * ((w * t.onset[int(q)].T) @ t.growth[int(q)]).ravel()).ravel()
             soil = layout.soil[int(q)]
             shares[d, soil] += n / of_soil[soil] * _with_steps(fit, mass @ tables[threshold], threshold)
     low, middle, high = np.quantile(shares, (0.05, 0.5, 0.95), axis=0)

@@ -146,6 +146,7 @@ def restrict(h: Histories, electrodes: Mask, readings: Mask) -> Histories:
     kept = readings & electrodes[h.reading_electrode]
     counts = np.bincount(h.reading_electrode[kept], minlength=h.electrodes)[electrodes]
     of_them: dict[str, Any] = {k: getattr(h, k)[kept] for k in _READING_ARRAYS}
+    of_them |= {"weather": None if h.weather is None else h.weather[kept]}
     of_them |= {k: getattr(h, k)[electrodes] for k in _ELECTRODE_ARRAYS}
     of_them |= {k: tuple(x for x, in_ in zip(getattr(h, k), electrodes, strict=True) if in_) for k in _NAMES}
     return replace(
@@ -172,6 +173,7 @@ def side_by_side(parts: Sequence[Histories]) -> Histories:
     }
     changes |= {k: joined(k) for k in _READING_ARRAYS + _ELECTRODE_ARRAYS + _VISIT_ARRAYS}
     changes |= {k: tuple(x for h in parts for x in getattr(h, k)) for k in (*_NAMES, "shifts", "site_id")}
+    changes |= {"weather": None if parts[0].weather is None else joined("weather")}
     return replace(parts[0], **changes)
 
 

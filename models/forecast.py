@@ -5,6 +5,7 @@ from datetime import date
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from models.breaks import Structures
@@ -25,6 +26,7 @@ from models.calibration import (
 from models.class_prior import ClassLayout, curve_prior
 from models.histories import DAYS_A_YEAR, ROUTINE, Floats, Histories
 from models.lasting_shifts import LastingShift, ask_for_shifts
+from models.level_kernel import electrode_seeds, known_levels, level_summary
 from models.outlook import (
     QUANTILES,
     Crossing,
@@ -153,29 +155,28 @@ def levels(
     ahead_years: float = 10.0,
     each: ForEach = in_turn,
 ) -> Levels:
-    """Work out today's level, the baseline and the curve's band of every electrode."""
+    """Work out today's level, the baseline and the curve's band of every electrode.
+
+    points: ages of the band, from the year before the first reading to ahead_years from now; 0 for no band.
+    rng gives one number: the draws are each electrode's own, whichever others stand beside it.
+    """
     h = fit.histories
-    N = h.electrodes
-    out = np.empty((N, 4))
-    ages, band = np.empty((N, points)), np.empty((N, points, 3))
-    seeds = rng.integers(0, 2**63 - 1, size=max(h.sites, 1))
-    site_of = h.electrode_site
+    seeds = electrode_seeds(h.electrode_id, int(rng.integers(2**63)))
+    ages = _band_ages(h, points, ahead_years)
+    known = known_levels(h, fit.calibration)
+    found = level_summary(
+        h, fit.prepared, fit.found, fit.posterior, fit.crossing.steps, known, seeds, ages, each=each
+    )
+    base, level, ratio = np.exp(found.base), np.exp(found.level), np.exp(found.ratio)
+    return Levels(base, found.base_sd, level, ratio, ages, np.exp(found.band))
 
-    def one(s: int) -> None:
-        own = np.random.default_rng(seeds[s])
-        for i in range(h.site_start[s], h.site_start[s + 1]):
-            d = draws_of(fit, i, own)
-            routine = slice(h.reading_start[i], h.reading_start[i + 1])
-            seen = h.age[routine][h.kind[routine] == ROUTINE]
-            start = max(float(seen.min()) - 1.0, 0.0) if seen.size else 0.0
-            ages[i] = np.linspace(start, h.age_now[i] + ahead_years, points)
-            curve = d.log_ohm_at(ages[i])
-            band[i] = np.exp(np.quantile(curve, (0.05, 0.5, 0.95), axis=0)).T
-            now = d.log_ratio_at(h.age_now[[i]])[:, 0]
-            out[i] = (np.median(d.base), d.base.std(), np.median(d.base + now), np.median(now))
 
-    each(one, range(int(site_of.max()) + 1 if N else 0))
-    return Levels(np.exp(out[:, 0]), out[:, 1], np.exp(out[:, 2]), np.exp(out[:, 3]), ages, band)
+def _band_ages(h: Histories, points: int, ahead_years: float) -> Floats:
+    """Return (N, points) ages, years, from the year before the first routine reading on."""
+    routine, first = h.kind == ROUTINE, np.full(h.electrodes, np.inf)
+    np.minimum.at(first, h.reading_electrode[routine], h.age[routine])
+    start = np.where(np.isfinite(first), np.maximum(first - 1.0, 0.0), 0.0)
+    return np.linspace(start, h.age_now + ahead_years, points, axis=1)
 
 
 def readings_used(fit: Fitted) -> Floats:
@@ -196,14 +197,13 @@ def _misfit(fit: Fitted) -> Any:
     return (n >= 3) & ((wild / n > 0.34) | (excess / n > 6.0))
 
 
-def _break_state(fit: Fitted) -> list[str]:
-    out = []
-    for i, p in enumerate(fit.posterior.p_broken):
-        steps = fit.crossing.steps.get(i, [])
-        twice = sum(s.share for s in steps if s.visits_after >= 2)
-        sure = p >= CONFIRMED and twice >= 0.9
-        out.append("confirmed" if sure else "suspected" if p >= SUSPECTED else "none")
-    return out
+def _break_state(fit: Fitted) -> npt.NDArray[np.str_]:
+    """Return (N,) none, suspected, or confirmed: sure, and visited twice since."""
+    p, twice = fit.posterior.p_broken, np.zeros(fit.histories.electrodes)
+    for i, steps in fit.crossing.steps.items():
+        twice[i] = sum(s.share for s in steps if s.visits_after >= 2)
+    sure = (p >= CONFIRMED) & (twice >= 0.9)
+    return np.select([sure, p >= SUSPECTED], ["confirmed", "suspected"], default="none")
 
 
 def outlook_frame(
@@ -221,7 +221,7 @@ def outlook_frame(
     started = onset < h.age_now
     state = np.select(
         [
-            np.array([b == "confirmed" for b in broken]),
+            broken == "confirmed",
             misfit,
             used < 1.5,
             p_now >= 0.5,
@@ -232,12 +232,9 @@ def outlook_frame(
     )
     kinds = np.bincount(h.reading_electrode, h.kind == 1, minlength=h.electrodes) > 0
     isolated = np.bincount(h.reading_electrode, h.kind == 2, minlength=h.electrodes) > 0
-    site = (
-        np.asarray(h.site_id, dtype=object)[h.electrode_site] if h.electrodes else np.array([], dtype=object)
-    )
     columns: dict[str, Any] = {
         "electrode_id": list(h.electrode_id),
-        "site_id": list(site),
+        "site_id": [h.site_id[s] for s in h.electrode_site],
         "soil_class": list(h.soil),
         "material": list(h.material),
         "as_of": [as_of] * h.electrodes,

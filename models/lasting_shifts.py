@@ -9,6 +9,7 @@ on the same day; which of the two accounts is the better one, the evidence of bo
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numba import njit
 from scipy.special import expit
 
 from models.breaks import Structures, plain_structures
@@ -106,20 +107,32 @@ def common_jumps(h: Histories, resid: Floats, s: int) -> Floats:
     The median over rods of the mean of two visits after less the mean of two before; 0 where no rod was read
     on both sides.
     """
-    T = int(h.visit_start[s + 1] - h.visit_start[s])
-    rise = np.full((int(h.site_start[s + 1] - h.site_start[s]), T - 1), np.nan)
-    for e in range(rise.shape[0]):
-        r = np.arange(h.reading_start[h.site_start[s] + e], h.reading_start[h.site_start[s] + e + 1])
-        r = r[(h.visit[r] >= 0) & (h.side[r] == 0)]
-        for k in range(1, r.size):
-            gap = slice(h.visit[r[k - 1]], h.visit[r[k]])
-            rise[e, gap] = resid[r[k : k + 2]].mean() - resid[r[max(k - 2, 0) : k]].mean()
-    read = ~np.isnan(rise).all(axis=0)
-    jump = np.zeros(T - 1)
-    if read.any():
-        jump[read] = np.nanmedian(rise[:, read], axis=0)
-        jump[read] -= np.median(jump[read])
+    jump = np.zeros(int(h.visit_start[s + 1] - h.visit_start[s]) - 1)
+    _common_rise(h.site_start[s], h.site_start[s + 1], h.reading_start, h.visit, h.side, resid, jump)
     return jump
+
+
+@njit(cache=True, nogil=True)
+def _common_rise(e0, e1, reading_start, visit, side, resid, jump):  # type: ignore[no-untyped-def]
+    """Fill jump (T-1,), zeros, for the electrodes e0 up to e1 of one site."""
+    rise = np.full((jump.size, e1 - e0), np.nan)
+    for e in range(e1 - e0):
+        r = np.arange(reading_start[e0 + e], reading_start[e0 + e + 1])
+        r = r[(visit[r] >= 0) & (side[r] == 0)]
+        for k in range(1, r.size):
+            up = resid[r[k : k + 2]].mean() - resid[r[max(k - 2, 0) : k]].mean()
+            rise[visit[r[k - 1]] : visit[r[k]], e] = up
+    read = np.zeros(jump.size, dtype=np.bool_)
+    for g in range(jump.size):
+        known = rise[g][~np.isnan(rise[g])]
+        if known.size:
+            read[g] = True
+            jump[g] = np.median(known)
+    if read.any():
+        usual = np.median(jump[read])
+        for g in range(jump.size):
+            if read[g]:
+                jump[g] -= usual
 
 
 def _candidates(h: Histories, p: Prepared, state: State, spread: FieldSpread) -> list[tuple[int, int]]:

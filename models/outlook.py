@@ -190,8 +190,13 @@ def steps_in_record(
     electrode: npt.NDArray[Any],
     i: int,
 ) -> list[Step]:
-    """Return the steps that the history of electrode i allows, with their weights."""
-    rows = np.flatnonzero((electrode == i) & (breaks >= 0) & (found.struct_weight > 1e-6))
+    """Return the steps that the history of electrode i allows, with their weights.
+
+    breaks: (K,) the reading that each structure's step comes before, -1 without one. electrode: (K,) whose it
+    is, not decreasing.
+    """
+    mine = slice(*np.searchsorted(electrode, [i, i + 1]))
+    rows = mine.start + np.flatnonzero((breaks[mine] >= 0) & (found.struct_weight[mine] > 1e-6))
     total = found.struct_weight[rows].sum()
     out = []
     first, last = h.reading_start[i], h.reading_start[i + 1]

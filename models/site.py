@@ -38,12 +38,15 @@ class SiteCounts:
     expected: Floats
     fresh: Floats
 
-    def at_least(self, count: float) -> Floats:
-        """Return (Y+1,) the probability of at least count rods past; fractions are interpolated."""
-        m = float(np.clip(count, 0.0, self.rods + 1))
-        low = int(np.floor(m))
-        high = min(low + 1, self.rods + 1)
-        return np.asarray(self.tail[:, low] * (1 - (m - low)) + self.tail[:, high] * (m - low))
+    def at_least(self, count: float | Floats) -> Floats:
+        """Return (Y+1,) the probability of at least count rods past; fractions are interpolated.
+
+        count: one for all years, or (Y+1,) one for each.
+        """
+        m = np.clip(np.broadcast_to(count, self.expected.shape), 0.0, self.rods + 1.0)
+        low, y = m.astype(np.int64), np.arange(m.size)
+        high, share = np.minimum(low + 1, self.rods + 1), m - low
+        return np.asarray(self.tail[y, low] * (1 - share) + self.tail[y, high] * share)
 
 
 def _count_pmf(p: Floats) -> Floats:

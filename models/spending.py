@@ -40,12 +40,10 @@ def degraded(case: Case, start: int = 0) -> tuple[Floats, Floats]:
     many of the others and of the new rods are past as it takes. The others go on ageing until then and after.
     """
     alone = case.counts.at_least(case.need)
-    after = alone.copy()
-    for y in range(start, alone.size):
-        past_anew = case.replace * case.counts.fresh[y - start]
-        after[y] = min(case.counts.at_least(case.need + case.replace - past_anew)[y], alone[y])
-    after[start:] = np.maximum.accumulate(after[start:])
-    return alone, after
+    past_anew = np.zeros(alone.size)
+    past_anew[start:] = case.replace * case.counts.fresh[: alone.size - start]
+    renewed = np.minimum(case.counts.at_least(case.need + case.replace - past_anew), alone)
+    return alone, np.concatenate([alone[:start], np.maximum.accumulate(renewed[start:])])
 
 
 def discount(years: int, rate: float) -> Floats:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
@@ -95,29 +96,35 @@ def _cells(lower: Array, upper: Array, entry: Array | None) -> _Cells:
     return _Cells(left, right, distinct[:, 0], distinct[:, 1], distinct[:, 2], pattern.reshape(-1))
 
 
-def _pull(mass: Array, weight: Array, cells: _Cells) -> tuple[Array, Array]:
-    """Give each cell's pull (B, J), the derivative of the log-likelihood by its mass, and the rows' shares.
+@njit(cache=True, nogil=True)
+def _pull(mass, weight, first, last, entered):  # type: ignore[no-untyped-def]
+    """Give each cell's pull (B, J): the derivative of the log-likelihood by its mass.
 
-    mass (B, J), weight (B, P) of the distinct rows. Truncated rows add the mass that they could not show.
+    mass (B, J), weight (B, P) of the distinct rows, which span the cells first to last (P,) and entered (P,)
+    at one: truncated rows add the mass that they could not show.
     """
-    total = np.concatenate([np.zeros((mass.shape[0], 1)), np.cumsum(mass, axis=1)], axis=1)
-    share = np.maximum(total[:, cells.last + 1] - total[:, cells.first], 1e-300)
-    over = weight / share
-    rows = np.arange(mass.shape[0])[:, None]
-    width = mass.shape[1] + 1
-
-    def gathered(cell: Whole) -> Array:
-        at = (rows * width + cell).ravel()
-        sums = np.bincount(at, over.ravel(), minlength=over.shape[0] * width)
-        return np.asarray(sums.reshape(-1, width), dtype=np.float64)
-
-    pull = gathered(cells.first) - gathered(cells.last + 1)
-    if cells.entered.any():
-        seen = np.maximum(1.0 - total[:, cells.entered], 1e-300)
-        np.add.at(pull, (rows, np.zeros_like(cells.entered)[None, :]), weight / seen)
-        np.add.at(pull, (rows, cells.entered[None, :]), -weight / seen)
-        weight = weight / seen
-    return np.cumsum(pull, axis=1)[:, :-1] / weight.sum(axis=1, keepdims=True), share
+    B, J = mass.shape
+    pull, total = np.zeros((B, J + 1)), np.zeros(J + 1)
+    for b in range(B):
+        for j in range(J):
+            total[j + 1] = total[j] + mass[b, j]
+        rows = 0.0
+        for p in range(first.size):
+            w = weight[b, p]
+            if w == 0.0:
+                continue
+            over = w / max(total[last[p] + 1] - total[first[p]], 1e-300)
+            pull[b, first[p]] += over
+            pull[b, last[p] + 1] -= over
+            if entered[p] > 0:
+                w /= max(1.0 - total[entered[p]], 1e-300)
+                pull[b, 0] += w
+                pull[b, entered[p]] -= w
+            rows += w
+        for j in range(1, J):
+            pull[b, j] += pull[b, j - 1]
+        pull[b] /= rows
+    return pull[:, :-1]
 
 
 def _maximise(
@@ -126,7 +133,7 @@ def _maximise(
     """Climb by EM, squared extrapolation (Varadhan and Roland 2008); give masses, largest pull, steps."""
 
     def climb(p: Array) -> Array:
-        q = p * _pull(p, weight, cells)[0]
+        q = p * _pull(p, weight, cells.first, cells.last, cells.entered)
         return q / q.sum(axis=1, keepdims=True)
 
     count = 0
@@ -144,7 +151,7 @@ def _maximise(
         mass = climb(np.where(good, ahead / ahead.sum(axis=1, keepdims=True), two))
         count += 3
         if (count // 3) % CHECK_EVERY == 0:
-            largest = _pull(mass, weight, cells)[0].max(axis=1) - 1.0
+            largest = _pull(mass, weight, cells.first, cells.last, cells.entered).max(axis=1) - 1.0
             if np.all(largest < tolerance):
                 break
     return mass, largest, count

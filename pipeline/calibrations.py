@@ -4,6 +4,7 @@ A run is made under the kept calibration while that is fresh, knows the fleet's 
 readings; otherwise the fleet is calibrated anew. The run that reads a calibration never changes it.
 """
 
+import difflib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -133,11 +134,8 @@ def read_kept(store: Store, which: str = LATEST) -> Kept | None:
     """
     rows = kept_calibrations(store)
     if which != LATEST:
-        names = rows["name"].to_list()
+        check_name(rows, which)
         rows = rows.filter(pl.col("name") == which)
-        if rows.is_empty():
-            there = f"there are {', '.join(names[:10])}" if names else "none is kept yet"
-            raise RequestError(f"No calibration {which!r} is kept; {there}.")
     if rows.is_empty():
         return None
     row = rows.row(0, named=True)
@@ -148,6 +146,17 @@ def read_kept(store: Store, which: str = LATEST) -> Kept | None:
             f"The calibration {row['name']} of {row['fitted_at']:%Y-%m-%d} is of an earlier program "
             f"({fault}); calibrate the fleet anew."
         ) from fault
+
+
+def check_name(kept: pl.DataFrame, asked: str) -> None:
+    """Raise RequestError, with the names that come near, where no calibration of that name is kept."""
+    names = kept["name"].to_list()
+    if asked in (LATEST, ANEW, *names):
+        return
+    near = difflib.get_close_matches(asked, [LATEST, ANEW, *names], n=3)
+    hint = f" (did you mean {' or '.join(near)}?)" if near else ""
+    there = f"there are {', '.join(names[:10])}" if names else "none is kept yet"
+    raise RequestError(f"No calibration {asked!r} is kept{hint}; {there}.")
 
 
 def read_calibration(store: Store, which: str = LATEST) -> Calibration | None:

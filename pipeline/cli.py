@@ -5,10 +5,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any
 
 import click
 
+from pipeline import command_options as options
 from pipeline.command_errors import Commands
 from pipeline.demo import make_demo_folder
 from pipeline.errors import RequestError, WorkError
@@ -34,6 +34,8 @@ With your own field files (CSV, TSV, XLSX, Parquet, JSON Lines), in this order:
 
 \b
 Later:
+  rodfleet run --calibration new  calibrate the fleet anew, before recalibrate_days are over
+  rodfleet outlook                a fleet too large for one piece: the outlook of its electrodes alone
   rodfleet nightly inbox/         load what came in and publish again, unattended
   rodfleet backtest --cut 2022-01-01
   rodfleet hypothesis --compare soil_class --between clay --and sand
@@ -64,30 +66,9 @@ class _Asked:
         return Settings.load(self.fleet)
 
 
-class _Day(click.ParamType):
-    """Read an ISO date that does not lie after today."""
-
-    name = "date"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
-        if isinstance(value, date):
-            return value
-        try:
-            day = date.fromisoformat(value)
-        except ValueError:
-            self.fail(f"'{value}' is not a date such as 2026-03-14", param, ctx)
-        if day > date.today():
-            self.fail(f"{day} lies after today", param, ctx)
-        return day
-
-
-_as_of = click.option("--as-of", type=_Day(), help="The day that the outlook starts from (2026-03-14).")
-_paths = click.Path(path_type=Path)
-
-
 @click.group(cls=Commands, help=_HELP, invoke_without_command=True)
 @click.option(
-    "--fleet", type=_paths, default=Path("."), help="The fleet folder; the current one if not given."
+    "--fleet", type=options.PATHS, default=Path("."), help="The fleet folder; the current one if not given."
 )
 @click.option("--debug", is_flag=True, help="Show the traceback of an error.")
 @click.version_option(package_name="rodfleet")
@@ -100,7 +81,7 @@ def main(ctx: click.Context, fleet: Path, debug: bool) -> None:  # noqa: ARG001
 
 
 @main.command(short_help="Make an invented fleet, load it, run it, print the page.")
-@click.argument("folder", type=_paths)
+@click.argument("folder", type=options.PATHS)
 @click.option("--sites", type=click.IntRange(1), default=300, show_default=True, help="How many sites.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Another number is another fleet.")
 def demo(folder: Path, sites: int, seed: int) -> None:
@@ -119,7 +100,7 @@ def demo(folder: Path, sites: int, seed: int) -> None:
 
 
 @main.command(short_help="Write the field files of an invented fleet.")
-@click.argument("folder", type=_paths)
+@click.argument("folder", type=options.PATHS)
 @click.option("--sites", type=click.IntRange(1), default=300, show_default=True, help="How many sites.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Another number is another fleet.")
 @click.option("--mechanism", default="field", show_default=True, help="The process that ages the rods.")
@@ -140,7 +121,7 @@ def synthesize(folder: Path, sites: int, seed: int, mechanism: str, layouts: str
 
 
 @main.command(short_help="Take field files into the store, with books of every row.")
-@click.argument("paths", type=_paths, nargs=-1, required=True)
+@click.argument("paths", type=options.PATHS, nargs=-1, required=True)
 @click.pass_obj
 def load(asked: _Asked, paths: tuple[Path, ...]) -> None:
     """Take field files, or whole folders of them, into the store.
@@ -166,16 +147,41 @@ def load(asked: _Asked, paths: tuple[Path, ...]) -> None:
 
 
 @main.command(short_help="From what is loaded to the published page.")
-@_as_of
+@options.as_of
+@options.calibration
 @click.pass_obj
-def run(asked: _Asked, as_of: date | None) -> None:
+def run(asked: _Asked, as_of: date | None, calibration: str) -> None:
     """Work out everything from what is loaded to the published page; says each stage as it ends.
 
+    The first run calibrates the fleet; later ones use that calibration while it holds (recalibrate_days in
+    fleet.toml). `rodfleet status` lists those that are kept.
+
     \b
-    Example: rodfleet run --as-of 2026-03-31
+    Example: rodfleet run --as-of 2026-03-31 --calibration c2
     """
     settings = asked.settings
-    _finish(_run(asked.fleet, settings, as_of or settings.as_of))
+    _finish(_run(asked.fleet, settings, as_of or settings.as_of, calibration))
+
+
+@main.command(short_help="The electrodes' outlook of a very large fleet, by shards.")
+@options.as_of
+@options.calibration
+@click.pass_obj
+def outlook(asked: _Asked, as_of: date | None, calibration: str) -> None:
+    """Forecast the electrodes of a fleet too large for one piece: their outlook and nothing else.
+
+    Readings are worked through shard by shard, so that memory does not grow with the fleet; see
+    readings_parquet, dask_scheduler and calibration_sites in fleet.toml. It leaves one Parquet file, below
+    large/ in the output folder: no ranking and no pages (`rodfleet run` makes those).
+
+    \b
+    Example: rodfleet outlook --as-of 2026-03-31
+    """
+    from pipeline.large_fleet import large_outlook
+
+    settings = asked.settings
+    day = as_of or settings.as_of
+    _finish(large_outlook(asked.fleet, settings, as_of=day, say=click.echo, calibration=calibration))
 
 
 @main.command(short_help="Write the pages of the current run again.")
@@ -188,7 +194,7 @@ def report(asked: _Asked) -> None:
 
 
 @main.command(short_help="Load an inbox and publish a new run, unattended.")
-@click.argument("inbox", type=_paths, nargs=-1)
+@click.argument("inbox", type=options.PATHS, nargs=-1)
 @click.pass_obj
 def nightly(asked: _Asked, inbox: tuple[Path, ...]) -> None:
     """Load what lies in the INBOX folders or files, then publish a new run; made for an unattended job.
@@ -203,7 +209,9 @@ def nightly(asked: _Asked, inbox: tuple[Path, ...]) -> None:
 
 
 @main.command(short_help="Forecast from a past day, judged by what came after.")
-@click.option("--cut", type=_Day(), required=True, help="Forget everything after this day, then forecast it.")
+@click.option(
+    "--cut", type=options.Day(), required=True, help="Forget everything after this day, then forecast it."
+)
 @click.pass_obj
 def backtest(asked: _Asked, cut: date) -> None:
     """Forecast from what was known on a past day and compare with what came after.
@@ -277,7 +285,7 @@ def settings(asked: _Asked) -> None:
 @main.command(short_help="What the store holds, the run shown, how the night went.")
 @click.pass_obj
 def status(asked: _Asked) -> None:
-    """Print what the store holds, which run is published, and how the last night went."""
+    """Print what the store holds, the calibrations kept, which run is published, how the last night went."""
     from pipeline.inspection import status_lines
 
     click.echo("\n".join(status_lines(asked.settings)))
@@ -355,10 +363,10 @@ def _attend_first(fleet: Path, settings: Settings) -> bool:
     return True
 
 
-def _run(fleet: Path, settings: Settings, as_of: date | None) -> RunResult:
+def _run(fleet: Path, settings: Settings, as_of: date | None, calibration: str = "latest") -> RunResult:
     from pipeline.stages import run_fleet
 
-    return run_fleet(fleet, settings, as_of=as_of, say=click.echo)
+    return run_fleet(fleet, settings, as_of=as_of, say=click.echo, calibration=calibration)
 
 
 def _finish(result: RunResult) -> None:

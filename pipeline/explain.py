@@ -23,6 +23,7 @@ from pipeline.engine import one_blas_thread, worker_count
 from pipeline.errors import RequestError, WorkError
 from pipeline.explain_tables import electrode_row, left_out_table, readings_table, refused_rows
 from pipeline.fleet_inputs import FleetInputs, gather, vetted_readings
+from pipeline.inference import with_ground
 from pipeline.settings import Settings
 from pipeline.stages import find_dangers
 from pipeline.store import Store
@@ -204,19 +205,24 @@ def _explained(
 
 @dataclass(frozen=True)
 class _Site:
-    """The frames of one site, as the histories are built from them."""
+    """The frames of one site, as the histories are built from them, and the fleet that it stands in."""
 
     electrodes: pl.DataFrame
     verdicts: pl.DataFrame
     works: pl.DataFrame
-    as_of: date
+    inputs: FleetInputs
+    all_verdicts: pl.DataFrame
 
     @classmethod
     def of(cls, site_id: str, inputs: FleetInputs, verdicts: pl.DataFrame) -> "_Site":
         """Pick the rows of a site."""
         its = pl.col("site_id") == site_id
         return cls(
-            inputs.electrodes.filter(its), verdicts.filter(its), inputs.works.filter(its), inputs.as_of
+            inputs.electrodes.filter(its),
+            verdicts.filter(its),
+            inputs.works.filter(its),
+            inputs,
+            verdicts,
         )
 
     def histories(self, taken: int | None = None) -> Histories:
@@ -225,7 +231,8 @@ class _Site:
         if taken is not None:
             as_good = pl.when(pl.col("row_id") == taken).then(pl.lit("good")).otherwise("verdict")
             verdicts = verdicts.with_columns(as_good.alias("verdict"))
-        return build_histories(self.electrodes, verdicts, self.works, self.as_of)
+        h = build_histories(self.electrodes, verdicts, self.works, self.inputs.as_of)
+        return with_ground(h, self.inputs, self.all_verdicts)
 
 
 def _set_aside_taken(site: _Site, electrode_id: str, e: int, terms: Terms) -> dict[int, Account]:

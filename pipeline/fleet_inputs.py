@@ -27,6 +27,7 @@ class FleetInputs:
     electrodes: pl.DataFrame
     readings: pl.DataFrame
     works: pl.DataFrame
+    weather: pl.DataFrame
     instruments: pl.DataFrame
     resistivity: pl.DataFrame
     refused: pl.DataFrame
@@ -110,6 +111,7 @@ def gather(store: Store, settings: Settings, asked: date | None, today: date) ->
         electrodes=known_electrodes(sites, electrodes, soil, resistivity, settings),
         readings=store.table("core_readings").sort("row_id"),
         works=store.table("core_works"),
+        weather=store.table("core_weather").filter(pl.col("month") <= day),
         instruments=store.table("core_instruments"),
         resistivity=resistivity,
         refused=store.table("core_refused"),

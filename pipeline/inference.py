@@ -3,7 +3,7 @@
 import json
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 
 import numpy as np
@@ -20,6 +20,7 @@ from models.forecast import (
 )
 from models.histories import Histories
 from models.history_frames import build_histories
+from models.weather import ground_at_readings
 from pipeline.calibrations import (
     Choice,
     basis_of,
@@ -72,6 +73,22 @@ def in_service(as_of: date) -> pl.Expr:
     return pl.col("retired_on").is_null() | (pl.col("retired_on") > as_of)
 
 
+def histories_of(inputs: FleetInputs, verdicts: pl.DataFrame) -> Histories:
+    """Lay out the histories of all electrodes, renewed ones included, with the ground at each reading."""
+    h = build_histories(inputs.electrodes, verdicts, inputs.works, inputs.as_of)
+    return with_ground(h, inputs, verdicts)
+
+
+def with_ground(h: Histories, inputs: FleetInputs, verdicts: pl.DataFrame) -> Histories:
+    """Say what the ground was like at each reading, where weather or a soil temperature is known at all.
+
+    h: of the whole fleet or a part of it; verdicts: of the whole fleet, as what is usual is a district's.
+    """
+    if inputs.weather.is_empty() and verdicts["soil_temp_c"].is_null().all():
+        return h
+    return replace(h, weather=ground_at_readings(h, verdicts, inputs.weather, inputs.sites))
+
+
 @dataclass(frozen=True)
 class CalibratedBy:
     """The calibration that a run was made under: its name in the store, why it was that one, what is odd."""
@@ -97,7 +114,7 @@ def infer(
 
     A stored calibration is taken as it is; without one the fleet is calibrated.
     """
-    h = build_histories(inputs.electrodes, verdicts, inputs.works, inputs.as_of)
+    h = histories_of(inputs, verdicts)
     return _ahead(h, calibration or _calibrated(h, clock, ""), inputs, verdicts, settings, clock)
 
 
@@ -109,7 +126,7 @@ def infer_kept(
     asked: "latest" (while it holds), "new", or the name of a kept one. The site pass starts from nothing in
     both cases, so that a run can be made again under the calibration that it made.
     """
-    h = build_histories(inputs.electrodes, verdicts, inputs.works, inputs.as_of)
+    h = histories_of(inputs, verdicts)
     basis = basis_of(h, verdicts, inputs.as_of)
     choice = choose(store, asked, basis, {*h.soil, *h.material}, settings.recalibrate_days)
     if (kept := choice.kept) is not None:

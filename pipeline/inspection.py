@@ -11,13 +11,17 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import polars as pl
+
 from pipeline import night
+from pipeline.calibrations import kept_calibrations
 from pipeline.errors import FleetError
 from pipeline.intake.books import aligned
 from pipeline.settings import Settings
 from pipeline.store import Store
 
 _MOST_ROWS_SHOWN = 5
+_MOST_CALIBRATIONS_SHOWN = 10
 
 
 @dataclass(frozen=True)
@@ -34,6 +38,7 @@ def status_lines(settings: Settings) -> list[str]:
     with Store.open(settings.store_path, read_only=True) as store:
         tables = store.frame("held_by_table")
         (dates,) = store.frame("store_dates").rows(named=True)
+        kept = kept_calibrations(store)
     lines = [f"Store: {settings.store_path}"]
     heading = ("table", "rows", "superseded", "refused, open")
     lines += aligned([heading, *([str(cell) for cell in row] for row in tables.rows())])
@@ -47,7 +52,23 @@ def status_lines(settings: Settings) -> list[str]:
         lines.append(f"{dates['files_loaded']} files and sheets loaded, the last at {last}.")
     if dates["files_refused_open"]:
         lines.append(f"{dates['files_refused_open']} of them refused as a whole and still open.")
-    return [*lines, _run_line(settings.output_folder), *_night_lines(settings.output_folder)]
+    return [
+        *lines,
+        *_calibration_lines(kept),
+        _run_line(settings.output_folder),
+        *_night_lines(settings.output_folder),
+    ]
+
+
+def _calibration_lines(kept: pl.DataFrame) -> list[str]:
+    """List the kept calibrations, the newest first: name, when and from which day it was fitted, why."""
+    if kept.is_empty():
+        return ["No calibration is kept yet; the first run fits one."]
+    heading = "Kept calibrations (`rodfleet run --calibration NAME`)"
+    if kept.height > _MOST_CALIBRATIONS_SHOWN:
+        heading += f", the newest {_MOST_CALIBRATIONS_SHOWN} of {kept.height}"
+    rows = kept.head(_MOST_CALIBRATIONS_SHOWN).select("name", "fitted_at", "as_of", "why").iter_rows()
+    return [f"{heading}:", *(f"  {n}  {at:%Y-%m-%d %H:%M}, as of {day}: {why}." for n, at, day, why in rows)]
 
 
 def _facts_in(path: Path) -> dict[str, Any] | None:

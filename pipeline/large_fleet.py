@@ -15,7 +15,16 @@ import polars as pl
 
 from models.calibration import Calibration, search_calibration
 from models.soil import site_resistivity
-from pipeline.calibrations import LATEST, Basis, Choice, choose, fits_worse, keep_calibration
+from pipeline.calibrations import (
+    LATEST,
+    Basis,
+    Choice,
+    check_name,
+    choose,
+    fits_worse,
+    keep_calibration,
+    kept_calibrations,
+)
 from pipeline.engine import (
     RunShards,
     one_blas_thread,
@@ -76,16 +85,20 @@ def large_outlook(
     calibration: as in stages.run_fleet. Raises WorkError where there is nothing to forecast.
     """
     clock, run = Clock(say), runner_of(fleet, settings)
+    notes = []
     output = settings.output_folder / "large"
     with spool_folder(output) as folder, one_blas_thread():
         with Store.open(settings.store_path) as store:
+            check_name(kept_calibrations(store), calibration)
             day = day_of_outlook(store, settings, as_of, today or date.today())
             spool = vetted_spool(store, settings, day, folder, run, clock)
+            if not store.table("core_weather").is_empty():
+                notes.append("Weather and soil temperatures did not enter, as they do in a run.")
             found = pass_of(store, spool, settings, folder / "out", run, clock, calibration)
         rows = publish_outlook(found, output, clock)
     by = found.by
     past = f"{rows['expected_past']:.0f} of {rows['electrodes']:,} electrodes are expected past threshold"
-    lines = [f"{past} as of {day}.", by.sentence(), f"The outlook: {output / OUTLOOK}"]
+    lines = [f"{past} as of {day}.", by.sentence(), *notes, f"The outlook: {output / OUTLOOK}"]
     return RunResult("", None, lines, True)
 
 

@@ -1,8 +1,9 @@
 """What a run says of itself: when it was made, with which versions and settings, what had to be assumed."""
 
 import platform
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,8 @@ import numpy as np
 import polars as pl
 
 from models.calibration import CEILINGS, Calibration
+from models.forecast import Fitted
+from models.histories import DAYS_A_YEAR
 from pipeline.publish import RunCheck
 from pipeline.settings import Settings
 
@@ -27,6 +30,7 @@ _LIBRARIES = (
     "altair",
     "prefect",
 )
+_MOST_SHIFTS = 10  # told one by one among the warnings
 
 
 def new_run_id(now: datetime, as_of: date) -> str:
@@ -70,12 +74,47 @@ def calibration_facts(cal: Calibration) -> dict[str, Any]:
             f"ceiling_share_{basis}_x{np.exp(c):.1f}": float(v) for c, v in zip(CEILINGS, shares, strict=True)
         }
     facts |= {f"noise_sd_{s}": float(v) for s, v in zip(cal.soils, cal.noise_sd, strict=True)}
-    facts |= {n: float(v) for n, v in zip(cal.fixed_names, cal.fixed, strict=True)}
+    facts["season_harmonics"] = cal.season.harmonics
+    facts |= {f"season_evidence_of_{k}_harmonics": float(v) for k, v in enumerate(cal.season_evidence)}
+    shared = zip(cal.fixed_names, cal.fixed, strict=True)
+    facts |= {n: float(v) for n, v in shared if v != 0.0 or not n.startswith("season_")}
     variance = np.diag(cal.theta_cov)
     spread = np.sqrt(np.where(variance >= 0, variance, np.nan))  # none where a fit did not converge
     facts |= {n: float(v) for n, v in zip(cal.theta_names, cal.theta, strict=True)}
     facts |= {f"{n}_sd": float(v) for n, v in zip(cal.theta_names, spread, strict=True)}
     return {k: (v if not isinstance(v, float) or np.isfinite(v) else None) for k, v in facts.items()}
+
+
+def shifts_to_ask_about(fit: Fitted) -> list[dict[str, Any]]:
+    """Return the lasting shifts of whole sites that no works record explains, the surest first.
+
+    site_id, after and by (ISO dates of the visits between which it came), change_pct, probability, sentence.
+    """
+    h = fit.histories
+    found = []
+    for shift in sorted(fit.shifts, key=lambda s: (-s.log_bayes_factor, s.site)):
+        visits = h.visit_year[h.visit_start[shift.site] : h.visit_start[shift.site + 1]]
+        at = int(np.searchsorted(visits, shift.year))
+        after, by = (_day_of(float(visits[k])) for k in (at - 1, at))
+        change = 100.0 * float(np.expm1(shift.size_log))
+        found.append(
+            {
+                "site_id": h.site_id[shift.site],
+                "after": after,
+                "by": by,
+                "change_pct": change,
+                "probability": shift.probability,
+                "sentence": f"All wells of {h.site_id[shift.site]} moved by {change:+.0f} % for good between "
+                f"{after} and {by} and no works record says why: ask what was changed.",
+            }
+        )
+    return found
+
+
+def _day_of(year: float) -> str:
+    """Return the ISO date of a decimal year."""
+    start = date(int(year), 1, 1)
+    return (start + timedelta(days=round((year - start.year) * DAYS_A_YEAR))).isoformat()
 
 
 @dataclass(frozen=True)
@@ -86,6 +125,8 @@ class Assumed:
     calibration: Calibration
     unsettled: int
     """Electrodes at sites whose shared effect did not settle."""
+    shifts: Sequence[Mapping[str, Any]] = ()
+    """As shifts_to_ask_about gives them."""
 
     def warnings(self) -> list[str]:
         """Return the sentences that the page shows as warnings."""
@@ -97,6 +138,9 @@ class Assumed:
                 f"{self.unsettled} electrodes stand at sites whose shared effect did not settle; "
                 "they are marked."
             )
+        out += [s["sentence"] for s in self.shifts[:_MOST_SHIFTS]]
+        if more := len(self.shifts[_MOST_SHIFTS:]):
+            out.append(f"{more} more sites moved for good with no works record; their pages say so.")
         return out
 
 
@@ -134,6 +178,7 @@ def facts_of(
         "checks": [{"name": c.name, "passed": c.passed, "rows": c.rows} for c in checks],
         "calibration": calibration_facts(assumed.calibration),
         "warnings": assumed.warnings(),
+        "lasting_shifts": [dict(s) for s in assumed.shifts],
         "currency": settings.currency,
     }
 

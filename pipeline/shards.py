@@ -19,10 +19,9 @@ import numpy.typing as npt
 import polars as pl
 
 from models.calibration import Calibration, adapt
-from models.forecast import Fitted, Levels, fit_electrodes, outlook_frame
+from models.forecast import fit_electrodes, levels, outlook_frame
 from models.histories import Histories
 from models.history_frames import build_histories
-from models.level_kernel import electrode_seeds, known_levels, level_summary
 from models.vetting import vet
 from pipeline.calibrations import Fit, fit_of
 from pipeline.engine import RunShards, one_blas_thread, shards_in_turn
@@ -152,8 +151,9 @@ def fit_shard(job: Job) -> ShardDone:
         at.append(time.thread_time())
         threshold = dict(electrodes.select("electrode_id", "threshold_ratio").iter_rows())
         log_threshold = np.log(np.array([threshold[e] for e in h.electrode_id]))
-        fit = fit_electrodes(h, job.calibration, log_threshold, fit_stream(job.seed))
-        level = plain_levels(fit, job.seed)
+        rng = fit_stream(job.seed)
+        fit = fit_electrodes(h, job.calibration, log_threshold, rng)
+        level = levels(fit, rng, points=0)
         at.append(time.thread_time())
         outlook = outlook_frame(fit, level, job.spool.as_of, job.horizons)
         lives = with_facts(outlook, electrodes, job.spool.as_of, readings)
@@ -216,16 +216,6 @@ def _no_readings() -> pl.DataFrame:
             **{c: pl.String() for c in text},
         }
     )
-
-
-def plain_levels(fit: Fitted, seed: int) -> Levels:
-    """Work out levels and baselines of every electrode, without the bands that only pages draw."""
-    h = fit.histories
-    known, seeds = known_levels(h, fit.calibration), electrode_seeds(h.electrode_id, seed)
-    found = level_summary(h, fit.prepared, fit.found, fit.posterior, fit.crossing.steps, known, seeds)
-    none = np.empty((h.electrodes, 0))
-    base, level, ratio = np.exp(found.base), np.exp(found.level), np.exp(found.ratio)
-    return Levels(base, found.base_sd, level, ratio, none, none[:, :, None])
 
 
 def _write(frame: pl.DataFrame, path: Path) -> None:

@@ -13,7 +13,7 @@ from models.danger import attend_first as list_dangers
 from models.forecast import Fitted
 from models.site import site_counts
 from models.survival import survival_curves, weibull_by_class
-from pipeline.calibrations import LATEST
+from pipeline.calibrations import LATEST, check_name, kept_calibrations
 from pipeline.engine import one_blas_thread
 from pipeline.errors import WorkError
 from pipeline.fleet_inputs import FleetInputs, gather, vetted_readings
@@ -21,7 +21,7 @@ from pipeline.inference import Clock, Inference, Say, in_service, infer_kept
 from pipeline.publish import RunCheck, check_tables, publish
 from pipeline.questions import crossings_of, read_register, standing_questions
 from pipeline.result import RunResult
-from pipeline.run_facts import Assumed, closing_lines, facts_of, new_run_id
+from pipeline.run_facts import Assumed, closing_lines, facts_of, new_run_id, shifts_to_ask_about
 from pipeline.run_tables import TABLES, as_declared
 from pipeline.settings import Settings
 from pipeline.site_tables import money_of, plan, ranking, site_facts, site_outlook
@@ -212,6 +212,7 @@ def run_fleet(
 def _run(settings: Settings, as_of: date | None, say: Say, today: date, asked: str) -> RunResult:
     started, clock = datetime.now().astimezone(), Clock(say)
     with Store.open(settings.store_path) as store:
+        check_name(kept_calibrations(store), asked)
         inputs = gather(store, settings, as_of, today)
         verdicts = vetted_readings(inputs)
         dangers = find_dangers(store, settings)
@@ -229,7 +230,8 @@ def _run(settings: Settings, as_of: date | None, say: Say, today: date, asked: s
         assumed.append(f"{as_of} lies after today; the run looks from {inputs.as_of}.")
     assumed += by.notes
     lives, calibration = tables["electrode_lives"], inference.calibration
-    told = Assumed(assumed, calibration, int((~lives["converged"]).sum()))
+    shifts = shifts_to_ask_about(inference.fit)
+    told = Assumed(assumed, calibration, int((~lives["converged"]).sum()), shifts)
     facts = facts_of(run_id, started, inputs.as_of, tables, settings, clock.seconds, checks, told)
     facts["calibrated"] = {"name": by.name, "anew": by.anew, "why": by.why}
     page = publish(settings.output_folder, run_id, tables, facts)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
@@ -36,13 +37,19 @@ def build(staged: Path, out: Path, assets_prefix: str) -> list[Path]:
 
 def write_assets(folder: Path) -> list[Path]:
     """Write what all pages share: the chart bundle, the page script and the style sheet."""
-    import vl_convert
-
     folder.mkdir(parents=True, exist_ok=True)
     templates = files("reports") / "templates"
     texts = {name: (templates / name).read_text(encoding="utf-8") for name in OWN_ASSETS}
-    texts["charts.js"] = vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;")
+    texts["charts.js"] = _chart_bundle()
     return [_write(folder / name, text) for name, text in texts.items()]
+
+
+@cache
+def _chart_bundle() -> str:
+    """Give the script that draws the charts; bundling it takes a second or more."""
+    import vl_convert
+
+    return vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;")
 
 
 def write_pages(tables: Staged, out: Path, assets: str) -> list[Path]:

@@ -140,6 +140,7 @@ def run_pairs(run: RunFacts) -> tuple[tuple[str, str], ...]:
         ("Judged as of", run.as_of),
         ("Run", run.run_id),
         ("Finished at", run.finished_at),
+        ("Calibration", run.calibrated),
         ("Threshold ratio", words.figure(run.threshold_ratio)),
         ("Budget a year", "no limit set" if run.budget is None else words.money(run.budget, run.currency)),
         ("Checks passed", f"{passed} of {len(run.checks)}"),

@@ -23,6 +23,7 @@ class RunFacts:
     versions: tuple[tuple[str, str], ...]
     checks: tuple[tuple[str, bool, str], ...]
     warnings: tuple[str, ...]
+    calibrated: str
 
     @property
     def failed(self) -> tuple[str, ...]:
@@ -45,7 +46,20 @@ def run_facts(run: Mapping[str, Any]) -> RunFacts:
         versions=tuple((str(k), str(v)) for k, v in (run.get("versions") or {}).items()),
         checks=tuple(_check(check) for check in run.get("checks") or ()),
         warnings=tuple(str(sentence) for sentence in run.get("warnings") or ()),
+        calibrated=_calibrated(run.get("calibrated") or {}),
     )
+
+
+def shifts_by_site(run: Mapping[str, Any]) -> dict[str, str]:
+    """Give, by site, the sentence that asks about a lasting shift that no works record explains."""
+    return {str(s["site_id"]): str(s["sentence"]) for s in run.get("lasting_shifts") or ()}
+
+
+def _calibrated(by: Mapping[str, Any]) -> str:
+    """Say under which calibration the run was made, and why that one."""
+    if not by:
+        return words.UNKNOWN
+    return f"{by.get('name')}, {'fitted for this run' if by.get('anew') else 'kept'}: {by.get('why')}"
 
 
 def _check(check: Mapping[str, Any]) -> tuple[str, bool, str]:

@@ -13,6 +13,7 @@ import polars as pl
 from reports import words
 from reports.numbers import Finding, found
 from reports.plan import PlannedWork, planned
+from reports.run_facts import shifts_by_site
 from reports.staged import Row, Staged, site_names
 from reports.wells import WellPanel, WellRow, WellTables, well_panel, well_row
 
@@ -27,6 +28,7 @@ class SitePage:
     headline: str
     action: str
     sureness: str
+    question: str
     rods: str
     meaning: str
     facts: tuple[tuple[str, str], ...]
@@ -58,6 +60,7 @@ class SiteTables:
     as_of: date | None
     currency: str
     settings: Mapping[str, Any]
+    shift: str = ""
 
 
 def site_pages(staged: Staged, currency: str) -> Iterator[SitePage]:
@@ -82,7 +85,7 @@ def _split(staged: Staged, currency: str) -> Iterator[SiteTables]:
     plans, electrodes = _by(staged["plan"], "site_id"), _by(staged["electrode_outlook"], "site_id")
     curves = _by(staged["electrode_curves"].sort("age_years"), "site_id")
     readings = _by(staged["reading_verdicts"].sort("taken_at", "row_id"), "site_id")
-    as_of = _as_of(staged.run.get("as_of"))
+    as_of, shifts = _as_of(staged.run.get("as_of")), shifts_by_site(staged.run)
     for site_id in sorted(names):
         yield SiteTables(
             site_id=site_id,
@@ -98,6 +101,7 @@ def _split(staged: Staged, currency: str) -> Iterator[SiteTables]:
             as_of=as_of,
             currency=currency,
             settings=staged.run.get("settings") or {},
+            shift=shifts.get(site_id, ""),
         )
 
 
@@ -125,6 +129,7 @@ def site_of(tables: SiteTables) -> SitePage:
         headline=headline(tables),
         action=action(tables, works),
         sureness=sureness(tables),
+        question=tables.shift,
         rods=rods_sentence(tables.outlook),
         meaning=meaning(tables.outlook),
         facts=site_facts(tables),

@@ -122,12 +122,12 @@ def calibration_sample(folder: Path, words: str) -> Facts:
     words: "ELECTRODES/SITES". The loss: log likelihood a reading and forecasts, against all sites' own.
     """
     from models.calibration import calibrate
-    from models.forecast import fit_electrodes, outlook_frame
+    from models.forecast import fit_electrodes, levels, outlook_frame
     from pipeline.engine import one_blas_thread, over_threads
     from pipeline.inference import fit_stream
     from pipeline.large_fleet import electrodes_of
     from pipeline.settings import Settings
-    from pipeline.shards import lay_out, plain_levels, sample_of_sites, spool_folder
+    from pipeline.shards import lay_out, sample_of_sites, spool_folder
     from pipeline.store import Store
 
     electrodes, sites = words.split("/")
@@ -142,8 +142,9 @@ def calibration_sample(folder: Path, words: str) -> Facts:
             cal = calibrate(h, over_threads())
             took[name] = time.perf_counter() - start
             threshold = np.full(whole.electrodes, np.log(2.0))
-            fit = fit_electrodes(whole, cal, threshold, fit_stream(1), over_threads())
-            ahead[name] = outlook_frame(fit, plain_levels(fit, 1), _AS_OF, (5,))
+            rng = fit_stream(1)
+            fit = fit_electrodes(whole, cal, threshold, rng, over_threads())
+            ahead[name] = outlook_frame(fit, levels(fit, rng, points=0), _AS_OF, (5,))
     apart = (ahead["sample"]["p_past_5y"] - ahead["all"]["p_past_5y"]).abs()
     median = (ahead["sample"]["crossing_age_p50"] - ahead["all"]["crossing_age_p50"]).abs()
     return {

@@ -14,7 +14,15 @@ from pipeline.errors import RequestError
 from pipeline.settings import Settings
 from pipeline.stages import run_fleet
 from pipeline.store import Store
-from tests.flows.small_fleets import facts, loaded_and_run, published, read_yearly, rodfleet, rods
+from tests.flows.small_fleets import (
+    facts,
+    loaded_and_run,
+    one_sentence,
+    published,
+    read_yearly,
+    rodfleet,
+    rods,
+)
 
 _SITES, _WELLS = 4, 3
 
@@ -74,6 +82,21 @@ def test_one_asked_for_by_name_is_used_whatever_speaks_against_it(fleet: Path) -
     assert "Calibration c1 was asked for by name: it was fitted to readings up to 2024-" in warned
     with pytest.raises(RequestError, match="No calibration 'spring' is kept"):
         _run(fleet, "spring")
+    asked = rodfleet(fleet, "run", "--calibration", "cc1")
+    assert "No calibration 'cc1' is kept (did you mean c1" in one_sentence(asked, 2)
+
+
+def test_status_lists_the_calibrations_the_newest_first(fleet: Path) -> None:
+    _run(fleet, "new")
+    with Store.open(Settings.load(fleet).store_path, read_only=True) as store:
+        kept = kept_calibrations(store)
+    said = rodfleet(fleet, "status").output
+    listed = [line.split()[0] for line in said.splitlines() if ", as of 20" in line and line.startswith("  ")]
+    assert listed == kept["name"].to_list()
+    newest = kept.row(0, named=True)
+    assert (
+        f"{newest['name']}  {newest['fitted_at']:%Y-%m-%d %H:%M}, as of {newest['as_of']}: asked for." in said
+    )
 
 
 def test_a_night_says_what_a_full_run_under_the_same_calibration_says(tmp_path: Path) -> None:

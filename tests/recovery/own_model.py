@@ -1,5 +1,6 @@
 """Histories drawn from the fitted model itself, with the truth beside them."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -196,6 +197,18 @@ def known_calibration(soils: tuple[str, ...] = ("marsh", "clay", "sand")) -> Cal
         converged=True, districts=districts_of(empty), fixed_cov=np.zeros((len(terms.names),) * 2),
         season=SeasonSpread(harmonics=0),
     )  # fmt: skip
+
+
+def log_onset_moments(theta: Mapping[str, float]) -> tuple[float, float]:
+    """Return how far flawed rods move the mean log onset of a class forward, and its sd over sites and rods.
+
+    theta: class parameters by name; the class's own spread and load as the fleet's. A mixture's variance is
+    that within its parts and that between their means.
+    """
+    share = 1.0 / (1.0 + np.exp(-theta["flawed_log_odds"]))
+    within = np.exp(2 * theta["log_onset_spread"]) + share * FLAWED_SPREAD**2
+    between = share * (1.0 - share) * theta["flawed_earlier"] ** 2
+    return share * theta["flawed_earlier"], float(np.sqrt(within + between + theta["onset_site_load"] ** 2))
 
 
 def _between(rng: np.random.Generator, mean: float, sd: float, edges: Floats) -> float:

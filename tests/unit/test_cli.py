@@ -83,7 +83,7 @@ def test_without_a_command_the_help_tells_the_order() -> None:
         assert _rodfleet(command, "--help").exit_code == 0
     assert set(main.commands) == {
         *("demo", "synthesize", "load", "run", "report", "nightly", "backtest", "hypothesis"),
-        *("settings", "status", "check", "explain"),
+        *("settings", "status", "check", "explain", "outlook"),
     }
 
 
@@ -97,6 +97,8 @@ def test_without_a_command_the_help_tells_the_order() -> None:
         (("--fleet", "nowhere", "status"), "There is no fleet folder nowhere"),
         (("run", "--as-of", "yesterday"), "'yesterday' is not a date such as 2026-03-14"),
         (("run", "--as-of", str(date.today() + timedelta(days=1))), "lies after today"),
+        (("outlook", "--as-of", "soon"), "'soon' is not a date such as 2026-03-14"),
+        (("run", "--calibration"), "Option '--calibration' requires an argument"),
         (("backtest",), "Missing option '--cut'"),
         (("hypothesis", "--between", "clay"), "Missing option '--and'"),
         (("synthesize", "x", "--sites", "0"), "--sites"),
@@ -167,6 +169,7 @@ def test_status_says_what_is_held_and_published(fleet: Path, quiet: list[Any]) -
     assert ["readings", "1", "0", "1"] in [line.split() for line in result.output.splitlines()]
     assert "Readings from 2010-03-01 to 2010-03-01." in result.output
     assert "No run is published yet" in result.output
+    assert "No calibration is kept yet; the first run fits one." in result.output
     assert "night" not in result.output
     (fleet / "out/current").mkdir(parents=True)
     (fleet / "out/current/run.json").write_text('{"run_id": "r7", "as_of": "2010-03-01"}', encoding="utf-8")
@@ -250,9 +253,34 @@ def test_run_hands_over_the_day_and_prints_the_page(fleet: Path, stand_in: Calla
 
 
 @pytest.mark.parametrize(
+    ("module", "function", "command"),
+    [("pipeline.stages", "run_fleet", "run"), ("pipeline.large_fleet", "large_outlook", "outlook")],
+)
+def test_a_calibration_is_handed_over_and_is_the_latest_unless_asked(
+    fleet: Path, stand_in: Callable[..., list[Any]], module: str, function: str, command: str
+) -> None:
+    calls = stand_in(module, function, RunResult("", lines=["The outlook: out/large/x.parquet"]))
+    (fleet / "fleet.toml").write_text("as_of = 2019-01-01\n", encoding="utf-8")
+    result = _rodfleet("--fleet", fleet, command)
+    assert result.exit_code == 0, result.output
+    assert "The outlook: out/large/x.parquet" in result.output
+    _rodfleet("--fleet", fleet, command, "--calibration", "c7", "--as-of", "2018-05-05")
+    asked = [(named["calibration"], named["as_of"]) for _, named in calls]
+    assert asked == [("latest", date(2019, 1, 1)), ("c7", date(2018, 5, 5))]
+
+
+@pytest.mark.parametrize("command", ["run", "outlook"])
+def test_a_calibration_that_is_not_kept_is_said_before_anything_is_done(fleet: Path, command: str) -> None:
+    said = _one_sentence(_rodfleet("--fleet", fleet, command, "--calibration", "lates"), 2)
+    assert said == "Error: No calibration 'lates' is kept (did you mean latest?); none is kept yet."
+    assert not (fleet / "out" / "current").exists()
+
+
+@pytest.mark.parametrize(
     ("module", "function", "words"),
     [
         ("pipeline.stages", "run_fleet", ("run",)),
+        ("pipeline.large_fleet", "large_outlook", ("outlook",)),
         ("pipeline.stages", "report_again", ("report",)),
         ("pipeline.flow", "nightly", ("nightly",)),
         ("pipeline.backtest", "backtest", ("backtest", "--cut", "2020-01-01")),

@@ -25,8 +25,8 @@ def test_coefficients_come_back_at_their_stated_spread() -> None:
     fits = [_fit(np.random.default_rng(k), b) for k in range(60)]
     assert all(f.converged for f in fits)
     z = np.array([(f.coefficient - b) / np.sqrt(np.diag(f.covariance)) for f in fits])
-    # 180 standard normals: their root mean square is known to 5 %; seven nodes carry sharp readings to 10 %
-    assert 0.85 < np.sqrt(np.mean(z**2)) < 1.2
+    # 180 standard normals: their root mean square is known to 5 %
+    assert 0.85 < np.sqrt(np.mean(z**2)) < 1.15
     assert np.abs(z.mean(axis=0)).max() < 0.45
     assert np.mean([f.log_gain for f in fits]) > 10.0
 
@@ -44,7 +44,7 @@ def test_where_readings_are_normal_it_is_the_regression() -> None:
 
 
 def test_nothing_surveyed_is_nothing_learnt() -> None:
-    fit = fit_harshness(np.zeros((20, 7)), np.log(WEIGHTS), NODES, np.zeros((20, 2)))
+    fit = fit_harshness(np.zeros((20, NODES.size)), np.log(WEIGHTS), NODES, np.zeros((20, 2)))
     assert fit.coefficient == pytest.approx(0.0)
     assert fit.log_gain == pytest.approx(0.0)
     assert np.sqrt(np.diag(fit.covariance)) == pytest.approx(0.3)

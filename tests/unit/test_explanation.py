@@ -58,7 +58,7 @@ def _explained(*logs: list[float], visits: bool = False) -> Explanation:
 
 @pytest.fixture(scope="module")
 def grown() -> Explanation:
-    return _explained(GROWN, FLAT, FLAT, visits=True)
+    return _explained(GROWN, FLAT, FLAT)
 
 
 def test_a_site_explained_by_itself_says_what_the_fleet_s_fit_says() -> None:
@@ -150,11 +150,13 @@ def test_untaught_is_wider_than_any_class_and_draws_nothing() -> None:
     assert not untaught(cal).theta_cov.any()
 
 
-def test_without_a_visit_no_rod_was_read_then(grown: Explanation) -> None:
+def test_without_a_visit_no_rod_was_read_then() -> None:
+    # a neighbour rose as well: its last reading speaks for the rod too
+    grown = _explained(GROWN, GROWN, FLAT, visits=True)
     h, at = grown.fit.histories, int(grown.readings[-1])
     (fitted,) = accounts_of([(restrict(h, np.ones(3, bool), h.visit != h.visit[at]), 0)], _terms(h))
     assert grown.without_visit[at].moved_from(fitted) < SAME
-    assert grown.without_visit[at].moved_from(grown.without_reading[at]) > 2e-4
+    assert grown.without_visit[at].moved_from(grown.without_reading[at]) > 0.03
 
 
 def test_a_part_keeps_the_readings_of_those_that_stay() -> None:

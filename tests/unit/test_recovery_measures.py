@@ -11,7 +11,7 @@ from scipy.stats import norm
 from models.histories import AS_INSTALLED
 from tests.recovery.breaks_found import STEP, YEARS, count, plant
 from tests.recovery.class_medians import inside, population
-from tests.recovery.own_model import NOW, Plan, draw_fleet, known_by, known_calibration
+from tests.recovery.own_model import NOW, Plan, draw_fleet, known_by, known_calibration, log_onset_moments
 from tests.recovery.simulation_based import coverage, picture, uniformity
 from tests.recovery.targets import Target, auc_within, summary
 from tests.recovery.visits import log_gain, spread_ratio
@@ -35,8 +35,8 @@ def test_a_drawn_fleet_has_the_spreads_it_was_drawn_with() -> None:
     h, t = draw_fleet(cal, np.random.default_rng(5), Plan(sites=900, rods=(4, 4)))
     p = dict(zip(cal.theta_names, cal.theta, strict=True))
     clay = np.array(h.soil) == "clay"
-    spread = np.hypot(np.exp(p["log_onset_spread"]), p["onset_site_load"])
-    assert np.log(t.onset[clay]).mean() == pytest.approx(np.log(22.0), abs=0.08)
+    earlier, spread = log_onset_moments(p)
+    assert np.log(t.onset[clay]).mean() == pytest.approx(np.log(22.0) - earlier, abs=0.08)
     assert np.log(t.onset[clay]).std() == pytest.approx(spread, rel=0.08)
     assert t.base.std() == pytest.approx(np.hypot(cal.spread.site_sd, cal.spread.rod_sd), rel=0.08)
     assert t.visit.std() == pytest.approx(cal.spread.visit_sd, rel=0.05)

@@ -11,6 +11,7 @@ import polars as pl
 import pytest
 
 from reports.build import build
+from reports.words import site_page
 from tests.unit.staged_run import SITE_NAMES, write_staged_run
 
 LOADING = ("src", "href", "srcset", "data", "action", "poster", "xlink:href")
@@ -197,6 +198,21 @@ def test_failed_checks_and_empty_tables_show(tmp_path: Path) -> None:
     assert "Checks of this run failed: books_balance" in text
     assert "No finding of danger to people stands in this run" in text
     assert "The plan holds no work" in text
+
+
+def test_a_shift_to_ask_about_stands_on_its_sites_page_alone(tmp_path: Path) -> None:
+    staged = write_staged_run(tmp_path / "staged")
+    run = json.loads((staged / "run.json").read_text(encoding="utf-8"))
+    site_id, other = pl.read_parquet(staged / "sites.parquet")["site_id"].sort()[:2]
+    told = "All wells of it moved by +40 % for good <b>: ask what was changed."
+    run |= {"lasting_shifts": [{"site_id": site_id, "sentence": told}]}
+    run |= {"calibrated": {"name": "c4", "anew": False, "why": "fitted 3 days before, and it still holds"}}
+    (staged / "run.json").write_text(json.dumps(run), encoding="utf-8")
+    build(staged, tmp_path / "out", "r")
+    assert f"To find out: {told}" in Page(tmp_path / "out" / site_page(site_id)).text
+    assert "To find out:" not in Page(tmp_path / "out" / site_page(other)).text
+    by = "c4, kept: fitted 3 days before, and it still holds"
+    assert Page(tmp_path / "out" / "method.html").text.count(by) == 2
 
 
 def test_a_run_with_nothing_in_it_still_has_its_pages(tmp_path: Path) -> None:

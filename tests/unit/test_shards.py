@@ -126,8 +126,11 @@ def test_what_comes_out_is_a_row_of_every_electrode_as_declared(small: Small, al
 
 def test_the_pieces_change_nothing_but_rounding(small: Small, alone: pl.DataFrame, tmp_path: Path) -> None:
     whole = _lives(small, _laid(small, tmp_path / "spool", size=10_000), tmp_path / "out")
-    # the grid's masses are single precision; a quantile where the distribution is flat magnifies that
-    assert_frame_equal(whole, alone, rel_tol=3e-4, abs_tol=1e-5)
+    # The grid's masses are single precision: chances part by some 3e-7. A quantile where the distribution is
+    # flat magnifies that, the 95 % one to some 2e-5 of the age.
+    ages = pl.selectors.starts_with("crossing_age_")
+    assert_frame_equal(whole.select(~ages), alone.select(~ages), rel_tol=2e-6, abs_tol=2e-6)
+    assert_frame_equal(whole.select(ages), alone.select(ages), rel_tol=1e-4, abs_tol=1e-5)
 
 
 def test_readings_in_parquet_files_give_the_same(small: Small, alone: pl.DataFrame, tmp_path: Path) -> None:
