@@ -374,7 +374,7 @@ def mean_growth(mass: Floats, grid: CurveGrid) -> Floats:
     return np.asarray(by_growth @ grid.growth / np.maximum(by_growth.sum(axis=1), 1e-300))
 
 
-def curve_mass(post: Posterior) -> Floats:
+def curve_mass(post: Posterior) -> npt.NDArray[np.float32]:
     """Return (N, G) posterior mass of the curves, histories with and without a step together."""
     mass = post.whole.copy()
     for i, stepped in post.broken.items():

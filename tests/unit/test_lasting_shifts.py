@@ -121,9 +121,6 @@ def test_rods_that_corrode_together_are_not_a_shift(onset_spread: float) -> None
     assert np.mean([_p_past(fit, s) for s in sand]) > past - 0.1
 
 
-@pytest.mark.xfail(
-    strict=True, reason="a pass of rods that rise to the day has a second mode: the visits take it all"
-)
 def test_a_question_asked_in_vain_does_not_swallow_the_corrosion() -> None:
     # rods like one rod, to the day: a wet visit before a dry one then looks like a shift, and is asked about
     fit, sand, _ = _corroding(0.0, 0.0)
