@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 from scipy.special import ndtr
 
 Floats = npt.NDArray[np.float64]
@@ -140,10 +141,20 @@ def cells_crossed(grid: CurveGrid, log_threshold: float, ages: Floats) -> Floats
     """Return (T*R, A): the share of each cell that has risen to the threshold by each age, ceilings apart."""
     points = cell_points(grid)
     crossed_at = np.sort(crossing_age(log_threshold, points.onset_years, points.growth, np.inf), axis=1)
-    share = np.empty((crossed_at.shape[0], ages.size))
+    return np.asarray(_counted(crossed_at, np.asarray(ages, dtype=float))) / crossed_at.shape[1]
+
+
+@njit(cache=True, nogil=True)
+def _counted(crossed_at, ages):  # type: ignore[no-untyped-def]
+    """Return (G, A) how many of a row's times (G, P) lie no later than ages (A,), both increasing."""
+    count = np.empty((crossed_at.shape[0], ages.size))
     for g in range(crossed_at.shape[0]):
-        share[g] = np.searchsorted(crossed_at[g], ages, side="right")
-    return share / crossed_at.shape[1]
+        past = 0
+        for a in range(ages.size):
+            while past < crossed_at.shape[1] and crossed_at[g, past] <= ages[a]:
+                past += 1
+            count[g, a] = past
+    return count
 
 
 def ceiling_reaches(grid: CurveGrid, log_threshold: float) -> Floats:

@@ -5,7 +5,7 @@ calibration and the same parameter draws, each time without something (a reading
 that the fleet has taught), and the answers are laid side by side.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -61,7 +61,7 @@ class Terms:
 
     calibration: what the fleet shares. log_threshold: log of the electrode's threshold ratio. seed: of the
     parameter draws, so that every account is averaged over the same. horizons: years ahead. each: where work
-    runs.
+    runs. stream: makes of the seed the random numbers that a run's fit begins with.
     """
 
     calibration: Calibration
@@ -69,11 +69,12 @@ class Terms:
     seed: int
     horizons: tuple[int, ...] = (1, 3, 5, 10)
     each: ForEach = in_turn
+    stream: Callable[[int], np.random.Generator] = np.random.default_rng
 
     def fit(self, h: Histories) -> Fitted:
         """Fit all electrodes of h, at this electrode's threshold."""
         threshold = np.full(h.electrodes, self.log_threshold)
-        return fit_electrodes(h, self.calibration, threshold, np.random.default_rng(self.seed), self.each)
+        return fit_electrodes(h, self.calibration, threshold, self.stream(self.seed), self.each)
 
 
 @dataclass(frozen=True)

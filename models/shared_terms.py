@@ -279,7 +279,9 @@ def leftover_covariance(
 
     def of_site(s: int) -> Floats:
         v = slice(int(h.visit_start[s]), int(h.visit_start[s + 1]))
-        rows = terms.rows(one_of[v])[:, on] * (one_of[v] >= 0)[:, None]
+        read = one_of[v] >= 0
+        rows = np.zeros((read.size, on.size))
+        rows[read] = terms.rows(one_of[v][read])[:, on]
         period = h.visit_period[v]
         same = period[:, None] == period[None, :]
         return np.asarray(rows @ cov_on @ rows.T + same * period_var[period][:, None])

@@ -170,6 +170,14 @@ def _first_rods(mine: npt.NDArray[Any], well: Sequence[str | None], age_now: Flo
     return np.array(sorted(oldest.values()), dtype=np.int64)
 
 
+def _past_at(cdf: Floats, ages: Floats, rate: float) -> Floats:
+    """Return (K, Y) chance of being past by ages (Y,), by corrosion (cdf: (K, A)) or a step at this rate."""
+    at = np.clip(np.searchsorted(AGES, ages, side="right") - 1, 0, AGES.size - 2)
+    share = np.clip((ages - AGES[at]) / (AGES[at + 1] - AGES[at]), 0.0, 1.0)
+    corroded = cdf[:, at] * (1.0 - share) + cdf[:, at + 1] * share
+    return np.asarray(1.0 - (1.0 - corroded) * np.exp(-rate * ages))
+
+
 def _others(
     fit: Fitted, tables: dict[tuple[int, float], Floats], first: npt.NDArray[Any], reach: Floats,
     years: Floats, s: int,
@@ -177,14 +185,11 @@ def _others(
     """Return (K, Y) chance that a rod without a well is past, by node, and (Y,) that of a rod driven now."""
     K = fit.posterior.nodes.shape[1]
     past, fresh = np.zeros((K, years.size)), np.zeros((K, years.size))
-    rate = fit.calibration.steps.break_rate
     for i in first:
         cdf = tables[int(fit.layout.group[i]), float(fit.log_threshold[i])]
-        age = float(fit.histories.age_now[i])
-        for k in range(K):
-            whole = np.interp(age + years, AGES, cdf[k])
-            past[k] += 1.0 - (1.0 - whole) * np.exp(-rate * reach[i] * (age + years))
-            fresh[k] += 1.0 - (1.0 - np.interp(years, AGES, cdf[k])) * np.exp(-rate * reach[i] * years)
+        rate = fit.calibration.steps.break_rate * reach[i]
+        past += _past_at(cdf, fit.histories.age_now[i] + years, rate)
+        fresh += _past_at(cdf, years, rate)
     n = max(first.size, 1)
     return past / n, fit.posterior.nodes[s] @ fresh / n
 

@@ -23,7 +23,7 @@ from pipeline.engine import one_blas_thread, worker_count
 from pipeline.errors import RequestError, WorkError
 from pipeline.explain_tables import electrode_row, left_out_table, readings_table, refused_rows
 from pipeline.fleet_inputs import FleetInputs, gather, vetted_readings
-from pipeline.inference import with_ground
+from pipeline.inference import fit_stream, with_ground
 from pipeline.settings import Settings
 from pipeline.stages import find_dangers
 from pipeline.store import Store
@@ -181,8 +181,9 @@ def _explained(
     site = _Site.of(who["site_id"], inputs, verdicts)
     h = site.histories()
     terms = Terms(
-        calibration, float(np.log(who["threshold_ratio"])), published.seed, published.horizons, _each_apart
-    )
+        calibration, float(np.log(who["threshold_ratio"])), published.seed, published.horizons, _each_apart,
+        fit_stream,
+    )  # fmt: skip
     e = h.electrode_id.index(who["electrode_id"])
     told = explain_electrode(h, e, terms, visits)
     level = levels(told.fit, np.random.default_rng(published.seed), each=_each_apart)
