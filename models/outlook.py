@@ -356,7 +356,7 @@ def quantile_of(cdf: Floats, q: float) -> Floats:
     return np.where(reached.any(axis=1), age, np.inf)
 
 
-def onset_median(mass: Floats, grid: CurveGrid) -> Floats:
+def onset_median(mass: npt.NDArray[Any], grid: CurveGrid) -> Floats:
     """Return (N,) median onset age, years."""
     by_onset = mass.reshape(mass.shape[0], *grid.shape).sum(axis=(1, 3))
     total = np.cumsum(by_onset, axis=1)
@@ -368,7 +368,7 @@ def onset_median(mass: Floats, grid: CurveGrid) -> Floats:
     return np.exp(low + (high - low) * np.clip(share, 0.0, 1.0))
 
 
-def mean_growth(mass: Floats, grid: CurveGrid) -> Floats:
+def mean_growth(mass: npt.NDArray[Any], grid: CurveGrid) -> Floats:
     """Return (N,) posterior mean growth of the log resistance per year after onset."""
     by_growth = mass.reshape(mass.shape[0], *grid.shape).sum(axis=(1, 2))
     return np.asarray(by_growth @ grid.growth / np.maximum(by_growth.sum(axis=1), 1e-300))
