@@ -27,9 +27,11 @@ def ground_at_readings(
     """
     day = pl.col("taken_at").cast(pl.Date)
     rows = readings.select("row_id", "site_id", day.alias("day"), _column(readings, "soil_temp_c"))
+    # sums hang on the order of their terms, and that must not be the files' or the threads'
+    rows = rows.sort("site_id", "day", "soil_temp_c")
     places = sites.select("site_id", pl.col("region").fill_null("")).unique("site_id")
     days = (
-        rows.group_by("site_id", "day")
+        rows.group_by("site_id", "day", maintain_order=True)
         .agg(pl.col("soil_temp_c").mean())
         .join(places, on="site_id", how="left")
         .with_columns(pl.col("region").fill_null(""), pl.col("day").dt.strftime("%Y-%m").alias("month"))
@@ -76,7 +78,8 @@ def _monthly(weather: pl.DataFrame) -> pl.DataFrame:
             *[_column(weather, c) for c in ("rain_mm", "air_temp_c", "soil_temp_c")],
         )
         .drop_nulls("place")
-        .group_by("place", "month")
+        .sort("place", "month", "rain_mm", "air_temp_c", "soil_temp_c")
+        .group_by("place", "month", maintain_order=True)
         .agg(pl.col("rain_mm", "air_temp_c", "soil_temp_c").mean())
     )
     count = pl.col("month").str.head(4).cast(pl.Int64) * 12 + pl.col("month").str.tail(2).cast(pl.Int64) - 1
@@ -94,7 +97,7 @@ def _monthly(weather: pl.DataFrame) -> pl.DataFrame:
     year = (
         rows.drop_nulls("dry").select("place", "dry", next_months)
         .explode("m")
-        .group_by("place", "m")
+        .group_by("place", "m", maintain_order=True)
         .agg((pl.col("dry").sum() / 12.0).alias("dry_year"))
     )  # fmt: skip
     return (
