@@ -94,6 +94,8 @@ def site_log_evidence(prior_precision: Floats, factors: tuple[Floats, Floats], e
     precision, eta = factors
     whole, centre = prior_precision + precision.sum(axis=0), eta.sum(axis=0)
     total = _log_mass(whole, centre)
+    if not np.isfinite(total):
+        return -np.inf
     parts = [
         ev + _log_mass(whole - p, centre - e) - total
         for p, e, ev in zip(precision, eta, evidence, strict=True)
