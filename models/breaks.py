@@ -340,6 +340,8 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         for c in range(count):
             if not expanded[c] and found_v[c] > top - 2.0 and (best < 0 or found_v[c] > found_v[best]):
                 best = c
+        if not expanded[0]:  # whatever is likelier so far, one wild reading of a sound rod must be looked at
+            best = 0
         if best < 0:
             break
         expanded[best] = True
@@ -348,15 +350,20 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
             depth += 1
         grown = False
         for j in range(n):
-            for what in range(3):
+            for what in range(4):
                 if count >= most:
                     break
-                if gain[j, what] < -_SCREEN:
+                if what == 3:  # a rod unlike its record may have wild readings as one with a step may
+                    if j > 0 or depth == 0 or found_b[best] != -1 or odd < -_SCREEN:
+                        continue
+                elif gain[j, what] < -_SCREEN:
                     continue
                 wild = found_w[best].copy()
                 brk = found_b[best]
                 kind = found_o[best]
-                if what < 2:
+                if what == 3:
+                    brk = ODD
+                elif what < 2:
                     since = 0.0
                     level = 0.0
                     if j > 0:

@@ -16,6 +16,7 @@ from tests.unit.small_histories import LOG_DOUBLE, site_history, together
 NOISE = 0.06
 YEARS = 10
 BREAKS = 20
+STEP = 50.0 / 15.0
 
 
 def _site(
@@ -83,6 +84,17 @@ def test_a_single_wild_reading_is_never_confirmed(at: int, ohm: float) -> None:
     if at < YEARS:
         assert fit.found.wild_p[at] > 0.95
         assert fit.posterior.p_broken[0] < 0.05
+
+
+@pytest.mark.parametrize("at", [4, 8])
+def test_a_wild_reading_of_a_rod_high_from_the_start_confirms_no_step_before_it(at: int) -> None:
+    high = 3.0 * np.array([*_steady(), *_steady(7)])
+    wild = high.copy()
+    wild[at] *= STEP
+    calm, disturbed = (_fit(_site(list(read))) for read in (high, wild))
+    assert disturbed.found.wild_p[at] > 0.95
+    assert disturbed.posterior.p_broken[0] == pytest.approx(calm.posterior.p_broken[0], abs=0.15)
+    assert _states(disturbed)[0] == _states(calm)[0]
 
 
 def test_steady_histories_hold_no_step_and_no_wild_reading() -> None:
