@@ -72,7 +72,7 @@ class StepModel:
     jump_mean: float = 0.9
     jump_sd: float = 0.5
     wild_share: float = 0.01
-    wild_sd: float = 1.0
+    wild_sd: float = 0.8
     open_share: float = 0.2
     open_mean: float = 4.0
     open_sd: float = 1.5

@@ -44,7 +44,7 @@ from models.outlook import (
 from models.site_pass import ForEach, SitePass, in_turn, site_pass
 
 SETTLED = 0.1  # a site's field has settled when the last sweep moved it less than this share of its spread
-SUSPECTED, CONFIRMED = 0.3, 0.95
+SUSPECTED, CONFIRMED = 0.2, 0.95
 _SWEEP_ROUNDS = 10
 
 
