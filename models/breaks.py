@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from numba import njit
 from scipy.special import ndtr
 
@@ -17,12 +18,14 @@ from models.class_prior import CurvePrior
 from models.histories import Floats, Histories, Ints
 from models.history_grid import inverse_spd
 from models.site_kernel import (
+    LITTLE,
     ODD,
     ODD_VAR,
     curve_moments,
     exp_into,
     largest,
     mix_prior,
+    bends_in_range,
     structure_loglik,
     structure_readings,
 )
@@ -94,6 +97,19 @@ class StepModel:
     def jumps(self) -> tuple[Floats, Floats]:
         """Return means and variances of the two kinds of step."""
         return np.array([self.jump_mean, self.open_mean]), np.array([self.jump_sd**2, self.open_sd**2])
+
+
+def joined(old: Structures, new: Structures, renewed: npt.NDArray[np.bool_]) -> Structures:
+    """Return the new structures of the electrodes that renewed (N,) marks, the old ones of all others."""
+    count = np.where(renewed, np.diff(new.start), np.diff(old.start))
+    start = np.concatenate([[0], np.cumsum(count)])
+    first = np.where(renewed, old.breaks.size + new.start[:-1], old.start[:-1])
+    pick = np.repeat(first - start[:-1], count) + np.arange(start[-1])
+    parts = (
+        np.concatenate([getattr(old, k), getattr(new, k)])[pick]
+        for k in ("breaks", "opened", "wilds", "log_prior")
+    )
+    return Structures(start, *parts)
 
 
 def plain_structures(electrodes: int) -> Structures:
@@ -263,7 +279,9 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     plain = structure_readings(
         age, resid, side, noise, visit, mean, cov, rod_var, -1, none, jump_mean[0], jump_var[0], wild_var
     )
-    first, nothing = structure_loglik(
+    bends = bends_in_range(age, side, onset, growth, ceilings)
+    size = bends[0].size * R
+    nothing = structure_loglik(
         age,
         side,
         visit,
@@ -279,9 +297,9 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         ceiling_sd,
         resid,
         plain,
+        bends,
         ll,
     )
-    size = first * R
     value, total, beyond = _evidence(ll, size, nothing, prior, share)
     gain = np.full((n, 3), -np.inf)
     odd = -np.inf
@@ -296,12 +314,12 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
             precision,
             ll,
             beyond,
-            age[n - 1] if n > 0 else 0.0,
-            size,
+            LITTLE * total,
             onset,
             growth,
             ceilings,
             ceiling_sd,
+            bends,
         )
         eh = eh / weight
         ch = ehh / weight - np.outer(eh, eh)
@@ -327,12 +345,12 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         now = structure_readings(
             age, resid, side, noise, visit, mean, cov, rod_var, ODD, none, jump_mean[0], jump_var[0], wild_var
         )
-        first, nothing = structure_loglik(
+        nothing = structure_loglik(
             age, side, visit, mean, cov, rod_var, ODD, jump_mean[0], jump_var[0], onset, growth, ceilings,
-            ceiling_sd, resid, now, ll,
+            ceiling_sd, resid, now, bends, ll,
         )  # fmt: skip
         found_b[1] = ODD
-        found_v[1] = _evidence(ll, first * R, nothing, prior, share)[0] + _LOG_ODD
+        found_v[1] = _evidence(ll, size, nothing, prior, share)[0] + _LOG_ODD
         count = 2
     for _ in range(_DEPTH):
         best = -1
@@ -394,7 +412,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
                     jump_var[kind],
                     wild_var,
                 )
-                first, nothing = structure_loglik(
+                nothing = structure_loglik(
                     age,
                     side,
                     visit,
@@ -410,12 +428,13 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
                     ceiling_sd,
                     resid,
                     now,
+                    bends,
                     ll,
                 )
                 found_b[count] = brk
                 found_o[count] = kind
                 found_w[count] = wild
-                found_v[count] = _evidence(ll, first * R, nothing, prior, share)[0] + _log_prior(
+                found_v[count] = _evidence(ll, size, nothing, prior, share)[0] + _log_prior(
                     age, brk, kind, wild, break_rate, open_share, wild_share
                 )
                 if found_v[count] > found_v[best] - 1.0:
@@ -493,6 +512,7 @@ def _search_site(  # type: ignore[no-untyped-def]
     eta = np.zeros(D)
     ll = np.empty((ceilings.size, onset.size * growth.size), np.float32)
     prior = np.empty(ll.shape[1], np.float32)
+    every = np.arange(onset.size)
     for e in range(last - first):
         precision += factor_precision[e]
         eta += factor_eta[e]
@@ -504,7 +524,7 @@ def _search_site(  # type: ignore[no-untyped-def]
         else:
             cov, _, _ = inverse_spd(prior_precision)
             mean = np.zeros(D)
-        mix_prior(node_weight[i], onset_mass[group[i]], growth_mass[group[i]], prior)
+        mix_prior(node_weight[i], onset_mass[group[i]], growth_mass[group[i]], every, prior)
         r0, r1 = reading_start[i], reading_start[i + 1]
         counts[i] = _search_electrode(
             age[r0:r1],
@@ -548,6 +568,7 @@ def search_structures(
     node_weight: Floats,
     share: Floats,
     each: Callable[[Callable[[int], None], Iterable[int]], None],
+    sites: Iterable[int] | None = None,
 ) -> Structures:
     """Find for each electrode the structures that its history gives weight, by growing from the plain one.
 
@@ -556,7 +577,7 @@ def search_structures(
     resid, noise: (M,) log readings less known terms, and their variances. prior_precision: per site (D, D).
     factors: per site, what each electrode says of the site's field. prior: on a coarser
     grid will do; group (N,) into it, node_weight: (N, K) of
-    its nodes. share: (N, C) of the ceilings. each runs a function over sites.
+    its nodes. share: (N, C) of the ceilings. each bends a function over sites.
     """
     N = h.electrodes
     counts = np.zeros(N, np.int64)
@@ -574,7 +595,7 @@ def search_structures(
             node_weight, prior.onset, prior.growth, group, share, counts, breaks, opened, wilds, values,
         )  # fmt: skip
 
-    each(one, range(h.sites))
+    each(one, range(h.sites) if sites is None else sites)
     start = np.concatenate([[0], np.cumsum(counts)])
     take = np.arange(_MOST)[None, :] < counts[:, None]
     found = Structures(start, breaks[take], opened[take], wilds[take], np.zeros(int(start[-1])))

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import expit
 
-from models.breaks import StepModel, Structures, plain_structures, reprice, search_structures
+from models.breaks import StepModel, Structures, joined, plain_structures, reprice, search_structures
 from models.class_prior import (
     ClassLayout,
     NodeEvidence,
@@ -228,16 +228,24 @@ class Expectation:
 
 
 def expect(
-    h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, state: State, sweeps: int, each: ForEach
+    h: Histories,
+    cal: Calibration,
+    p: Prepared,
+    layout: ClassLayout,
+    state: State,
+    sweeps: int,
+    each: ForEach,
+    grid: CurveGrid | None = None,
 ) -> Expectation:
-    """Run a site pass under cal and weigh the site nodes with what it found."""
-    prior = curve_prior(cal.theta, layout, p.grid)
+    """Run a site pass under cal and weigh the site nodes with what it found; on p's grid or another."""
+    grid = grid or p.grid
+    prior = curve_prior(cal.theta, layout, grid)
     found = site_pass(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, prior,
         layout.group, state.node_weight, ceiling_shares(cal, h.raw), state.factors, sweeps, each,
     )  # fmt: skip
-    tables = group_tables(cal.theta, layout, p.grid)
-    nodes = node_evidence(on_grid(found, p.grid), found.like_top, layout, tables)
+    tables = group_tables(cal.theta, layout, grid)
+    nodes = node_evidence(on_grid(found, grid), found.like_top, layout, tables)
     return Expectation(found, State(state.structures, found.factors, nodes.others_weight), nodes)
 
 
@@ -245,7 +253,7 @@ def sweep_fields(
     h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, state: State, sweeps: int, each: ForEach
 ) -> State:
     """Let the sites' fields settle, on a coarser grid."""
-    rough = curve_prior(cal.theta, layout, p.grid.coarser())
+    rough = curve_prior(cal.theta, layout, p.grid.coarser(growth_too=False))
     found = site_pass(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, rough,
         layout.group, state.node_weight, ceiling_shares(cal, h.raw), state.factors, sweeps, each,
@@ -259,14 +267,22 @@ def on_grid(found: SitePass, grid: CurveGrid) -> Single:
 
 
 def search(
-    h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, state: State, each: ForEach
+    h: Histories,
+    cal: Calibration,
+    p: Prepared,
+    layout: ClassLayout,
+    state: State,
+    each: ForEach,
+    sites: npt.NDArray[np.bool_] | None = None,
 ) -> State:
-    """Look for steps and wild readings anew under the present calibration."""
+    """Look for steps and wild readings anew under the present calibration; at the marked sites (S,) or all."""
     structures = search_structures(
         h, cal.steps, p.resid, p.noise_var + h.meter_var, p.rod_var, p.prior_precision, state.factors,
         curve_prior(cal.theta, layout, p.grid.coarser()), layout.group, state.node_weight,
-        ceiling_shares(cal, h.raw), each,
+        ceiling_shares(cal, h.raw), each, None if sites is None else np.flatnonzero(sites).tolist(),
     )  # fmt: skip
+    if sites is not None:
+        structures = joined(state.structures, structures, sites[h.electrode_site])
     return State(structures, state.factors, state.node_weight)
 
 

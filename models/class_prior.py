@@ -25,6 +25,9 @@ Ints = npt.NDArray[np.int64]
 
 NODES, LAST_NODE = 17, 4.0
 _LEAST = 1e-30  # of a likelihood scaled to a largest value of 1; its inverse must fit single precision
+# A mass that counts for none. In single precision the products of smaller ones would be subnormal numbers,
+# which take a processor a hundred times as long.
+_NOTHING = 1e-18
 # Prior beliefs, wide: log onset, log growth. Working life of a clad rod is 5 to 20 years (common practice,
 # no source).
 _FLEET_MEAN = (np.log(25.0), np.log(0.12))
@@ -168,6 +171,7 @@ def _normal(
     logp -= logp.max(axis=-1, keepdims=True)
     p = np.exp(logp)
     p /= p.sum(axis=-1, keepdims=True)
+    p[p < _NOTHING] = 0.0
     return Normal(p, z, spread, np.ones_like(spread) if follows is None else follows)
 
 

@@ -48,13 +48,18 @@ class CurveGrid:
         """Count of grid points."""
         return int(np.prod(self.shape))
 
-    def coarser(self) -> "CurveGrid":
-        """Return the grid with each two neighbouring cells merged: for sweeps that only need moments."""
+    def coarser(self, growth_too: bool = True) -> "CurveGrid":
+        """Return the grid with each two neighbouring onsets merged, and growth rates too.
+
+        A site's field found with half the onsets is off by 0.07 of its spread, with half the growth rates by
+        0.27: enough to look for steps by, too much for anything else.
+        """
 
         def merged(edges: Floats) -> Floats:
             return np.append(edges[:-1:2], edges[-1])
 
-        onset, growth = merged(self.onset_edges), merged(self.growth_edges)
+        onset = merged(self.onset_edges)
+        growth = merged(self.growth_edges) if growth_too else self.growth_edges
         return replace(
             self,
             onset_years=np.sqrt(onset[1:] * onset[:-1]),

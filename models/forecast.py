@@ -46,6 +46,7 @@ from models.site_pass import ForEach, SitePass, in_turn, site_pass
 SETTLED = 0.1  # a site's field has settled when the last sweep moved it less than this share of its spread
 SUSPECTED, CONFIRMED = 0.2, 0.95
 _SWEEP_ROUNDS = 10
+_LOOKS_OTHERWISE = 0.25  # a site whose field a sweep moved by more, in spreads, is searched for steps again
 
 
 @dataclass(frozen=True)
@@ -88,11 +89,13 @@ def fit_electrodes(
     cal = adapt(cal, h)
     layout, p = layout_of(h, cal), prepare(h, cal)
     state = search(h, cal, p, layout, state, each) if state else _first_look(h, cal, p, layout, each)
+    met = expect(h, cal, p, layout, state, 1, each, p.grid.coarser(growth_too=False))
+    # a site may look otherwise once its steps are known, and its steps once it does
+    state = search(h, cal, p, layout, met.state, each, met.found.moved > _LOOKS_OTHERWISE)
     asked = ask_for_shifts(h, cal, p, state, each)
     if asked.shifts:
         h, state = asked.histories, asked.state
         p = prepare(h, cal)
-    state = expect(h, cal, p, layout, state, 1, each).state
     prior = curve_prior(cal.theta, layout, p.grid)
     found = site_pass(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, prior,
@@ -118,9 +121,6 @@ def _first_look(h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout
     """Find structures and field of histories that nothing is known of, on a coarser grid."""
     plain = replace(p, scale=(np.ones(1), np.zeros(1)))
     state = sweep_fields(h, cal, plain, layout, first_state(h), 1, each)
-    state = search(h, cal, p, layout, state, each)
-    state = sweep_fields(h, cal, p, layout, state, 1, each)
-    # a whole site may look otherwise once its steps are known, and its steps once it does
     return search(h, cal, p, layout, state, each)
 
 

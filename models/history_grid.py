@@ -103,8 +103,48 @@ def _log_up(x):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
+def curve_bends(age, last_age, onset, growth, ceilings):  # type: ignore[no-untyped-def]
+    """Return between which readings each curve bends.
+
+    age: (n,) years, not decreasing; last_age: no reading is later. Returns, for the B onsets before last_age,
+    begun (B,), the first reading after the onset, and top (B, C, R), the first reading on the ceiling: n where
+    none is.
+    """
+    n, R, C = age.size, growth.size, ceilings.size
+    B = 0
+    while onset.size > B and onset[B] < last_age:
+        B += 1
+    begun = np.empty(B, np.int64)
+    top = np.empty((B, C, R), np.uint32)  # unsigned: an index that is never counted from the end
+    rise = np.empty((C, R))
+    for c in range(C):
+        for r in range(R):
+            rise[c, r] = ceilings[c] / growth[r]
+    b = 0
+    for t in range(B):
+        while b < n and age[b] <= onset[t]:
+            b += 1
+        begun[t] = b
+        for c in range(C):
+            k = n
+            for r in range(R):
+                while k > b and age[k - 1] - onset[t] > rise[c, r]:
+                    k -= 1
+                top[t, c, r] = k
+    return begun, top
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _quadratics(constant, linear, curved, growth, top, out):  # type: ignore[no-untyped-def]
+    """Fill out (R,) with quadratics in growth (R,), whose coefficients top (R,) picks."""
+    for r in range(growth.size):
+        g = growth[r]
+        k = top[r]
+        out[r] = constant[k] + g * (linear[k] + g * curved[k])
+
+
+@njit(cache=True, nogil=True)
 def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # compiled: one pass is one function
-    last_age,
     age,
     y,
     precision,
@@ -113,6 +153,7 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # c
     growth,
     ceilings,
     ceiling_sd,
+    bends,
     out,
     limit_side,
     limit_age,
@@ -123,17 +164,17 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # c
     jump_mean,
     jump_var,
 ):
-    """Fill out (C, T*R) with the log-likelihood of one history for each onset before last_age.
+    """Fill out (C, T*R) with the log-likelihood of one history for each onset before its last reading.
 
-    Returns (B, value): the first B onsets were filled; value is the log-likelihood of each later one.
+    Returns the log-likelihood of each later onset.
 
-    last_age: no reading is later. age: (n,) years, not decreasing. y: (n,) log readings less all known
-    effects and prior means. precision, logdet: inverse (n, n) and log determinant of the readings'
-    covariance. ceilings, ceiling_sd: (C,), increasing. limit_side: +1 where an over-range reading is to be
-    honoured, -1 under range, 0 none. It lies at age limit_age; limit_gap is ln(limit) less its prior mean;
-    limit_link (n,) is its covariance with the readings; limit_sd is the standard deviation of that reading
-    given the others. step: (n,) 1 for readings after a sudden step (empty where there is none), its size a
-    priori normal (jump_mean, jump_var) and up: a step down is no break.
+    age: (n,) years, not decreasing. y: (n,) log readings less all known effects and prior means. precision,
+    logdet: inverse (n, n) and log determinant of the readings' covariance. ceilings, ceiling_sd: (C,),
+    increasing. bends: what curve_bends says of age on this grid. limit_side: +1 where an over-range reading is
+    to be honoured, -1 under range, 0 none. It lies at age limit_age; limit_gap is ln(limit) less its prior
+    mean; limit_link (n,) is its covariance with the readings; limit_sd is the standard deviation of that
+    reading given the others. step: (n,) 1 for readings after a sudden step (empty where there is none), its
+    size a priori normal (jump_mean, jump_var) and up: a step down is no break.
     """
     n = age.size
     ones = np.ones(n)
@@ -144,133 +185,98 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # c
     q0 = running(py)
     qa = running(py * age)
     base = -0.5 * (np.dot(y, py) + logdet)
-    link = precision @ limit_link if n > 0 else np.zeros(0)
-    w0 = running(link)
-    wa = running(link * age)
-    expected = np.dot(link, y)
+    tails = step.size > 0 or limit_side != 0
     stepped = step.size > 0
-    j0 = np.zeros(n + 1)
-    ja = np.zeros(n + 1)
+    lean = np.zeros(0)
+    link = np.zeros(0)
+    if tails:
+        link = precision @ limit_link if n > 0 else np.zeros(0)
+        if stepped:
+            lean = precision @ step if n > 0 else np.zeros(0)
+    w0 = running(link)
+    wa = running(link * age) if tails else w0
+    expected = np.dot(link, y) if tails else 0.0
+    j0 = running(lean)
+    ja = running(lean * age) if stepped else j0
     jump_gap = 0.0
     jump_left = 1.0
     up = 0.0
+    nothing = base
     if stepped:
-        lean = precision @ step if n > 0 else np.zeros(0)
-        j0 = running(lean)
-        ja = running(lean * age)
         jump_gap = np.dot(lean, y)
         jump_left = max(jump_var - jump_var * jump_var * np.dot(step, lean), 1e-10)
         up = log_normal_cdf(jump_mean / math.sqrt(jump_var))
-    tails = stepped or limit_side != 0
-    nothing = base
-    if stepped:
         nothing += _log_up((jump_mean + jump_var * jump_gap) / math.sqrt(jump_left)) - up
     if limit_side != 0:
         nothing += _log_up(limit_side * (expected - limit_gap) / limit_sd)
-    C, T, R = ceilings.size, onset.size, growth.size
-    flat = np.empty(n + 1)
-    for k in range(n + 1):
-        flat[k] = _block(t0, k, n, k, n)
-    # A stub's own ceiling differs from its class's by a normal deviation, integrated out in closed form.
+    C, R = ceilings.size, growth.size
+    begun, tops = bends
+    # Of a curve that comes to its ceiling before the k-th reading: what does not hang on its onset. A stub's
+    # own ceiling differs from its class's by a normal deviation, integrated out in closed form.
+    constant = np.empty((C, n + 1))
+    rest = np.empty((C, n + 1))
     firm = np.empty((C, n + 1))
-    loose = np.empty((C, n + 1))
     for c in range(C):
         weight = 1.0 / (ceiling_sd[c] * ceiling_sd[c])
         for k in range(n + 1):
-            firm[c, k] = 1.0 / (flat[k] + weight)
-            loose[c, k] = 0.5 * math.log1p(flat[k] / weight) if k < n else 0.0
-    first = 0
-    b = 0
-    for t in range(T):
+            flat = max(_block(t0, k, n, k, n), 0.0) if k < n else 0.0
+            late = q0[n] - q0[k]
+            firm[c, k] = 1.0 / (flat + weight)
+            rest[c, k] = late - ceilings[c] * flat
+            constant[c, k] = base + ceilings[c] * (late - 0.5 * ceilings[c] * flat)
+            constant[c, k] += 0.5 * (rest[c, k] * rest[c, k] * firm[c, k] - math.log1p(flat / weight))
+    lin = np.zeros(n + 1)
+    half = np.zeros(n + 1)
+    cross = np.zeros(n + 1)
+    linear = np.zeros(n + 1)
+    curved = np.zeros(n + 1)
+    for t in range(begun.size):
         tau = onset[t]
-        if tau >= last_age:
-            break
-        first = t + 1
-        while b < n and age[b] <= tau:
-            b += 1
+        b = begun[t]
         row = t * R
-        span = last_age - tau
-        lin = (qa[n] - qa[b]) - tau * (q0[n] - q0[b])
-        square = (
-            _block(t2, b, n, b, n) - 2.0 * tau * _block(t1, b, n, b, n) + tau * tau * _block(t0, b, n, b, n)
-        )
-        free = 0
-        while free < R and growth[free] * span <= ceilings[C - 1]:
-            free += 1
-        for r in range(free):
-            g = growth[r]
-            out[C - 1, row + r] = base + g * lin - 0.5 * g * g * square
-        if tails:
-            for r in range(free):
+        # of the readings before the k-th, and between them and those on the ceiling
+        for k in range(b, n + 1):
+            lin[k] = (qa[k] - qa[b]) - tau * (q0[k] - q0[b])
+            s0 = t0[k, k] - 2.0 * t0[b, k] + t0[b, b]
+            s1 = t1[k, k] - t1[b, k] - t1[k, b] + t1[b, b]
+            s2 = t2[k, k] - 2.0 * t2[b, k] + t2[b, b]
+            half[k] = -0.5 * (s2 - tau * (2.0 * s1 - tau * s0))
+            c0 = t0[n, k] - t0[b, n] - t0[k, k] + t0[b, k]
+            cross[k] = t1[k, n] - t1[b, n] - t1[k, k] + t1[b, k] - tau * c0
+        for c in range(C):
+            for k in range(b, n + 1):
+                linear[k] = lin[k] - (ceilings[c] + rest[c, k] * firm[c, k]) * cross[k]
+                curved[k] = half[k] + 0.5 * firm[c, k] * cross[k] * cross[k]
+            _quadratics(constant[c], linear, curved, growth, tops[t, c], out[c, row : row + R])
+            if not tails:
+                continue
+            for r in range(R):
                 g = growth[r]
+                k = tops[t, c, r]
                 value = 0.0
+                off = (rest[c, k] - g * cross[k]) * firm[c, k]
                 if stepped:
-                    left = jump_gap - g * ((ja[n] - ja[b]) - tau * (j0[n] - j0[b]))
-                    value += _log_up((jump_mean + jump_var * left) / math.sqrt(jump_left)) - up
+                    left = (
+                        jump_gap
+                        - g * ((ja[k] - ja[b]) - tau * (j0[k] - j0[b]))
+                        - (ceilings[c] + off) * (j0[n] - j0[k])
+                    )
+                    # the ceiling's own deviation leaves the jump less well known
+                    sway = jump_var * (j0[n] - j0[k])
+                    spread = math.sqrt(jump_left + sway * sway * firm[c, k])
+                    value += _log_up((jump_mean + jump_var * left) / spread) - up
                 if limit_side != 0:
                     h = g * max(limit_age - tau, 0.0)
-                    seen = expected - g * ((wa[n] - wa[b]) - tau * (w0[n] - w0[b]))
-                    value += _log_up(limit_side * (h + seen - limit_gap) / limit_sd)
-                out[C - 1, row + r] += value
-        for c in range(C):
-            ceiling = ceilings[c]
-            r = 0
-            while r < free and growth[r] * span <= ceiling:
-                out[c, row + r] = out[C - 1, row + r]
-                r += 1
-            k = n
-            while r < R:
-                reach = tau + ceiling / growth[r]
-                while k > b and age[k - 1] > reach:
-                    k -= 1
-                # one run: every growth rate at which readings k.. lie on the ceiling
-                lin_k = (qa[k] - qa[b]) - tau * (q0[k] - q0[b])
-                top = q0[n] - q0[k]
-                square_k = (
-                    _block(t2, b, k, b, k)
-                    - 2.0 * tau * _block(t1, b, k, b, k)
-                    + tau * tau * _block(t0, b, k, b, k)
-                )
-                cross = _block(t1, b, k, k, n) - tau * _block(t0, b, k, k, n)
-                rest = top - ceiling * flat[k]
-                constant = base + ceiling * (top - 0.5 * ceiling * flat[k]) - loose[c, k]
-                linear = lin_k - ceiling * cross
-                curved = -0.5 * square_k
-                if k < n:
-                    constant += 0.5 * rest * rest * firm[c, k]
-                    linear -= rest * cross * firm[c, k]
-                    curved += 0.5 * cross * cross * firm[c, k]
-                while True:
-                    g = growth[r]
-                    value = constant + g * (linear + g * curved)
-                    if tails:
-                        off = (rest - g * cross) * firm[c, k] if k < n else 0.0
-                        if stepped:
-                            left = (
-                                jump_gap
-                                - g * ((ja[k] - ja[b]) - tau * (j0[k] - j0[b]))
-                                - (ceiling + off) * (j0[n] - j0[k])
-                            )
-                            # the ceiling's own deviation leaves the jump less well known
-                            sway = jump_var * (j0[n] - j0[k])
-                            spread = math.sqrt(jump_left + sway * sway * firm[c, k])
-                            value += _log_up((jump_mean + jump_var * left) / spread) - up
-                        if limit_side != 0:
-                            reach = tau + ceiling / g
-                            h = min(g * max(limit_age - tau, 0.0), ceiling)
-                            share = -(w0[n] - w0[k])
-                            if limit_age > reach:
-                                h += off
-                                share += 1.0
-                            seen = (
-                                expected
-                                - g * ((wa[k] - wa[b]) - tau * (w0[k] - w0[b]))
-                                - (ceiling + off) * (w0[n] - w0[k])
-                            )
-                            sd = math.sqrt(limit_sd * limit_sd + share * share * firm[c, k])
-                            value += _log_up(limit_side * (h + seen - limit_gap) / sd)
-                    out[c, row + r] = value
-                    r += 1
-                    if r == R or (k > b and age[k - 1] > tau + ceiling / growth[r]):
-                        break
-    return first, nothing
+                    share = -(w0[n] - w0[k])
+                    if h > ceilings[c]:
+                        h = ceilings[c] + off if k < n else ceilings[c]
+                        share += 1.0 if k < n else 0.0
+                    seen = (
+                        expected
+                        - g * ((wa[k] - wa[b]) - tau * (w0[k] - w0[b]))
+                        - (ceilings[c] + off) * (w0[n] - w0[k])
+                    )
+                    sd = math.sqrt(limit_sd * limit_sd + share * share * firm[c, k])
+                    value += _log_up(limit_side * (h + seen - limit_gap) / sd)
+                out[c, row + r] += value
+    return nothing

@@ -31,7 +31,7 @@ from models.site_pass import FieldSpread, ForEach, SitePass, in_turn, no_factors
 RATE_PER_YEAR = 0.01
 SURE = 0.95
 _WORTH_A_LOOK = 3.0  # log Bayes factor from the field alone
-_JUMP = 3.0  # of all rods together, in spreads of a visit
+_JUMP = 3.8  # of all rods together, in spreads of a visit: less leaves the chance of a shift far below SURE
 _CLEAR = 3.0  # a shift's size in its own spreads
 _ROUNDS = 6
 # Accounts without a shift: by how much (ln) rods begin later and grow faster than their class, and the log

@@ -8,6 +8,7 @@ their own.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -42,8 +43,8 @@ class Posterior:
 
     whole: (N, G), single precision, given that no step is in the record; reaching: (N, T*R) of it the part
     whose ceiling lies above the electrode's threshold; broken: {electrode: (G,)} given that
-    one is. p_broken: (N,). nodes: (S, K) posterior of the site effect. new_rod: (Q, K, G) a rod nobody
-    measured, by group.
+    one is. p_broken: (N,). nodes: (S, K) posterior of the site effect. curves: (Q, K, T*R) prior of a group's
+    curves at each node, averaged over the draws; ceilings: (Q, C) shares of its ceilings.
     """
 
     whole: npt.NDArray[np.float32]
@@ -51,7 +52,14 @@ class Posterior:
     broken: dict[int, Floats]
     p_broken: Floats
     nodes: Floats
-    new_rod: Floats
+    curves: npt.NDArray[np.float32]
+    ceilings: Floats
+
+    @cached_property
+    def new_rod(self) -> Floats:
+        """(Q, K, G) masses of a rod nobody measured, by group and node."""
+        apart = self.ceilings[:, None, :, None] * self.curves[:, :, None, :]
+        return np.asarray(apart.reshape(*self.curves.shape[:2], -1), dtype=float)
 
 
 def posterior(
@@ -79,13 +87,12 @@ def posterior(
     total = np.maximum(np.einsum("ndk,ndk->nd", others, marginal), 1e-300)
     weight = (others / (draws * total[:, :, None])).astype(np.float32).reshape(N, -1)
     prior = np.empty((N, G), np.float32)
-    new_rod = np.zeros((layout.soil.size, nodes.shape[1], C * G))
+    mean = np.empty((layout.soil.size, nodes.shape[1], G), np.float32)
     for q in range(layout.soil.size):
-        curves = np.concatenate([np.einsum("kt,kr->ktr", t.onset[q], t.growth[q]) for t in tables])
-        curves = curves.reshape(-1, G).astype(np.float32)
-        own = cal.ceiling_weight[layout.raw[q]]
-        mean = curves.reshape(draws, -1, G).mean(axis=0)
-        new_rod[q] = (own[:, None] * mean[:, None, :]).reshape(mean.shape[0], -1)
+        onset, growth = (np.concatenate([getattr(t, k)[q] for t in tables]) for k in ("onset", "growth"))
+        curves = onset.astype(np.float32)[:, :, None] * growth.astype(np.float32)[:, None, :]
+        curves = curves.reshape(-1, G)
+        mean[q] = curves.reshape(draws, -1, G).mean(axis=0)
         i = np.flatnonzero(layout.group == q)
         if i.size:
             prior[i] = weight[i] @ curves
@@ -97,7 +104,8 @@ def posterior(
         part = found.like[e] - found.whole[e] * np.float32(whole_scale[e])
         left = np.maximum(part.reshape(C, G), 0.0) * shares[e][:, None] * prior[e]
         given_step[int(e)] = left.ravel() / max(left.sum(), 1e-300)
-    return Posterior(whole, reaching, given_step, p_broken, nodes, new_rod)
+    own = cal.ceiling_weight[layout.raw]
+    return Posterior(whole, reaching, given_step, p_broken, nodes, mean, own)
 
 
 @njit(cache=True, nogil=True, fastmath=True)

@@ -12,11 +12,12 @@ import math
 import numpy as np
 from numba import njit
 
-from models.history_grid import curve_loglik, inverse_spd, log_normal_cdf, prefix_sums, running
+from models.history_grid import curve_loglik, curve_bends, inverse_spd, log_normal_cdf, prefix_sums, running
 
 _SQRT_HALF = math.sqrt(0.5)
 _HARDLY_LIKELY = 1e-7  # likelihood over its largest below which a point reaches nothing
-_LEAST_PRIOR = np.float32(1e-30)  # of a curve, so that its logarithm is a number
+_LEAST_PRIOR = np.float32(1e-18)  # of a curve
+LITTLE = 1e-7  # share of an explanation's weight below which an onset is left out of its moments
 _HARDLY = 1e-3  # share of all weight below which an explanation is left out of the moments
 _WILD_LIMIT = math.log(0.005)  # a wild reading on a sound rod hardly ever lands beyond the range
 
@@ -125,20 +126,24 @@ _P4, _P5, _P6 = (
     np.float32(0.0013333558146428443),
     np.float32(0.00015403530393381608),
 )
-_ONE, _LOWEST, _UP = np.float32(1.0), np.float32(-86.0), np.float32(200.5)
+# Nothing below it: with a least prior and share its products are still normal numbers, as subnormal ones take
+# a processor a hundred times as long.
+_LOWEST = np.float32(-36.0)
+_ONE, _UP = np.float32(1.0), np.float32(200.5)
 
 
 @njit(cache=True, nogil=True, fastmath=True)
 def exp_into(x, top, out, bits):  # type: ignore[no-untyped-def]
-    """Fill out with exp(x - top), never below exp(-86); all single precision, bits (n,) int32 is scratch."""
+    """Fill out with exp(x - top), 0 below exp(-36); all single precision, bits (n,) int32 is scratch."""
     for i in range(x.size):
         v = x[i] - top
-        v = v if v > _LOWEST else _LOWEST
+        low = v < _LOWEST
+        v = _LOWEST if low else v
         z = v * _LOG2E
         k = np.int32(z + _UP) - np.int32(200)
         f = z - np.float32(k)
         out[i] = _ONE + f * (_P1 + f * (_P2 + f * (_P3 + f * (_P4 + f * (_P5 + f * _P6)))))
-        bits[i] = (k + np.int32(127)) << np.int32(23)
+        bits[i] = np.int32(0) if low else (k + np.int32(127)) << np.int32(23)
     scale = bits.view(np.float32)
     for i in range(x.size):
         out[i] *= scale[i]
@@ -180,7 +185,8 @@ def _times(x, factor):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _sum(x):  # type: ignore[no-untyped-def]
+def sum_of(x):  # type: ignore[no-untyped-def]
+    """Return the sum of x, in single precision."""
     s = np.float32(0.0)
     for i in range(x.size):
         s += x[i]
@@ -204,12 +210,13 @@ def structure_loglik(  # type: ignore[no-untyped-def]
     ceiling_sd,
     resid,
     laid_out,
+    bends,
     out,
 ):
     """Fill out (C, T*R) with the log-likelihood of each curve under one structure, the field's cavity given.
 
-    laid_out: what structure_readings made of the readings. Returns the count of onsets filled and the value
-    at each later one.
+    laid_out: what structure_readings made of the readings; bends: curve_bends of those in range. Returns the
+    value at each onset after the last reading.
     """
     index, y, precision, logdet, step, limit, offset, own_noise = laid_out
     count = index.size
@@ -236,11 +243,7 @@ def structure_loglik(  # type: ignore[no-untyped-def]
     after = step
     if brk < 0:
         after = step[:0]
-    last_age = -1.0
-    if age.size > 0:
-        last_age = age[age.size - 1]
-    first, nothing = curve_loglik(
-        last_age,
+    nothing = curve_loglik(
         age[index],
         y,
         precision,
@@ -249,6 +252,7 @@ def structure_loglik(  # type: ignore[no-untyped-def]
         growth,
         ceilings,
         ceiling_sd,
+        bends,
         out,
         limit_side,
         limit_age,
@@ -261,21 +265,29 @@ def structure_loglik(  # type: ignore[no-untyped-def]
     )
     if offset != 0.0:
         for c in range(out.shape[0]):
-            for g in range(first * growth.size):
+            for g in range(bends[0].size * growth.size):
                 out[c, g] += offset
         nothing += offset
-    return first, nothing
+    return nothing
+
+
+@njit(cache=True, nogil=True)
+def bends_in_range(age, side, onset, growth, ceilings):  # type: ignore[no-untyped-def]
+    """Return curve_bends of the readings in range."""
+    last_age = age[age.size - 1] if age.size > 0 else -1.0
+    return curve_bends(age[side == 0], last_age, onset, growth, ceilings)
 
 
 @njit(cache=True, nogil=True)
 def curve_moments(  # type: ignore[no-untyped-def]
-    a, y, precision, weight, flat_weight, last_age, size, onset, growth, ceilings, ceiling_sd
+    a, y, precision, weight, flat_weight, least, onset, growth, ceilings, ceiling_sd, bends
 ):
     """Return total weight, weighted sums of h (m,) and of h h' (m, m) over the grid.
 
-    weight: (C, T*R), of which the first size points of each ceiling count; flat_weight is that of all curves
-    that have not begun by last_age. Where readings lie on the ceiling, the stub's own deviation from it is
-    taken at its mean and spread given them.
+    weight: (C, T*R), of which the onsets that bends tells of count; flat_weight is that of all curves
+    that have not begun by the last reading. An onset whose points weigh less than least together is left out
+    of the moments. Where readings lie on the ceiling, the stub's own deviation from it is taken at its mean
+    and spread given them.
 
     Between bends h is linear in age and in growth. So each run of points that bend between the same readings
     (the curve begins before reading b, comes to its ceiling before reading k) needs a few sums only; the
@@ -284,83 +296,74 @@ def curve_moments(  # type: ignore[no-untyped-def]
     m = a.size
     R = growth.size
     C = ceilings.size
+    begun, tops = bends
     ones = np.ones(m)
     t0 = prefix_sums(precision, ones, ones)
     t1 = prefix_sums(precision, a, ones)
     q0 = running(precision @ y if m > 0 else np.zeros(0))
+    firm = np.empty((C, m + 1))
+    level = np.empty((C, m + 1))
+    for c in range(C):
+        for k in range(m + 1):
+            flat = t0[m, m] - t0[k, m] - t0[m, k] + t0[k, k]
+            firm[c, k] = 1.0 / (flat + 1.0 / (ceiling_sd[c] * ceiling_sd[c]))
+            level[c, k] = ceilings[c] + (q0[m] - q0[k] - ceilings[c] * flat) * firm[c, k]
     # by (b, k): growth, growth * onset; the same of squared growth; of growth times the top; rows are sums
     sums = np.zeros((7, m + 1, m + 1))
     top_mean = np.zeros(m + 1)
     top_square = np.zeros(m + 1)
+    cross = np.zeros(m + 1)
+    row_sums = np.empty((3, m + 1))
     total = flat_weight
-    b = 0
-    for t in range(size // R):
-        tau = onset[t]
-        span = last_age - tau
-        while b < m and a[b] <= tau:
-            b += 1
+    for t in range(begun.size):
         row = t * R
-        s1 = 0.0
-        s2 = 0.0
+        mass = 0.0
+        for c in range(C):
+            mass += sum_of(weight[c, row : row + R])
+        total += mass
+        if mass < least:
+            continue
+        tau = onset[t]
+        b = begun[t]
+        for k in range(b, m):
+            c0 = t0[k, m] - t0[b, m] - t0[k, k] + t0[b, k]
+            cross[k] = t1[k, m] - t1[b, m] - t1[k, k] + t1[b, k] - tau * c0
+        row_sums[:, b:] = 0.0
         for c in range(C):
             r = 0
-            while r < R and growth[r] * span <= ceilings[c]:
-                v = weight[c, row + r]
-                total += v
-                v *= growth[r]
-                s1 += v
-                s2 += v * growth[r]
-                r += 1
-            k = m
             while r < R:
-                reach = tau + ceilings[c] / growth[r]
-                while k > b and a[k - 1] > reach:
-                    k -= 1
-                least = 0.0 if k == b else ceilings[c] / (a[k - 1] - tau)
+                k = tops[t, c, r]
                 w0 = 0.0
                 w1 = 0.0
                 w2 = 0.0
                 while True:
-                    v = weight[c, row + r]
+                    v = np.float64(weight[c, row + r])
                     w0 += v
                     v *= growth[r]
                     w1 += v
                     w2 += v * growth[r]
                     r += 1
-                    if r == R or (k > b and growth[r] > least):
+                    if r == R or tops[t, c, r] != k:
                         break
-                total += w0
-                if k == m:
-                    s1 += w1
-                    s2 += w2
-                elif w0 != 0.0:
-                    flat = t0[m, m] - t0[k, m] - t0[m, k] + t0[k, k]
-                    cross = (
-                        t1[k, m]
-                        - t1[b, m]
-                        - t1[k, k]
-                        + t1[b, k]
-                        - tau * (t0[k, m] - t0[b, m] - t0[k, k] + t0[b, k])
-                    )
-                    firm = 1.0 / (flat + 1.0 / (ceiling_sd[c] * ceiling_sd[c]))
-                    level = ceilings[c] + (q0[m] - q0[k] - ceilings[c] * flat) * firm
-                    lean = -cross * firm
-                    mean = level * w0 + lean * w1
-                    mixed = level * w1 + lean * w2
-                    sums[0, b, k] += w1
-                    sums[1, b, k] += tau * w1
-                    sums[2, b, k] += w2
-                    sums[3, b, k] += tau * w2
-                    sums[4, b, k] += tau * tau * w2
-                    sums[5, b, k] += mixed
-                    sums[6, b, k] += tau * mixed
+                row_sums[0, k] += w1
+                row_sums[1, k] += w2
+                if k < m and w0 > 0.0:
+                    lean = -cross[k] * firm[c, k]
+                    mean = level[c, k] * w0 + lean * w1
+                    mixed = level[c, k] * w1 + lean * w2
+                    row_sums[2, k] += mixed
                     top_mean[k] += mean
-                    top_square[k] += level * mean + lean * mixed + w0 * firm
-        sums[0, b, m] += s1
-        sums[1, b, m] += tau * s1
-        sums[2, b, m] += s2
-        sums[3, b, m] += tau * s2
-        sums[4, b, m] += tau * tau * s2
+                    top_square[k] += level[c, k] * mean + lean * mixed + w0 * firm[c, k]
+        for k in range(b, m + 1):
+            w1 = row_sums[0, k]
+            w2 = row_sums[1, k]
+            sums[0, b, k] += w1
+            sums[1, b, k] += tau * w1
+            sums[2, b, k] += w2
+            sums[3, b, k] += tau * w2
+            sums[4, b, k] += tau * tau * w2
+            sums[5, b, k] += row_sums[2, k]
+            sums[6, b, k] += tau * row_sums[2, k]
     for x in range(7):
         for i in range(m + 1):
             if i > 0:
@@ -387,68 +390,100 @@ def curve_moments(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def mix_prior(weight, onset_mass, growth_mass, out):  # type: ignore[no-untyped-def]
-    """Fill out (T*R,) with the prior mass of the curves, site nodes mixed by weight (K,)."""
-    K, T = onset_mass.shape
+def mix_prior(weight, onset_mass, growth_mass, rows, out):  # type: ignore[no-untyped-def]
+    """Fill out (B*R,) with the prior mass of the curves of some onsets, site nodes mixed by weight (K,).
+
+    rows: (B,) the onsets' places.
+    """
+    K = onset_mass.shape[0]
     R = growth_mass.shape[1]
-    out[:] = _LEAST_PRIOR
+    out[: rows.size * R] = _LEAST_PRIOR
     for k in range(K):
         if weight[k] < 1e-6:
             continue
         w = np.float32(weight[k])
-        for t in range(T):
-            p = w * onset_mass[k, t]
+        for t in range(rows.size):
+            p = w * onset_mass[k, rows[t]]
             for r in range(R):
                 out[t * R + r] += p * growth_mass[k, r]
 
 
 @njit(cache=True, nogil=True)
+def later_prior(weight, onset_mass, first):  # type: ignore[no-untyped-def]
+    """Return the prior mass of the onsets from the first-th on, site nodes mixed by weight (K,)."""
+    total = 0.0
+    for k in range(onset_mass.shape[0]):
+        if weight[k] >= 1e-6:
+            total += weight[k] * sum_of(onset_mass[k, first:])
+    return max(total, 1e-30)
+
+
+@njit(cache=True, nogil=True)
 def _add_reaching(  # type: ignore[no-untyped-def]
-    a, t0, t1, q0, like, share, threshold, last_age, size, onset, growth, ceiling, ceiling_sd, out
+    t0, t1, q0, like, share, threshold, onset, growth, c, ceiling, ceiling_sd, bends, out
 ):
     """Add to out (T*R,) the part of like whose ceiling lies above the threshold, as its readings tell it.
 
-    t0, t1, q0: sums of the precision, weighted by age, and of precision times readings.
+    t0, t1, q0: sums of the precision, weighted by age, and of precision times readings. c: the ceiling's
+    place in bends.
     """
-    m = a.size
+    m = q0.size - 1
     R = growth.size
-    a_priori = share * math.exp(log_normal_cdf((ceiling - threshold) / ceiling_sd))
-    b = 0
-    for t in range(size // R):
-        tau = onset[t]
-        span = last_age - tau
-        while b < m and a[b] <= tau:
-            b += 1
+    begun, tops = bends
+    a_priori = np.float32(share * math.exp(log_normal_cdf((ceiling - threshold) / ceiling_sd)))
+    height = np.empty(m + 1)
+    firm = np.empty(m + 1)
+    lean = np.empty(m + 1)
+    for k in range(m + 1):
+        flat = t0[m, m] - t0[k, m] - t0[m, k] + t0[k, k]
+        firm[k] = 1.0 / (flat + 1.0 / (ceiling_sd * ceiling_sd))
+        height[k] = (ceiling + (q0[m] - q0[k] - ceiling * flat) * firm[k] - threshold) / math.sqrt(firm[k])
+    for t in range(begun.size):
         row = t * R
-        r = 0
-        while r < R and growth[r] * span <= ceiling:
-            out[row + r] += a_priori * like[row + r]
-            r += 1
-        k = m
-        while r < R:
-            reach = tau + ceiling / growth[r]
-            while k > b and a[k - 1] > reach:
-                k -= 1
+        if tops[t, c, R - 1] == m or largest(like[row : row + R]) < _HARDLY_LIKELY:
+            for x in range(row, row + R):
+                out[x] += a_priori * like[x]
+            continue
+        b = begun[t]
+        tau = onset[t]
+        for k in range(b, m):
+            c0 = t0[k, m] - t0[b, m] - t0[k, k] + t0[b, k]
+            lean[k] = (t1[k, m] - t1[b, m] - t1[k, k] + t1[b, k] - tau * c0) * math.sqrt(firm[k])
+        for r in range(R):
             v = like[row + r]
-            if k == m:
+            k = tops[t, c, r]
+            if k == m or v < _HARDLY_LIKELY:
                 out[row + r] += a_priori * v
-            elif v > _HARDLY_LIKELY:
-                flat = t0[m, m] - t0[k, m] - t0[m, k] + t0[k, k]
-                cross = (
-                    t1[k, m]
-                    - t1[b, m]
-                    - t1[k, k]
-                    + t1[b, k]
-                    - tau * (t0[k, m] - t0[b, m] - t0[k, k] + t0[b, k])
-                )
-                firm = 1.0 / (flat + 1.0 / (ceiling_sd * ceiling_sd))
-                level = ceiling + (q0[m] - q0[k] - ceiling * flat - growth[r] * cross) * firm
-                z = (level - threshold) / math.sqrt(firm)
-                if z > 4.0:
-                    out[row + r] += share * v
-                elif z > -4.0:
-                    out[row + r] += share * v * 0.5 * math.erfc(-z * _SQRT_HALF)
-            r += 1
+                continue
+            z = height[k] - growth[r] * lean[k]
+            if z > 4.0:
+                out[row + r] += share * v
+            elif z > -4.0:
+                out[row + r] += share * v * 0.5 * math.erfc(-z * _SQRT_HALF)
+
+
+@njit(cache=True, nogil=True)
+def _active_rows(active, onset, last_age):  # type: ignore[no-untyped-def]
+    """Return the places of the active onsets before last_age, and the count of all onsets before it."""
+    B = 0
+    while onset.size > B and onset[B] < last_age:
+        B += 1
+    rows = np.empty(B, np.int64)
+    count = 0
+    for t in range(B):
+        if active[t]:
+            rows[count] = t
+            count += 1
+    return rows[:count], B
+
+
+@njit(cache=True, nogil=True)
+def _spread_rows(x, rows, R, out):  # type: ignore[no-untyped-def]
+    """Put the rows of x (B*R,) at their places in out (T*R,)."""
+    for t in range(rows.size):
+        at = rows[t] * R
+        for r in range(R):
+            out[at + r] = x[t * R + r]
 
 
 @njit(cache=True, nogil=True)
@@ -471,7 +506,10 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     wild_var,
     scale,
     scale_logw,
-    prior,
+    node_weight,
+    onset_mass,
+    growth_mass,
+    active,
     share,
     onset,
     growth,
@@ -493,7 +531,10 @@ def electrode_pass(  # type: ignore[no-untyped-def]
 ):
     """Weigh one electrode's structures, noise scales and curves given the cavity (mean, cov) of the field.
 
-    prior: (T*R,) prior mass of the curves, share: (C,) of the ceilings. ll: (J, C, T*R) scratch, J at least
+    node_weight: (K,) of the site nodes, onset_mass (K, T) and growth_mass (K, R) the prior at each; active:
+    (T,) onsets that are weighed at all, those after the last reading always are. share: (C,) of the
+    ceilings. scale_logw: (F,) log weights of the noise scales, -inf for one that is left out. ll:
+    (J, C, T*R) scratch, J at least
     structures times scales. Fills out_like (where it has a size), (T*R,) with the likelihood of each curve,
     its ceiling mixed by share, or (C*T*R,) each apart, summed over structures and scales; where out_whole
     is as long, that gets the same without the structures that hold a step, and out_reaching (T*R,) of that
@@ -503,19 +544,29 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     of what out_like and out_whole are over.
     """
     K, F, n = breaks.size, scale.size, age.size
-    C, R, TR = ceilings.size, growth.size, prior.size
+    C, R, TR = ceilings.size, growth.size, onset.size * growth.size
     D = mean.size
+    last_age = age[n - 1] if n > 0 else 0.0
+    rows, begun = _active_rows(active, onset, last_age)
+    tau = onset[rows]
+    size = rows.size * R
+    prior = np.empty(size, np.float32)
+    mix_prior(node_weight, onset_mass, growth_mass, rows, prior)
+    prior_left = later_prior(node_weight, onset_mass, begun)
+    bends = bends_in_range(age, side, tau, growth, ceilings)
     noise = np.empty(n)
-    size = 0
-    nothing = np.empty(K * F)
+    nothing = np.full(K * F, -np.inf)
     laid_out = [
         structure_readings(
             age, resid, side, noise_var, visit, mean, cov, rod_var, -1, wilds[0], 0.0, 1.0, wild_var
         )
         for _ in range(0)
     ]
+    place = np.zeros(K * F, np.int64)
     for k in range(K):
         for f in range(F):
+            if scale_logw[f] == -np.inf:
+                continue
             for j in range(n):
                 noise[j] = noise_var[j] * scale[f] ** 2 + meter_var[j]
             now = structure_readings(
@@ -533,8 +584,9 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 jump_var[opened[k]],
                 wild_var,
             )
+            place[k * F + f] = len(laid_out)
             laid_out.append(now)
-            first_flat, value = structure_loglik(
+            nothing[k * F + f] = structure_loglik(
                 age,
                 side,
                 visit,
@@ -544,22 +596,23 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 breaks[k],
                 jump_mean[opened[k]],
                 jump_var[opened[k]],
-                onset,
+                tau,
                 growth,
                 ceilings,
                 ceiling_sd,
                 resid,
                 now,
+                bends,
                 ll[k * F + f],
             )
-            size = first_flat * R
-            nothing[k * F + f] = value
     top = -np.inf
     whole_top = -np.inf
     offset = np.empty(K * F)
     for j in range(K * F):
         offset[j] = struct_logprior[j // F] + scale_logw[j % F]
         best = nothing[j]
+        if best == -np.inf:
+            continue
         for c in range(C):
             best = max(best, largest(ll[j, c, :size]))
         top = max(top, best + offset[j])
@@ -568,24 +621,20 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     like = np.empty(size, np.float32)
     bits = np.empty(size, np.int32)
     apart = out_like.size > TR
-    out_like[:] = 0.0
-    last_age = age[n - 1] if n > 0 else 0.0
-    prior_left = _sum(prior[size:])
     weight = np.zeros(K * F)
     later = np.zeros(K * F)
     evidence = 0.0
     ceiling_w[:] = 0.0
-    unmixed = np.empty(size if apart else 0, np.float32)
-    above = np.empty(C if apart else 0)
-    for c in range(above.size):
-        above[c] = math.exp(log_normal_cdf((ceilings[c] - log_threshold) / ceiling_sd[c]))
-    if apart:
-        out_whole[:] = 0.0
-        out_reaching[:] = 0.0
+    mixed = np.zeros(size, np.float32)
+    by_end = np.zeros((C if apart else 0, size), np.float32)
+    whole_by_end = np.zeros((C if apart else 0, size), np.float32)
+    reaching = np.zeros(size if apart else 0, np.float32)
     all_later = 0.0
     whole_later = 0.0
     below = np.float32(math.exp(whole_top - top))
     for j in range(K * F):
+        if nothing[j] == -np.inf:
+            continue
         plain = breaks[j // F] < 0
         beyond = math.exp(nothing[j] + offset[j] - top)
         all_later += beyond
@@ -594,10 +643,9 @@ def electrode_pass(  # type: ignore[no-untyped-def]
         table0 = np.zeros((0, 0))
         table1 = table0
         sum0 = np.zeros(0)
-        read = sum0
         if apart and plain:
             whole_later += math.exp(nothing[j] + offset[j] - whole_top)
-            index, y, precision = laid_out[j][0], laid_out[j][1], laid_out[j][2]
+            index, y, precision = laid_out[place[j]][0], laid_out[place[j]][1], laid_out[place[j]][2]
             read = age[index]
             ones = np.ones(read.size)
             table0 = prefix_sums(precision, ones, ones)
@@ -607,42 +655,47 @@ def electrode_pass(  # type: ignore[no-untyped-def]
             if plain:
                 exp_into(ll[j, c, :size], np.float32(whole_top - offset[j]), like, bits)
                 if apart:
-                    add_into(like, out_whole[c * TR : c * TR + size])
+                    add_into(like, whole_by_end[c])
                     _add_reaching(
-                        read,
                         table0,
                         table1,
                         sum0,
                         like,
                         share[c],
                         log_threshold,
-                        last_age,
-                        size,
-                        onset,
+                        tau,
                         growth,
+                        c,
                         ceilings[c],
                         ceiling_sd[c],
-                        out_reaching,
+                        bends,
+                        reaching,
                     )
                 if below < 1.0:
                     _times(like, below)
             else:
                 exp_into(ll[j, c, :size], np.float32(top - offset[j]), like, bits)
             if apart:
-                add_into(like, out_like[c * TR : c * TR + size])
-                mine = _weighed_sum(like, prior[:size], share[c], ll[j, c, :size], unmixed)
-            else:
-                mine = _weighed_sum(like, prior[:size], share[c], ll[j, c, :size], out_like[:size])
+                add_into(like, by_end[c])
+            mine = _weighed_sum(like, prior, share[c], ll[j, c, :size], mixed)
             weight[j] += mine
             ceiling_w[c] += mine + later[j] * share[c]
         evidence += weight[j]
+    out_like[:] = 0.0
     if apart:
+        out_whole[:] = 0.0
+        out_reaching[:] = 0.0
+        _spread_rows(reaching, rows, R, out_reaching)
         for c in range(C):
-            out_like[c * TR + size : (c + 1) * TR] = all_later
-            out_whole[c * TR + size : (c + 1) * TR] = whole_later
-            out_reaching[size:] += np.float32(whole_later * share[c] * above[c])
+            above = math.exp(log_normal_cdf((ceilings[c] - log_threshold) / ceiling_sd[c]))
+            _spread_rows(by_end[c], rows, R, out_like[c * TR : (c + 1) * TR])
+            _spread_rows(whole_by_end[c], rows, R, out_whole[c * TR : (c + 1) * TR])
+            out_like[c * TR + begun * R : (c + 1) * TR] = all_later
+            out_whole[c * TR + begun * R : (c + 1) * TR] = whole_later
+            out_reaching[begun * R :] += np.float32(whole_later * share[c] * above)
     else:
-        out_like[size:] = all_later
+        _spread_rows(mixed, rows, R, out_like)
+        out_like[begun * R :] = all_later
     ceiling_w /= ceiling_w.sum()
     tilted_mean = np.zeros(D)
     tilted_sq = np.zeros((D, D))
@@ -667,19 +720,19 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 continue
             for j in range(n):
                 noise[j] = noise_var[j] * scale[f] ** 2 + meter_var[j]
-            index, y, precision, _, step, _, _, _ = laid_out[c]
+            index, y, precision, _, step, _, _, _ = laid_out[place[c]]
             total, first, second = curve_moments(
                 age[index],
                 y,
                 precision,
                 ll[c],
                 later[c],
-                last_age,
-                size,
-                onset,
+                LITTLE * weight[c],
+                tau,
                 growth,
                 ceilings,
                 ceiling_sd,
+                bends,
             )
             m = index.size
             eh = first / total
@@ -777,6 +830,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     onset_mass,
     growth_mass,
     group,
+    active,
     share,
     onset,
     growth,
@@ -809,7 +863,8 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
 ):
     """Sweep one site's electrodes first..last, so that the field's factors settle; fill all outputs in place.
 
-    factor_precision (E, D, D) and factor_eta (E, D) are read as a warm start and updated. Returns the largest
+    active: (N, T) onsets that are weighed, scale_logw: (N, F); see electrode_pass. factor_precision (E, D, D)
+    and factor_eta (E, D) are read as a warm start and updated. Returns the largest
     change of the field's mean in the last sweep, in units of its spread.
     """
     D = prior_precision.shape[0]
@@ -825,8 +880,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
         most = max(most, struct_start[first + e + 1] - struct_start[first + e])
     points = onset.size * growth.size
     ll = np.empty((most * scale.size, ceilings.size, points), np.float32)
-    prior = np.empty(points, np.float32)
-    nothing = prior[:0]
+    nothing = np.empty(0, np.float32)
     cov, _, good = inverse_spd(precision)
     if not good:
         factor_precision[:] = 0.0
@@ -860,7 +914,6 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
             if not good:
                 cavity_eta = np.zeros(D)
             cavity_mean = cavity_cov @ cavity_eta
-            mix_prior(node_weight[i], onset_mass[group[i]], growth_mass[group[i]], prior)
             whole = nothing
             reaching = nothing
             threshold = 0.0
@@ -888,8 +941,11 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 jump_var,
                 wild_var,
                 scale,
-                scale_logw,
-                prior,
+                scale_logw[i],
+                node_weight[i],
+                onset_mass[group[i]],
+                growth_mass[group[i]],
+                active[i],
                 share[i],
                 onset,
                 growth,

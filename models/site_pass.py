@@ -9,12 +9,15 @@ import numpy.typing as npt
 
 from models.breaks import StepModel, Structures
 from models.class_prior import CurvePrior
+from models.corrosion_curves import CurveGrid
 from models.histories import Floats, Histories, Ints
 from models.site_kernel import site_pass_kernel
 
 ForEach = Callable[[Callable[[int], None], Iterable[int]], None]
 
 
+_UNLIKELY = 1e-10  # likelihood over its largest below which no curve of an onset is worth weighing
+_HARDLY_A_SCALE = 0.01  # posterior share below which a noise scale is left out
 # Share of a factor's change that is taken on, by round: a site that swings to and fro is led more gently.
 _DAMPING = (0.8, 0.8, 0.5, 0.5, 0.3)
 
@@ -98,6 +101,27 @@ class SitePass:
         return np.asarray(np.log(self.like) + self.like_top[:, None])
 
 
+@dataclass(frozen=True)
+class Focus:
+    """What a rougher pass has left of an electrode's account, so that a finer one need not weigh the rest.
+
+    onsets: (N, T) onset cells of the finer grid. scales: (N, F) noise scales.
+    """
+
+    onsets: npt.NDArray[np.bool_]
+    scales: npt.NDArray[np.bool_]
+
+
+def focus_of(found: SitePass, coarse: CurveGrid, fine: CurveGrid) -> Focus:
+    """Return what a pass on a coarser grid, ceilings mixed, has found worth weighing on the finer one."""
+    T, R = coarse.shape[1:]
+    likely = found.like.reshape(-1, T, R).max(axis=2) > _UNLIKELY
+    likely[:, 1:] |= likely[:, :-1].copy()
+    likely[:, :-1] |= likely[:, 1:].copy()
+    at = np.searchsorted(coarse.onset_edges, fine.onset_years, side="right") - 1
+    return Focus(likely[:, np.clip(at, 0, T - 1)], found.scale_weight > _HARDLY_A_SCALE)
+
+
 def no_factors(h: Histories) -> list[tuple[Floats, Floats]]:
     """Return factors that say nothing, for every site."""
     out = []
@@ -127,19 +151,23 @@ def site_pass(
     log_threshold: Floats | None = None,
     rounds: int = 1,
     settled: float = 0.1,
+    focus: "Focus | None" = None,
 ) -> SitePass:
     """Weigh all electrodes with their site's field integrated out.
 
     resid: (M,) log readings less formula and fixed terms. noise_var: (M,). rod_var: (N,). scale: noise scale
     factors (F,) and log weights (F,). group: (N,) index into the priors, node_weight: (N, K) of their
     nodes; share: (N, C) of the ceilings. factors: a warm start, not changed. log_threshold: (N,) keep the
-    likelihood of each ceiling apart, with and without steps, and what of it can reach this.
+    likelihood of each ceiling apart, with and without steps, and what of it can reach this. focus: what is
+    weighed at all; everything where it is None.
     """
     N, M, K, F = h.electrodes, h.age.size, structures.breaks.size, scale[0].size
     grid = prior.grid
     C, T, R = grid.shape
     apart = log_threshold is not None
     threshold = np.zeros(0) if log_threshold is None else log_threshold
+    active = np.ones((N, T), dtype=np.bool_) if focus is None else focus.onsets
+    scale_logw = np.tile(scale[1], (N, 1)) if focus is None else np.where(focus.scales, scale[1], -np.inf)
     like = np.empty((N, C * T * R if apart else T * R), dtype=np.float32)
     whole = np.empty((N if apart else 0, C * T * R), dtype=np.float32)
     reaching = np.empty((N if apart else 0, T * R), dtype=np.float32)
@@ -159,8 +187,8 @@ def site_pass(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, h.meter_var,
             noise_var, h.visit, rod_var, prior_precision[s], structures.start, structures.breaks,
             structures.opened, structures.wilds, structures.log_prior, *steps.jumps(), steps.wild_sd**2,
-            scale[0], scale[1], node_weight, prior.onset, prior.growth, group, share, grid.onset_years,
-            grid.growth, grid.ceiling, grid.ceiling_sd, sweeps, damping, *state[s], like, whole, reaching,
+            scale[0], scale_logw, node_weight, prior.onset, prior.growth, group, active, share,
+            grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd, sweeps, damping, *state[s], like, whole, reaching,
             threshold, *tops, ceiling_w, *by_k, scale_w, *by_m, *by_n, means[s], covs[s],
         ))  # fmt: skip
 
