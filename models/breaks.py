@@ -16,7 +16,7 @@ from scipy.special import ndtr
 
 from models.class_prior import CurvePrior
 from models.histories import Floats, Histories, Ints
-from models.history_grid import inverse_spd
+from models.history_grid import curve_bends, inverse_spd, whole_grid
 from models.site_kernel import (
     LITTLE,
     ODD,
@@ -25,7 +25,6 @@ from models.site_kernel import (
     exp_into,
     largest,
     mix_prior,
-    bends_in_range,
     structure_loglik,
     structure_readings,
 )
@@ -110,6 +109,19 @@ def joined(old: Structures, new: Structures, renewed: npt.NDArray[np.bool_]) -> 
         for k in ("breaks", "opened", "wilds", "log_prior")
     )
     return Structures(start, *parts)
+
+
+def unlike(one: Structures, other: Structures) -> npt.NDArray[np.bool_]:
+    """Return (N,) which electrodes have other structures in the one than in the other."""
+    count = np.diff(one.start)
+    differ = count != np.diff(other.start)
+    at = np.repeat(np.where(differ, 0, other.start[:-1]) - one.start[:-1], count) + np.arange(one.breaks.size)
+    other_at = np.minimum(at, max(other.breaks.size - 1, 0))
+    changed = np.zeros(one.breaks.size, dtype=bool)
+    for k in ("breaks", "opened", "wilds"):
+        a, b = getattr(one, k), getattr(other, k)[other_at]
+        changed |= (a != b).reshape(a.shape[0], -1).any(axis=1)
+    return np.asarray(differ | (np.bincount(one.electrode, changed, minlength=count.size) > 0))
 
 
 def plain_structures(electrodes: int) -> Structures:
@@ -275,12 +287,12 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     """Fill the kept structures (breaks, wilds, values = log evidence with prior); return their count."""
     n = age.size
     none = np.full(3, -1, np.int64)
-    R = growth.size
     plain = structure_readings(
         age, resid, side, noise, visit, mean, cov, rod_var, -1, none, jump_mean[0], jump_var[0], wild_var
     )
-    bends = bends_in_range(age, side, onset, growth, ceilings)
-    size = bends[0].size * R
+    cells = whole_grid(age[n - 1] if n > 0 else -1.0, onset, growth)
+    bends = curve_bends(age[side == 0], cells, growth, ceilings)
+    size = bends[1].shape[1]
     nothing = structure_loglik(
         age,
         side,
@@ -291,7 +303,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         -1,
         jump_mean[0],
         jump_var[0],
-        onset,
+        cells,
         growth,
         ceilings,
         ceiling_sd,
@@ -315,7 +327,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
             ll,
             beyond,
             LITTLE * total,
-            onset,
+            cells,
             growth,
             ceilings,
             ceiling_sd,
@@ -346,7 +358,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
             age, resid, side, noise, visit, mean, cov, rod_var, ODD, none, jump_mean[0], jump_var[0], wild_var
         )
         nothing = structure_loglik(
-            age, side, visit, mean, cov, rod_var, ODD, jump_mean[0], jump_var[0], onset, growth, ceilings,
+            age, side, visit, mean, cov, rod_var, ODD, jump_mean[0], jump_var[0], cells, growth, ceilings,
             ceiling_sd, resid, now, bends, ll,
         )  # fmt: skip
         found_b[1] = ODD
@@ -422,7 +434,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
                     brk,
                     jump_mean[kind],
                     jump_var[kind],
-                    onset,
+                    cells,
                     growth,
                     ceilings,
                     ceiling_sd,
@@ -513,6 +525,7 @@ def _search_site(  # type: ignore[no-untyped-def]
     ll = np.empty((ceilings.size, onset.size * growth.size), np.float32)
     prior = np.empty(ll.shape[1], np.float32)
     every = np.arange(onset.size)
+    all_cells = whole_grid(np.inf, onset, growth)
     for e in range(last - first):
         precision += factor_precision[e]
         eta += factor_eta[e]
@@ -524,7 +537,7 @@ def _search_site(  # type: ignore[no-untyped-def]
         else:
             cov, _, _ = inverse_spd(prior_precision)
             mean = np.zeros(D)
-        mix_prior(node_weight[i], onset_mass[group[i]], growth_mass[group[i]], every, prior)
+        mix_prior(node_weight[i], onset_mass[group[i]], growth_mass[group[i]], every, all_cells, prior)
         r0, r1 = reading_start[i], reading_start[i + 1]
         counts[i] = _search_electrode(
             age[r0:r1],

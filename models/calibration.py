@@ -275,7 +275,7 @@ def search(
     each: ForEach,
     sites: npt.NDArray[np.bool_] | None = None,
 ) -> State:
-    """Look for steps and wild readings anew under the present calibration; at the marked sites (S,) or all."""
+    """Look for steps and wild readings anew under cal, at the marked sites (S,) or at all."""
     structures = search_structures(
         h, cal.steps, p.resid, p.noise_var + h.meter_var, p.rod_var, p.prior_precision, state.factors,
         curve_prior(cal.theta, layout, p.grid.coarser()), layout.group, state.node_weight,

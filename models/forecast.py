@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from models.breaks import Structures
+from models.breaks import Structures, unlike
 from models.calibration import (
     Calibration,
     Prepared,
@@ -41,7 +41,7 @@ from models.outlook import (
     posterior,
     quantile_of,
 )
-from models.site_pass import ForEach, SitePass, in_turn, site_pass
+from models.site_pass import ForEach, SitePass, focus_of, in_turn, site_pass
 
 SETTLED = 0.1  # a site's field has settled when the last sweep moved it less than this share of its spread
 SUSPECTED, CONFIRMED = 0.2, 0.95
@@ -89,18 +89,23 @@ def fit_electrodes(
     cal = adapt(cal, h)
     layout, p = layout_of(h, cal), prepare(h, cal)
     state = search(h, cal, p, layout, state, each) if state else _first_look(h, cal, p, layout, each)
-    met = expect(h, cal, p, layout, state, 1, each, p.grid.coarser(growth_too=False))
+    rough = p.grid.coarser(growth_too=False)
+    met = expect(h, cal, p, layout, state, 1, each, rough)
     # a site may look otherwise once its steps are known, and its steps once it does
     state = search(h, cal, p, layout, met.state, each, met.found.moved > _LOOKS_OTHERWISE)
+    changed = np.bincount(h.electrode_site, unlike(state.structures, met.state.structures), h.sites) > 0
     asked = ask_for_shifts(h, cal, p, state, each)
     if asked.shifts:
         h, state = asked.histories, asked.state
         p = prepare(h, cal)
+        changed[[one.site for one in asked.shifts]] = True
+    seen = curve_prior(cal.theta, layout, rough), layout.group, state.node_weight
+    focus = focus_of(met.found, *seen, p.grid, ~changed[h.electrode_site])
     prior = curve_prior(cal.theta, layout, p.grid)
     found = site_pass(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, prior,
         layout.group, state.node_weight, ceiling_shares(cal, h.raw), state.factors, 1, each,
-        log_threshold=log_threshold, rounds=_SWEEP_ROUNDS, settled=SETTLED,
+        log_threshold=log_threshold, rounds=_SWEEP_ROUNDS, settled=SETTLED, focus=focus,
     )  # fmt: skip
     post = posterior(cal, layout, found, p.grid, rng)
     crossed = crossing(

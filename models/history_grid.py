@@ -103,19 +103,27 @@ def _log_up(x):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def curve_bends(age, last_age, onset, growth, ceilings):  # type: ignore[no-untyped-def]
-    """Return between which readings each curve bends.
-
-    age: (n,) years, not decreasing; last_age: no reading is later. Returns, for the B onsets before last_age,
-    begun (B,), the first reading after the onset, and top (B, C, R), the first reading on the ceiling: n where
-    none is.
-    """
-    n, R, C = age.size, growth.size, ceilings.size
+def whole_grid(last_age, onset, growth):  # type: ignore[no-untyped-def]
+    """Return all cells of a grid whose onset lies before last_age; see curve_bends."""
     B = 0
     while onset.size > B and onset[B] < last_age:
         B += 1
+    return onset[:B], np.zeros(B, np.int64), np.full(B, growth.size), growth.size * np.arange(B + 1)
+
+
+@njit(cache=True, nogil=True)
+def curve_bends(age, cells, growth, ceilings):  # type: ignore[no-untyped-def]
+    """Return between which readings each curve bends.
+
+    age: (n,) years, not decreasing. cells: onset (B,), the first growth rate that counts at each and the one
+    after the last, low (B,) and high (B,), and where each onset's points begin, at (B+1,); with X points in
+    all. Returns begun (B,), the first reading after the onset, and top (C, X), the first reading on the
+    ceiling: n where none is.
+    """
+    onset, low, high, at = cells
+    n, R, C, B = age.size, growth.size, ceilings.size, onset.size
     begun = np.empty(B, np.int64)
-    top = np.empty((B, C, R), np.uint32)  # unsigned: an index that is never counted from the end
+    top = np.empty((C, at[B]), np.uint32)  # unsigned: an index that is never counted from the end
     rise = np.empty((C, R))
     for c in range(C):
         for r in range(R):
@@ -127,10 +135,10 @@ def curve_bends(age, last_age, onset, growth, ceilings):  # type: ignore[no-unty
         begun[t] = b
         for c in range(C):
             k = n
-            for r in range(R):
+            for r in range(low[t], high[t]):
                 while k > b and age[k - 1] - onset[t] > rise[c, r]:
                     k -= 1
-                top[t, c, r] = k
+                top[c, at[t] + r - low[t]] = k
     return begun, top
 
 
@@ -149,7 +157,7 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # c
     y,
     precision,
     logdet,
-    onset,
+    cells,
     growth,
     ceilings,
     ceiling_sd,
@@ -164,13 +172,13 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # c
     jump_mean,
     jump_var,
 ):
-    """Fill out (C, T*R) with the log-likelihood of one history for each onset before its last reading.
+    """Fill out (C, X) with the log-likelihood of one history at the cells, of onsets before its last reading.
 
     Returns the log-likelihood of each later onset.
 
     age: (n,) years, not decreasing. y: (n,) log readings less all known effects and prior means. precision,
     logdet: inverse (n, n) and log determinant of the readings' covariance. ceilings, ceiling_sd: (C,),
-    increasing. bends: what curve_bends says of age on this grid. limit_side: +1 where an over-range reading is
+    increasing. cells, bends: see curve_bends. limit_side: +1 where an over-range reading is
     to be honoured, -1 under range, 0 none. It lies at age limit_age; limit_gap is ln(limit) less its prior
     mean; limit_link (n,) is its covariance with the readings; limit_sd is the standard deviation of that
     reading given the others. step: (n,) 1 for readings after a sudden step (empty where there is none), its
@@ -209,7 +217,8 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # c
         nothing += _log_up((jump_mean + jump_var * jump_gap) / math.sqrt(jump_left)) - up
     if limit_side != 0:
         nothing += _log_up(limit_side * (expected - limit_gap) / limit_sd)
-    C, R = ceilings.size, growth.size
+    C = ceilings.size
+    onset, low, high, at = cells
     begun, tops = bends
     # Of a curve that comes to its ceiling before the k-th reading: what does not hang on its onset. A stub's
     # own ceiling differs from its class's by a normal deviation, integrated out in closed form.
@@ -233,7 +242,8 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # c
     for t in range(begun.size):
         tau = onset[t]
         b = begun[t]
-        row = t * R
+        first, last = at[t], at[t + 1]
+        rates = growth[low[t] : high[t]]
         # of the readings before the k-th, and between them and those on the ceiling
         for k in range(b, n + 1):
             lin[k] = (qa[k] - qa[b]) - tau * (q0[k] - q0[b])
@@ -247,12 +257,12 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # c
             for k in range(b, n + 1):
                 linear[k] = lin[k] - (ceilings[c] + rest[c, k] * firm[c, k]) * cross[k]
                 curved[k] = half[k] + 0.5 * firm[c, k] * cross[k] * cross[k]
-            _quadratics(constant[c], linear, curved, growth, tops[t, c], out[c, row : row + R])
+            _quadratics(constant[c], linear, curved, rates, tops[c, first:last], out[c, first:last])
             if not tails:
                 continue
-            for r in range(R):
-                g = growth[r]
-                k = tops[t, c, r]
+            for r in range(rates.size):
+                g = rates[r]
+                k = tops[c, first + r]
                 value = 0.0
                 off = (rest[c, k] - g * cross[k]) * firm[c, k]
                 if stepped:
@@ -278,5 +288,5 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # c
                     )
                     sd = math.sqrt(limit_sd * limit_sd + share * share * firm[c, k])
                     value += _log_up(limit_side * (h + seen - limit_gap) / sd)
-                out[c, row + r] += value
+                out[c, first + r] += value
     return nothing

@@ -12,11 +12,19 @@ import math
 import numpy as np
 from numba import njit
 
-from models.history_grid import curve_loglik, curve_bends, inverse_spd, log_normal_cdf, prefix_sums, running
+from models.history_grid import (
+    curve_bends,
+    curve_loglik,
+    inverse_spd,
+    log_normal_cdf,
+    prefix_sums,
+    running,
+)
 
 _SQRT_HALF = math.sqrt(0.5)
 _HARDLY_LIKELY = 1e-7  # likelihood over its largest below which a point reaches nothing
 _LEAST_PRIOR = np.float32(1e-18)  # of a curve
+_A_CELL = 1e-7  # share of all mass below which a cell is not worth weighing on a finer grid
 LITTLE = 1e-7  # share of an explanation's weight below which an onset is left out of its moments
 _HARDLY = 1e-3  # share of all weight below which an explanation is left out of the moments
 _WILD_LIMIT = math.log(0.005)  # a wild reading on a sound rod hardly ever lands beyond the range
@@ -204,7 +212,7 @@ def structure_loglik(  # type: ignore[no-untyped-def]
     brk,
     jump_mean,
     jump_var,
-    onset,
+    cells,
     growth,
     ceilings,
     ceiling_sd,
@@ -213,7 +221,7 @@ def structure_loglik(  # type: ignore[no-untyped-def]
     bends,
     out,
 ):
-    """Fill out (C, T*R) with the log-likelihood of each curve under one structure, the field's cavity given.
+    """Fill out (C, X) with the log-likelihood of each curve under one structure, the field's cavity given.
 
     laid_out: what structure_readings made of the readings; bends: curve_bends of those in range. Returns the
     value at each onset after the last reading.
@@ -248,7 +256,7 @@ def structure_loglik(  # type: ignore[no-untyped-def]
         y,
         precision,
         logdet,
-        onset,
+        cells,
         growth,
         ceilings,
         ceiling_sd,
@@ -265,37 +273,29 @@ def structure_loglik(  # type: ignore[no-untyped-def]
     )
     if offset != 0.0:
         for c in range(out.shape[0]):
-            for g in range(bends[0].size * growth.size):
+            for g in range(bends[1].shape[1]):
                 out[c, g] += offset
         nothing += offset
     return nothing
 
 
 @njit(cache=True, nogil=True)
-def bends_in_range(age, side, onset, growth, ceilings):  # type: ignore[no-untyped-def]
-    """Return curve_bends of the readings in range."""
-    last_age = age[age.size - 1] if age.size > 0 else -1.0
-    return curve_bends(age[side == 0], last_age, onset, growth, ceilings)
-
-
-@njit(cache=True, nogil=True)
 def curve_moments(  # type: ignore[no-untyped-def]
-    a, y, precision, weight, flat_weight, least, onset, growth, ceilings, ceiling_sd, bends
+    a, y, precision, weight, flat_weight, least, cells, growth, ceilings, ceiling_sd, bends
 ):
     """Return total weight, weighted sums of h (m,) and of h h' (m, m) over the grid.
 
-    weight: (C, T*R), of which the onsets that bends tells of count; flat_weight is that of all curves
-    that have not begun by the last reading. An onset whose points weigh less than least together is left out
-    of the moments. Where readings lie on the ceiling, the stub's own deviation from it is taken at its mean
-    and spread given them.
+    weight: (C, X) of the cells, and maybe more; flat_weight is that of all curves that have not begun by the
+    last reading. An onset whose points weigh less than least together is left out of the moments. Where
+    readings lie on the ceiling, the stub's own deviation from it is taken at its mean and spread given them.
 
     Between bends h is linear in age and in growth. So each run of points that bend between the same readings
     (the curve begins before reading b, comes to its ceiling before reading k) needs a few sums only; the
     moments of reading i and j are sums of those over all b <= i and k > j.
     """
     m = a.size
-    R = growth.size
     C = ceilings.size
+    onset, low, _, place = cells
     begun, tops = bends
     ones = np.ones(m)
     t0 = prefix_sums(precision, ones, ones)
@@ -316,10 +316,11 @@ def curve_moments(  # type: ignore[no-untyped-def]
     row_sums = np.empty((3, m + 1))
     total = flat_weight
     for t in range(begun.size):
-        row = t * R
+        start, end = place[t], place[t + 1]
+        shift = low[t] - start
         mass = 0.0
         for c in range(C):
-            mass += sum_of(weight[c, row : row + R])
+            mass += sum_of(weight[c, start:end])
         total += mass
         if mass < least:
             continue
@@ -330,20 +331,21 @@ def curve_moments(  # type: ignore[no-untyped-def]
             cross[k] = t1[k, m] - t1[b, m] - t1[k, k] + t1[b, k] - tau * c0
         row_sums[:, b:] = 0.0
         for c in range(C):
-            r = 0
-            while r < R:
-                k = tops[t, c, r]
+            x = start
+            while x < end:
+                k = tops[c, x]
                 w0 = 0.0
                 w1 = 0.0
                 w2 = 0.0
                 while True:
-                    v = np.float64(weight[c, row + r])
+                    v = np.float64(weight[c, x])
+                    g = growth[x + shift]
                     w0 += v
-                    v *= growth[r]
+                    v *= g
                     w1 += v
-                    w2 += v * growth[r]
-                    r += 1
-                    if r == R or tops[t, c, r] != k:
+                    w2 += v * g
+                    x += 1
+                    if x == end or tops[c, x] != k:
                         break
                 row_sums[0, k] += w1
                 row_sums[1, k] += w2
@@ -390,22 +392,54 @@ def curve_moments(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def mix_prior(weight, onset_mass, growth_mass, rows, out):  # type: ignore[no-untyped-def]
-    """Fill out (B*R,) with the prior mass of the curves of some onsets, site nodes mixed by weight (K,).
+def mix_prior(weight, onset_mass, growth_mass, rows, cells, out):  # type: ignore[no-untyped-def]
+    """Fill out (X,) with the prior mass of the cells, site nodes mixed by weight (K,).
 
-    rows: (B,) the onsets' places.
+    rows: (B,) places of the cells' onsets in the prior.
     """
-    K = onset_mass.shape[0]
-    R = growth_mass.shape[1]
-    out[: rows.size * R] = _LEAST_PRIOR
-    for k in range(K):
+    _, low, high, at = cells
+    out[:] = _LEAST_PRIOR
+    for k in range(onset_mass.shape[0]):
         if weight[k] < 1e-6:
             continue
         w = np.float32(weight[k])
         for t in range(rows.size):
             p = w * onset_mass[k, rows[t]]
+            shift = at[t] - low[t]
+            for r in range(low[t], high[t]):
+                out[r + shift] += p * growth_mass[k, r]
+
+
+@njit(cache=True, nogil=True)
+def likely_cells(like, node_weight, onset_mass, growth_mass, group, low, high):  # type: ignore[no-untyped-def]
+    """Fill low, high (N, T): from and before which growth rate cells have mass, or have neighbours with mass.
+
+    like: (N, T*R). An onset between, or beside, onsets with mass has their rates too.
+    """
+    N, T = low.shape
+    R = growth_mass.shape[2]
+    prior = np.empty(T * R, np.float32)
+    every = np.arange(T)
+    cells = (np.zeros(T), np.zeros(T, np.int64), np.full(T, R), R * np.arange(T + 1))
+    first = np.empty(T + 2, np.int64)
+    last = np.empty(T + 2, np.int64)
+    for i in range(N):
+        mix_prior(node_weight[i], onset_mass[group[i]], growth_mass[group[i]], every, cells, prior)
+        total = 0.0
+        for x in range(T * R):
+            prior[x] *= like[i, x]
+            total += prior[x]
+        floor = _A_CELL * total
+        first[:] = R
+        last[:] = 0
+        for t in range(T):
             for r in range(R):
-                out[t * R + r] += p * growth_mass[k, r]
+                if prior[t * R + r] > floor:
+                    first[t + 1] = min(first[t + 1], max(r - 1, 0))
+                    last[t + 1] = max(last[t + 1], min(r + 2, R))
+        for t in range(T):
+            low[i, t] = min(first[t], first[t + 1], first[t + 2])
+            high[i, t] = max(last[t], last[t + 1], last[t + 2])
 
 
 @njit(cache=True, nogil=True)
@@ -420,15 +454,15 @@ def later_prior(weight, onset_mass, first):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _add_reaching(  # type: ignore[no-untyped-def]
-    t0, t1, q0, like, share, threshold, onset, growth, c, ceiling, ceiling_sd, bends, out
+    t0, t1, q0, like, share, threshold, cells, growth, c, ceiling, ceiling_sd, bends, out
 ):
-    """Add to out (T*R,) the part of like whose ceiling lies above the threshold, as its readings tell it.
+    """Add to out (X,) the part of like (X,) whose ceiling lies above the threshold, as its readings tell it.
 
     t0, t1, q0: sums of the precision, weighted by age, and of precision times readings. c: the ceiling's
     place in bends.
     """
     m = q0.size - 1
-    R = growth.size
+    onset, low, _, at = cells
     begun, tops = bends
     a_priori = np.float32(share * math.exp(log_normal_cdf((ceiling - threshold) / ceiling_sd)))
     height = np.empty(m + 1)
@@ -439,9 +473,9 @@ def _add_reaching(  # type: ignore[no-untyped-def]
         firm[k] = 1.0 / (flat + 1.0 / (ceiling_sd * ceiling_sd))
         height[k] = (ceiling + (q0[m] - q0[k] - ceiling * flat) * firm[k] - threshold) / math.sqrt(firm[k])
     for t in range(begun.size):
-        row = t * R
-        if tops[t, c, R - 1] == m or largest(like[row : row + R]) < _HARDLY_LIKELY:
-            for x in range(row, row + R):
+        start, end = at[t], at[t + 1]
+        if tops[c, end - 1] == m or largest(like[start:end]) < _HARDLY_LIKELY:
+            for x in range(start, end):
                 out[x] += a_priori * like[x]
             continue
         b = begun[t]
@@ -449,41 +483,43 @@ def _add_reaching(  # type: ignore[no-untyped-def]
         for k in range(b, m):
             c0 = t0[k, m] - t0[b, m] - t0[k, k] + t0[b, k]
             lean[k] = (t1[k, m] - t1[b, m] - t1[k, k] + t1[b, k] - tau * c0) * math.sqrt(firm[k])
-        for r in range(R):
-            v = like[row + r]
-            k = tops[t, c, r]
+        for x in range(start, end):
+            v = like[x]
+            k = tops[c, x]
             if k == m or v < _HARDLY_LIKELY:
-                out[row + r] += a_priori * v
+                out[x] += a_priori * v
                 continue
-            z = height[k] - growth[r] * lean[k]
+            z = height[k] - growth[x - start + low[t]] * lean[k]
             if z > 4.0:
-                out[row + r] += share * v
+                out[x] += share * v
             elif z > -4.0:
-                out[row + r] += share * v * 0.5 * math.erfc(-z * _SQRT_HALF)
+                out[x] += share * v * 0.5 * math.erfc(-z * _SQRT_HALF)
 
 
 @njit(cache=True, nogil=True)
-def _active_rows(active, onset, last_age):  # type: ignore[no-untyped-def]
-    """Return the places of the active onsets before last_age, and the count of all onsets before it."""
-    B = 0
-    while onset.size > B and onset[B] < last_age:
-        B += 1
-    rows = np.empty(B, np.int64)
-    count = 0
-    for t in range(B):
-        if active[t]:
-            rows[count] = t
-            count += 1
-    return rows[:count], B
+def _cells_of(low, high, onset, last_age):  # type: ignore[no-untyped-def]
+    """Return the cells (see curve_bends) from low (T,) to high (T,) growth rates of onsets before last_age.
 
-
-@njit(cache=True, nogil=True)
-def _spread_rows(x, rows, R, out):  # type: ignore[no-untyped-def]
-    """Put the rows of x (B*R,) at their places in out (T*R,)."""
+    Beside them the places (B,) of their onsets, and the count of all onsets before last_age.
+    """
+    begun = 0
+    while onset.size > begun and onset[begun] < last_age:
+        begun += 1
+    rows = np.flatnonzero(high[:begun] > low[:begun])
+    at = np.zeros(rows.size + 1, np.int64)
     for t in range(rows.size):
-        at = rows[t] * R
-        for r in range(R):
-            out[at + r] = x[t * R + r]
+        at[t + 1] = at[t] + high[rows[t]] - low[rows[t]]
+    return (onset[rows], low[rows], high[rows], at), rows, begun
+
+
+@njit(cache=True, nogil=True)
+def _spread_cells(x, rows, cells, R, out):  # type: ignore[no-untyped-def]
+    """Put what stands at the cells, x (X,), at its place in out (T*R,)."""
+    _, low, _, at = cells
+    for t in range(rows.size):
+        shift = rows[t] * R + low[t] - at[t]
+        for i in range(at[t], at[t + 1]):
+            out[i + shift] = x[i]
 
 
 @njit(cache=True, nogil=True)
@@ -509,7 +545,8 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     node_weight,
     onset_mass,
     growth_mass,
-    active,
+    low,
+    high,
     share,
     onset,
     growth,
@@ -531,12 +568,11 @@ def electrode_pass(  # type: ignore[no-untyped-def]
 ):
     """Weigh one electrode's structures, noise scales and curves given the cavity (mean, cov) of the field.
 
-    node_weight: (K,) of the site nodes, onset_mass (K, T) and growth_mass (K, R) the prior at each; active:
-    (T,) onsets that are weighed at all, those after the last reading always are. share: (C,) of the
-    ceilings. scale_logw: (F,) log weights of the noise scales, -inf for one that is left out. ll:
-    (J, C, T*R) scratch, J at least
-    structures times scales. Fills out_like (where it has a size), (T*R,) with the likelihood of each curve,
-    its ceiling mixed by share, or (C*T*R,) each apart, summed over structures and scales; where out_whole
+    node_weight: (K,) of the site nodes, onset_mass (K, T) and growth_mass (K, R) the prior at each. low,
+    high: (T,) from and before which growth rate curves are weighed; those that begin after the last reading
+    always are. share: (C,) of the ceilings. ll: (J, C, T*R) scratch, J at least structures times scales.
+    Fills out_like (where it has a size), (T*R,) with the likelihood of each curve, its ceiling mixed by
+    share, or (C*T*R,) each apart, summed over structures and scales; where out_whole
     is as long, that gets the same without the structures that hold a step, and out_reaching (T*R,) of that
     the part whose ceiling lies above log_threshold, ceilings mixed. All are over their largest. Fills
     ceiling_w (C,). Returns the tilted mean and covariance of the field, the evidence, the posterior mean
@@ -547,26 +583,22 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     C, R, TR = ceilings.size, growth.size, onset.size * growth.size
     D = mean.size
     last_age = age[n - 1] if n > 0 else 0.0
-    rows, begun = _active_rows(active, onset, last_age)
-    tau = onset[rows]
-    size = rows.size * R
+    cells, rows, begun = _cells_of(low, high, onset, last_age)
+    size = cells[3][rows.size]
     prior = np.empty(size, np.float32)
-    mix_prior(node_weight, onset_mass, growth_mass, rows, prior)
+    mix_prior(node_weight, onset_mass, growth_mass, rows, cells, prior)
     prior_left = later_prior(node_weight, onset_mass, begun)
-    bends = bends_in_range(age, side, tau, growth, ceilings)
+    bends = curve_bends(age[side == 0], cells, growth, ceilings)
     noise = np.empty(n)
-    nothing = np.full(K * F, -np.inf)
+    nothing = np.empty(K * F)
     laid_out = [
         structure_readings(
             age, resid, side, noise_var, visit, mean, cov, rod_var, -1, wilds[0], 0.0, 1.0, wild_var
         )
         for _ in range(0)
     ]
-    place = np.zeros(K * F, np.int64)
     for k in range(K):
         for f in range(F):
-            if scale_logw[f] == -np.inf:
-                continue
             for j in range(n):
                 noise[j] = noise_var[j] * scale[f] ** 2 + meter_var[j]
             now = structure_readings(
@@ -584,7 +616,6 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 jump_var[opened[k]],
                 wild_var,
             )
-            place[k * F + f] = len(laid_out)
             laid_out.append(now)
             nothing[k * F + f] = structure_loglik(
                 age,
@@ -596,7 +627,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 breaks[k],
                 jump_mean[opened[k]],
                 jump_var[opened[k]],
-                tau,
+                cells,
                 growth,
                 ceilings,
                 ceiling_sd,
@@ -611,8 +642,6 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     for j in range(K * F):
         offset[j] = struct_logprior[j // F] + scale_logw[j % F]
         best = nothing[j]
-        if best == -np.inf:
-            continue
         for c in range(C):
             best = max(best, largest(ll[j, c, :size]))
         top = max(top, best + offset[j])
@@ -633,8 +662,6 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     whole_later = 0.0
     below = np.float32(math.exp(whole_top - top))
     for j in range(K * F):
-        if nothing[j] == -np.inf:
-            continue
         plain = breaks[j // F] < 0
         beyond = math.exp(nothing[j] + offset[j] - top)
         all_later += beyond
@@ -645,7 +672,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
         sum0 = np.zeros(0)
         if apart and plain:
             whole_later += math.exp(nothing[j] + offset[j] - whole_top)
-            index, y, precision = laid_out[place[j]][0], laid_out[place[j]][1], laid_out[place[j]][2]
+            index, y, precision = laid_out[j][0], laid_out[j][1], laid_out[j][2]
             read = age[index]
             ones = np.ones(read.size)
             table0 = prefix_sums(precision, ones, ones)
@@ -663,7 +690,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                         like,
                         share[c],
                         log_threshold,
-                        tau,
+                        cells,
                         growth,
                         c,
                         ceilings[c],
@@ -685,16 +712,16 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     if apart:
         out_whole[:] = 0.0
         out_reaching[:] = 0.0
-        _spread_rows(reaching, rows, R, out_reaching)
+        _spread_cells(reaching, rows, cells, R, out_reaching)
         for c in range(C):
             above = math.exp(log_normal_cdf((ceilings[c] - log_threshold) / ceiling_sd[c]))
-            _spread_rows(by_end[c], rows, R, out_like[c * TR : (c + 1) * TR])
-            _spread_rows(whole_by_end[c], rows, R, out_whole[c * TR : (c + 1) * TR])
+            _spread_cells(by_end[c], rows, cells, R, out_like[c * TR : (c + 1) * TR])
+            _spread_cells(whole_by_end[c], rows, cells, R, out_whole[c * TR : (c + 1) * TR])
             out_like[c * TR + begun * R : (c + 1) * TR] = all_later
             out_whole[c * TR + begun * R : (c + 1) * TR] = whole_later
             out_reaching[begun * R :] += np.float32(whole_later * share[c] * above)
     else:
-        _spread_rows(mixed, rows, R, out_like)
+        _spread_cells(mixed, rows, cells, R, out_like)
         out_like[begun * R :] = all_later
     ceiling_w /= ceiling_w.sum()
     tilted_mean = np.zeros(D)
@@ -720,7 +747,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 continue
             for j in range(n):
                 noise[j] = noise_var[j] * scale[f] ** 2 + meter_var[j]
-            index, y, precision, _, step, _, _, _ = laid_out[place[c]]
+            index, y, precision, _, step, _, _, _ = laid_out[c]
             total, first, second = curve_moments(
                 age[index],
                 y,
@@ -728,7 +755,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 ll[c],
                 later[c],
                 LITTLE * weight[c],
-                tau,
+                cells,
                 growth,
                 ceilings,
                 ceiling_sd,
@@ -830,7 +857,8 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     onset_mass,
     growth_mass,
     group,
-    active,
+    low,
+    high,
     share,
     onset,
     growth,
@@ -863,7 +891,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
 ):
     """Sweep one site's electrodes first..last, so that the field's factors settle; fill all outputs in place.
 
-    active: (N, T) onsets that are weighed, scale_logw: (N, F); see electrode_pass. factor_precision (E, D, D)
+    low, high: (N, T) cells that are weighed; see electrode_pass. factor_precision (E, D, D)
     and factor_eta (E, D) are read as a warm start and updated. Returns the largest
     change of the field's mean in the last sweep, in units of its spread.
     """
@@ -941,11 +969,12 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 jump_var,
                 wild_var,
                 scale,
-                scale_logw[i],
+                scale_logw,
                 node_weight[i],
                 onset_mass[group[i]],
                 growth_mass[group[i]],
-                active[i],
+                low[i],
+                high[i],
                 share[i],
                 onset,
                 growth,

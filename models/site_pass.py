@@ -11,13 +11,11 @@ from models.breaks import StepModel, Structures
 from models.class_prior import CurvePrior
 from models.corrosion_curves import CurveGrid
 from models.histories import Floats, Histories, Ints
-from models.site_kernel import site_pass_kernel
+from models.site_kernel import likely_cells, site_pass_kernel
 
 ForEach = Callable[[Callable[[int], None], Iterable[int]], None]
 
 
-_UNLIKELY = 1e-10  # likelihood over its largest below which no curve of an onset is worth weighing
-_HARDLY_A_SCALE = 0.01  # posterior share below which a noise scale is left out
 # Share of a factor's change that is taken on, by round: a site that swings to and fro is led more gently.
 _DAMPING = (0.8, 0.8, 0.5, 0.5, 0.3)
 
@@ -103,23 +101,33 @@ class SitePass:
 
 @dataclass(frozen=True)
 class Focus:
-    """What a rougher pass has left of an electrode's account, so that a finer one need not weigh the rest.
+    """The cells of a grid that are worth weighing: (N, T) from which to before which growth rate."""
 
-    onsets: (N, T) onset cells of the finer grid. scales: (N, F) noise scales.
+    low: Ints
+    high: Ints
+
+
+def focus_of(
+    found: SitePass,
+    prior: CurvePrior,
+    group: Ints,
+    node_weight: Floats,
+    fine: CurveGrid,
+    known: npt.NDArray[np.bool_],
+) -> Focus:
+    """Return what a pass with fewer onsets, ceilings mixed, leaves to be weighed on the finer grid.
+
+    prior: of that pass, group (N,) into it, node_weight: (N, K) of its nodes. known: (N,) whether its account
+    of the electrode still stands; where not, all cells are. Cells that together have a
+    hundred thousandth of the mass or less are left out, all but the neighbours of those that have more.
     """
-
-    onsets: npt.NDArray[np.bool_]
-    scales: npt.NDArray[np.bool_]
-
-
-def focus_of(found: SitePass, coarse: CurveGrid, fine: CurveGrid) -> Focus:
-    """Return what a pass on a coarser grid, ceilings mixed, has found worth weighing on the finer one."""
-    T, R = coarse.shape[1:]
-    likely = found.like.reshape(-1, T, R).max(axis=2) > _UNLIKELY
-    likely[:, 1:] |= likely[:, :-1].copy()
-    likely[:, :-1] |= likely[:, 1:].copy()
-    at = np.searchsorted(coarse.onset_edges, fine.onset_years, side="right") - 1
-    return Focus(likely[:, np.clip(at, 0, T - 1)], found.scale_weight > _HARDLY_A_SCALE)
+    T = prior.grid.onset_years.size
+    low, high = np.empty((found.like_top.size, T), np.int64), np.empty((found.like_top.size, T), np.int64)
+    likely_cells(found.like, node_weight, prior.onset, prior.growth, group, low, high)
+    at = np.searchsorted(prior.grid.onset_edges, fine.onset_years, side="right") - 1
+    low[~known], high[~known] = 0, prior.grid.growth.size
+    at = np.clip(at, 0, T - 1)
+    return Focus(low[:, at], high[:, at])
 
 
 def no_factors(h: Histories) -> list[tuple[Floats, Floats]]:
@@ -166,8 +174,7 @@ def site_pass(
     C, T, R = grid.shape
     apart = log_threshold is not None
     threshold = np.zeros(0) if log_threshold is None else log_threshold
-    active = np.ones((N, T), dtype=np.bool_) if focus is None else focus.onsets
-    scale_logw = np.tile(scale[1], (N, 1)) if focus is None else np.where(focus.scales, scale[1], -np.inf)
+    focus = focus or Focus(np.zeros((N, T), np.int64), np.full((N, T), R))
     like = np.empty((N, C * T * R if apart else T * R), dtype=np.float32)
     whole = np.empty((N if apart else 0, C * T * R), dtype=np.float32)
     reaching = np.empty((N if apart else 0, T * R), dtype=np.float32)
@@ -187,9 +194,9 @@ def site_pass(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, h.meter_var,
             noise_var, h.visit, rod_var, prior_precision[s], structures.start, structures.breaks,
             structures.opened, structures.wilds, structures.log_prior, *steps.jumps(), steps.wild_sd**2,
-            scale[0], scale_logw, node_weight, prior.onset, prior.growth, group, active, share,
-            grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd, sweeps, damping, *state[s], like, whole, reaching,
-            threshold, *tops, ceiling_w, *by_k, scale_w, *by_m, *by_n, means[s], covs[s],
+            *scale, node_weight, prior.onset, prior.growth, group, focus.low, focus.high, share,
+            grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd, sweeps, damping, *state[s], like,
+            whole, reaching, threshold, *tops, ceiling_w, *by_k, scale_w, *by_m, *by_n, means[s], covs[s],
         ))  # fmt: skip
 
     def one(s: int) -> None:
