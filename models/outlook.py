@@ -80,8 +80,7 @@ def posterior(
     shares = ceiling_shares(cal, layout.raw[layout.group].astype(bool)).astype(np.float32)
     whole_scale = np.exp(np.maximum(found.whole_top - found.like_top, -600.0))
     tables = [group_tables(theta, layout, grid) for theta in parameter_draws(cal, rng, draws)]
-    mixed = np.einsum("nc,ncg->ng", shares, found.like.reshape(N, C, G))
-    marginal = _by_draw(mixed.reshape(N, T, R), layout, tables)
+    marginal = _by_draw(found.like.reshape(N, T, R), layout, tables)
     nodes, others = _node_weights(marginal, layout.site)
     # a draw's prior of the curves over its own mean likelihood, averaged over the draws
     total = np.maximum(np.einsum("ndk,ndk->nd", others, marginal), 1e-300)
@@ -100,9 +99,8 @@ def posterior(
     p_broken = np.empty(N)
     _weigh_whole(found.whole, found.reaching, shares, prior, whole_scale, whole, reaching, p_broken)
     given_step = {}
-    for e in np.flatnonzero(p_broken > HARDLY_BROKEN):
-        part = found.like[e] - found.whole[e] * np.float32(whole_scale[e])
-        left = np.maximum(part.reshape(C, G), 0.0) * shares[e][:, None] * prior[e]
+    for e in np.flatnonzero((p_broken > HARDLY_BROKEN) & (found.stepped_at >= 0)):
+        left = found.stepped[found.stepped_at[e]].reshape(C, G) * shares[e][:, None] * prior[e]
         given_step[int(e)] = left.ravel() / max(left.sum(), 1e-300)
     own = cal.ceiling_weight[layout.raw]
     return Posterior(whole, reaching, given_step, p_broken, nodes, mean, own)

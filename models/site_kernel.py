@@ -11,6 +11,7 @@ import math
 
 import numpy as np
 from numba import njit
+from scipy.special import ndtr
 
 from models.history_grid import (
     curve_bends,
@@ -21,12 +22,13 @@ from models.history_grid import (
     running,
 )
 
-_SQRT_HALF = math.sqrt(0.5)
+_STEPS = 64  # of the table of Phi from -4 to 4, in one; straight lines between are off by 1e-5 at most
+_PHI = ndtr(np.arange(-4.0, 4.0 + 1.5 / _STEPS, 1.0 / _STEPS))
 _HARDLY_LIKELY = 1e-7  # likelihood over its largest below which a point reaches nothing
 _LEAST_PRIOR = np.float32(1e-18)  # of a curve
 _A_CELL = 1e-7  # share of all mass below which a cell is not worth weighing on a finer grid
 LITTLE = 1e-7  # share of an explanation's weight below which an onset is left out of its moments
-_HARDLY = 1e-3  # share of all weight below which an explanation is left out of the moments
+_HARDLY = 1e-2  # share of all weight below which an explanation is left out of the moments
 _WILD_LIMIT = math.log(0.005)  # a wild reading on a sound rod hardly ever lands beyond the range
 
 
@@ -493,7 +495,9 @@ def _add_reaching(  # type: ignore[no-untyped-def]
             if z > 4.0:
                 out[x] += share * v
             elif z > -4.0:
-                out[x] += share * v * 0.5 * math.erfc(-z * _SQRT_HALF)
+                z = (z + 4.0) * _STEPS
+                i = int(z)
+                out[x] += share * v * (_PHI[i] + (z - i) * (_PHI[i + 1] - _PHI[i]))
 
 
 @njit(cache=True, nogil=True)
@@ -514,12 +518,16 @@ def _cells_of(low, high, onset, last_age):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _spread_cells(x, rows, cells, R, out):  # type: ignore[no-untyped-def]
-    """Put what stands at the cells, x (X,), at its place in out (T*R,)."""
+    """Put what stands at the cells, x (X,), at its place in out (T*R,), 0 elsewhere."""
     _, low, _, at = cells
+    done = 0
     for t in range(rows.size):
         shift = rows[t] * R + low[t] - at[t]
+        out[done : at[t] + shift] = 0.0
         for i in range(at[t], at[t + 1]):
             out[i + shift] = x[i]
+        done = at[t + 1] + shift
+    out[done:] = 0.0
 
 
 @njit(cache=True, nogil=True)
@@ -555,6 +563,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     ll,
     out_like,
     out_whole,
+    out_stepped,
     out_reaching,
     log_threshold,
     ceiling_w,
@@ -571,13 +580,13 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     node_weight: (K,) of the site nodes, onset_mass (K, T) and growth_mass (K, R) the prior at each. low,
     high: (T,) from and before which growth rate curves are weighed; those that begin after the last reading
     always are. share: (C,) of the ceilings. ll: (J, C, T*R) scratch, J at least structures times scales.
-    Fills out_like (where it has a size), (T*R,) with the likelihood of each curve, its ceiling mixed by
-    share, or (C*T*R,) each apart, summed over structures and scales; where out_whole
-    is as long, that gets the same without the structures that hold a step, and out_reaching (T*R,) of that
-    the part whose ceiling lies above log_threshold, ceilings mixed. All are over their largest. Fills
-    ceiling_w (C,). Returns the tilted mean and covariance of the field, the evidence, the posterior mean
-    and variance of the baseline (rod + site offset), the second moment of the rod's own term, and the logs
-    of what out_like and out_whole are over.
+    Fills out_like (T*R,) with the likelihood of each curve, its ceiling mixed by share, summed over
+    structures and scales. Where they have a size, out_whole and out_stepped (C*T*R,) get that of the
+    structures without and with a step, each ceiling apart, and out_reaching (T*R,) of the former the part
+    whose ceiling lies above log_threshold, ceilings mixed. All are over their largest, out_stepped over that
+    of all. Fills ceiling_w (C,). Returns the tilted mean and covariance of the field, the evidence, the
+    posterior mean and variance of the baseline (rod + site offset), the second moment of the rod's own term,
+    and the logs of what out_like and out_whole are over.
     """
     K, F, n = breaks.size, scale.size, age.size
     C, R, TR = ceilings.size, growth.size, onset.size * growth.size
@@ -649,17 +658,19 @@ def electrode_pass(  # type: ignore[no-untyped-def]
             whole_top = max(whole_top, best + offset[j])
     like = np.empty(size, np.float32)
     bits = np.empty(size, np.int32)
-    apart = out_like.size > TR
+    apart = out_whole.size > 0
+    stepped = out_stepped.size > 0
     weight = np.zeros(K * F)
     later = np.zeros(K * F)
     evidence = 0.0
     ceiling_w[:] = 0.0
     mixed = np.zeros(size, np.float32)
-    by_end = np.zeros((C if apart else 0, size), np.float32)
+    step_by_end = np.zeros((C if stepped else 0, size), np.float32)
     whole_by_end = np.zeros((C if apart else 0, size), np.float32)
     reaching = np.zeros(size if apart else 0, np.float32)
     all_later = 0.0
     whole_later = 0.0
+    step_later = 0.0
     below = np.float32(math.exp(whole_top - top))
     for j in range(K * F):
         plain = breaks[j // F] < 0
@@ -678,6 +689,8 @@ def electrode_pass(  # type: ignore[no-untyped-def]
             table0 = prefix_sums(precision, ones, ones)
             table1 = prefix_sums(precision, read, ones)
             sum0 = running(precision @ y if read.size > 0 else np.zeros(0))
+        if not plain:
+            step_later += beyond
         for c in range(C):
             if plain:
                 exp_into(ll[j, c, :size], np.float32(whole_top - offset[j]), like, bits)
@@ -702,27 +715,25 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                     _times(like, below)
             else:
                 exp_into(ll[j, c, :size], np.float32(top - offset[j]), like, bits)
-            if apart:
-                add_into(like, by_end[c])
+                if stepped:
+                    add_into(like, step_by_end[c])
             mine = _weighed_sum(like, prior, share[c], ll[j, c, :size], mixed)
             weight[j] += mine
             ceiling_w[c] += mine + later[j] * share[c]
         evidence += weight[j]
-    out_like[:] = 0.0
+    _spread_cells(mixed, rows, cells, R, out_like)
+    out_like[begun * R :] = all_later
     if apart:
-        out_whole[:] = 0.0
-        out_reaching[:] = 0.0
         _spread_cells(reaching, rows, cells, R, out_reaching)
-        for c in range(C):
-            above = math.exp(log_normal_cdf((ceilings[c] - log_threshold) / ceiling_sd[c]))
-            _spread_cells(by_end[c], rows, cells, R, out_like[c * TR : (c + 1) * TR])
-            _spread_cells(whole_by_end[c], rows, cells, R, out_whole[c * TR : (c + 1) * TR])
-            out_like[c * TR + begun * R : (c + 1) * TR] = all_later
-            out_whole[c * TR + begun * R : (c + 1) * TR] = whole_later
-            out_reaching[begun * R :] += np.float32(whole_later * share[c] * above)
-    else:
-        _spread_cells(mixed, rows, cells, R, out_like)
-        out_like[begun * R :] = all_later
+        out_reaching[begun * R :] = 0.0
+    for c in range(whole_by_end.shape[0]):
+        above = math.exp(log_normal_cdf((ceilings[c] - log_threshold) / ceiling_sd[c]))
+        _spread_cells(whole_by_end[c], rows, cells, R, out_whole[c * TR : (c + 1) * TR])
+        out_whole[c * TR + begun * R : (c + 1) * TR] = whole_later
+        out_reaching[begun * R :] += np.float32(whole_later * share[c] * above)
+    for c in range(step_by_end.shape[0]):
+        _spread_cells(step_by_end[c], rows, cells, R, out_stepped[c * TR : (c + 1) * TR])
+        out_stepped[c * TR + begun * R : (c + 1) * TR] = step_later
     ceiling_w /= ceiling_w.sum()
     tilted_mean = np.zeros(D)
     tilted_sq = np.zeros((D, D))
@@ -870,6 +881,8 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     factor_eta,
     out_like,
     out_whole,
+    out_stepped,
+    stepped_at,
     out_reaching,
     log_threshold,
     like_top,
@@ -943,12 +956,15 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 cavity_eta = np.zeros(D)
             cavity_mean = cavity_cov @ cavity_eta
             whole = nothing
+            stepped = nothing
             reaching = nothing
             threshold = 0.0
             if out_whole.shape[0] > 0:
                 whole = out_whole[i]
                 reaching = out_reaching[i]
                 threshold = log_threshold[i]
+                if stepped_at[i] >= 0:
+                    stepped = out_stepped[stepped_at[i]]
             r0, r1 = reading_start[i], reading_start[i + 1]
             s0, s1 = struct_start[i], struct_start[i + 1]
             tm, tc, ev, bm, bv, rs, lt, wt = electrode_pass(
@@ -983,6 +999,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 ll,
                 out_like[i],
                 whole,
+                stepped,
                 reaching,
                 threshold,
                 ceiling_w[i],

@@ -60,10 +60,11 @@ def field_covariance(h: Histories, s: int, spread: FieldSpread) -> Floats:
 class SitePass:
     """What a pass over all sites found.
 
-    like: likelihood of each curve over its largest, structures, noise scales and field integrated out:
-    (N, T*R) with the ceiling mixed by its shares, or (N, C*T*R) for each ceiling. like_top: (N,) log of
-    what it is over. whole, whole_top: the same without the structures that hold a step, for each ceiling; or
-    empty. reaching: (N, T*R) of whole, ceilings mixed, the part whose ceiling lies above the threshold.
+    like: (N, T*R) likelihood of each curve over its largest, structures, noise scales and field integrated
+    out, the ceiling mixed by its shares. like_top: (N,) log of what it is over. whole, whole_top: (N, C*T*R)
+    the same without the structures that hold a step, for each ceiling; or empty. stepped: of the structures
+    with one, over like_top, a row for each electrode that has any; stepped_at: (N,) the row, or -1. reaching:
+    (N, T*R) of whole, ceilings mixed, the part whose ceiling lies above the threshold.
     ceiling_weight: (N, C) posterior shares of the ceilings. struct_weight, struct_jump,
     struct_jump_var: (K,) posterior weight and step size of each structure. scale_weight: (N, F). noise_score,
     noise_sq, wild_p: (M,). base_mean, base_var, rod_sq, evidence: (N,). field_mean, field_cov: per site (D,),
@@ -74,6 +75,8 @@ class SitePass:
     like: npt.NDArray[np.float32]
     like_top: Floats
     whole: npt.NDArray[np.float32]
+    stepped: npt.NDArray[np.float32]
+    stepped_at: Ints
     reaching: npt.NDArray[np.float32]
     whole_top: Floats
     ceiling_weight: Floats
@@ -175,8 +178,11 @@ def site_pass(
     apart = log_threshold is not None
     threshold = np.zeros(0) if log_threshold is None else log_threshold
     focus = focus or Focus(np.zeros((N, T), np.int64), np.full((N, T), R))
-    like = np.empty((N, C * T * R if apart else T * R), dtype=np.float32)
+    like = np.empty((N, T * R), dtype=np.float32)
     whole = np.empty((N if apart else 0, C * T * R), dtype=np.float32)
+    may_step = np.bincount(structures.electrode, structures.breaks >= 0, minlength=N) > 0
+    stepped_at = np.where(may_step, np.cumsum(may_step) - 1, -1)
+    stepped = np.empty((int(may_step.sum()) if apart else 0, C * T * R), dtype=np.float32)
     reaching = np.empty((N if apart else 0, T * R), dtype=np.float32)
     tops = np.zeros(N), np.zeros(whole.shape[0])
     ceiling_w = np.zeros((N, C))
@@ -196,7 +202,8 @@ def site_pass(
             structures.opened, structures.wilds, structures.log_prior, *steps.jumps(), steps.wild_sd**2,
             *scale, node_weight, prior.onset, prior.growth, group, focus.low, focus.high, share,
             grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd, sweeps, damping, *state[s], like,
-            whole, reaching, threshold, *tops, ceiling_w, *by_k, scale_w, *by_m, *by_n, means[s], covs[s],
+            whole, stepped, stepped_at, reaching, threshold, *tops, ceiling_w, *by_k, scale_w, *by_m, *by_n,
+            means[s], covs[s],
         ))  # fmt: skip
 
     def one(s: int) -> None:
@@ -207,6 +214,6 @@ def site_pass(
 
     each(one, range(h.sites))
     return SitePass(
-        like, tops[0], whole, reaching, tops[1], ceiling_w, *by_k, scale_w, *by_m, *by_n, means, covs, state,
-        moved,
+        like, tops[0], whole, stepped, stepped_at, reaching, tops[1], ceiling_w, *by_k, scale_w, *by_m, *by_n,
+        means, covs, state, moved,
     )  # fmt: skip
