@@ -174,7 +174,7 @@ def side_by_side(parts: Sequence[Histories]) -> Histories:
     }
     changes |= {k: joined(k) for k in _READING_ARRAYS + _ELECTRODE_ARRAYS + _VISIT_ARRAYS}
     changes |= {k: tuple(x for h in parts for x in getattr(h, k)) for k in (*_NAMES, "shifts", "site_id")}
-    changes |= {"weather": None if parts[0].weather is None else joined("weather")}
+    changes |= {k: None if getattr(parts[0], k) is None else joined(k) for k in ("weather", "ground")}
     return replace(parts[0], **changes)
 
 
@@ -214,7 +214,7 @@ def untaught(cal: Calibration) -> Calibration:
 
 def _theta_prior(cal: Calibration) -> tuple[Floats, Floats]:
     none = np.zeros(0, dtype=np.int64)
-    return class_layout((), (), none.astype(bool), none, cal.soils, cal.materials).prior()
+    return class_layout((), (), none.astype(bool), none, cal.soils, cal.materials, cal.standards.names).prior()
 
 
 def _left_out(h: Histories, readings: Ints, drop: Sequence[Mask], e: int, terms: Terms) -> dict[int, Account]:
