@@ -2,12 +2,12 @@
 
 ln(onset) ~ N(mu_t + soil_t + material_t - load_t u, s_t^2) and ln(growth) ~ N(mu_r + soil_r + material_r +
 raw_r + load_r u, s_r^2), u ~ N(0, 1) one for each site: in a harsh yard rods give way earlier and go
-faster; where a survey says how harsh the ground is, u ~ N(x'b, 1) (covariates). A few rods were scratched in driving: for a share of them the onset lies earlier by some factor,
-more widely spread, so that they do not pull the others' onset forward. The spreads s_t, s_r and the weights
-of u differ by soil: sites without a survey are a mixture of soils, unlike from yard to yard and alike
-within one. Soil and material terms are shrunk to the fleet by normal priors, so that a class with three
-electrodes leans on it and one with three thousand stands alone. The integral over u is a sum over even
-nodes, over the curve grid a matrix product.
+faster; where a survey says how harsh the ground is, u ~ N(x'b, 1) (covariates). A few rods were scratched
+in driving: for a share of them the onset lies earlier by some factor, more widely spread, so that they do
+not pull the others' onset forward. The spreads s_t, s_r and the weights of u differ by soil: sites without a
+survey are a mixture of soils, unlike from yard to yard and alike within one. Soil and material terms are
+shrunk to the fleet by normal priors, so that a class with three electrodes leans on it and one with three
+thousand stands alone. The integral over u is a sum over even nodes, over the curve grid a matrix product.
 """
 
 from collections.abc import Sequence
@@ -70,8 +70,8 @@ class ClassLayout:
     """Which electrode belongs where, and how the parameter vector is laid out.
 
     group: (N,) index of the electrode's (soil, material, raw) group. soil, material, raw: (Q,) of each group.
-    site: (N,) site index, not decreasing. soils, materials: names. covariates: P names of what surveys say of a
-    site's ground; ground: (S, P) in spreads, 0 where nothing is known.
+    site: (N,) site index, not decreasing. soils, materials: names. covariates: P names of what surveys say of
+    a site's ground; ground: (S, P) in spreads, 0 where nothing is known.
     """
 
     group: Ints
@@ -121,11 +121,11 @@ class ClassLayout:
         )
         return self.start(), sd
 
-    def shift(self, theta: Floats) -> tuple[Floats, npt.NDArray[np.bool_]]:
-        """Return (S,) by how much surveys move the site effects, and whether that was within its bound."""
+    def shift(self, theta: Floats) -> tuple[Floats, Floats]:
+        """Return (S,) by how much surveys move the site effects, and the derivative by x'b."""
         P = len(self.covariates)
         if not P:
-            return np.zeros(self.sites), np.ones(self.sites, dtype=bool)
+            return np.zeros(self.sites), np.ones(self.sites)
         return bounded_shift(self.ground, theta[-P:])
 
 
@@ -158,8 +158,9 @@ def class_layout(
 class GroupTables:
     """Prior masses on the grid: onset (Q, K, T) and growth (Q, K, R), each summing to one over its last axis.
 
-    nodes: (S, K) prior weights of each site's nodes. For the gradient: the parts of the onset (sound rods, flawed rods) and the growth as Normals, the share of
-    flawed rods, the groups' factors (Q,) on the site effect and the fleet's loads of it on both logs.
+    nodes: (S, K) prior weights of each site's nodes. For the gradient: the parts of the onset (sound rods,
+    flawed rods) and the growth as Normals, the share of flawed rods, the groups' factors (Q,) on the site
+    effect and the fleet's loads of it on both logs.
     """
 
     onset: Floats
@@ -348,7 +349,7 @@ def log_posterior(
 
 
 def _to_coefficients(moved: Floats, theta: Floats, layout: ClassLayout) -> Floats:
-    """Return (P,) derivatives by the coefficients; moved: (S, K) posterior less prior weights of the nodes."""
+    """Return (P,) derivatives by the coefficients; moved: (S, K) posterior less prior weights of nodes."""
     if not layout.covariates:
         return np.zeros(0)
     u, _ = site_nodes()

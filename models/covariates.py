@@ -24,7 +24,8 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 COVARIATES = (
-    "log_resistivity", "ph", "log_chloride", "poor_drainage", "copper_grid", "stray_dc", "cathodic_protection",
+    "log_resistivity", "ph", "log_chloride", "poor_drainage", "copper_grid", "stray_dc",
+    "cathodic_protection",
 )  # fmt: skip
 GROUND_COLUMNS = tuple(f"ground_{c}" for c in COVARIATES)
 PRIOR_SD = 0.3  # of a coefficient for one standard deviation within a class (common practice, no source)
@@ -32,7 +33,7 @@ LEAST_SITES = 20  # beyond one a class, of which a covariate must be known
 _LEAST_APART = 5  # sites that must lie on either side of their class's mean
 _FARTHEST = 3.0  # spreads; a value typed wrongly says no more than this
 YES_OR_NO = ("copper_grid", "stray_dc", "cathodic_protection")
-_MOST = 1.5  # of x'b: further out the nodes no longer carry the integral
+_MOST = 2.0  # of a shift: further out the nodes no longer carry the integral
 
 
 def site_covariates(
@@ -140,13 +141,14 @@ def node_log_weights(log_weight: Floats, nodes: Floats, shift: Floats) -> Floats
     return np.asarray(out - peak - np.log(np.exp(out - peak).sum(axis=1, keepdims=True)))
 
 
-def bounded_shift(x: Floats, coefficient: Floats) -> tuple[Floats, npt.NDArray[np.bool_]]:
-    """Return (S,) x'b, kept where the nodes carry the integral, and (S,) whether it was within.
+def bounded_shift(x: Floats, coefficient: Floats) -> tuple[Floats, Floats]:
+    """Return (S,) x'b, bent so that the nodes carry the integral, and (S,) its derivative by x'b.
 
-    x: (S, P). coefficient: (P,).
+    Bent, not cut: at a corner the fit would have neither a gradient nor a covariance. x: (S, P). coefficient:
+    (P,).
     """
-    shift = x @ coefficient
-    return np.clip(shift, -_MOST, _MOST), np.abs(shift) < _MOST
+    bent = np.tanh(x @ coefficient / _MOST)
+    return _MOST * bent, 1.0 - bent * bent
 
 
 def sites_soil(site_start: Ints, soil: Sequence[int] | Ints) -> Ints:

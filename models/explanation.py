@@ -214,7 +214,9 @@ def untaught(cal: Calibration) -> Calibration:
 
 def _theta_prior(cal: Calibration) -> tuple[Floats, Floats]:
     none = np.zeros(0, dtype=np.int64)
-    return class_layout((), (), none.astype(bool), none, cal.soils, cal.materials, cal.standards.names).prior()
+    return class_layout(
+        (), (), none.astype(bool), none, cal.soils, cal.materials, cal.standards.names
+    ).prior()
 
 
 def _left_out(h: Histories, readings: Ints, drop: Sequence[Mask], e: int, terms: Terms) -> dict[int, Account]:

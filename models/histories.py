@@ -27,8 +27,8 @@ class Histories:
     material: (N,) class indices. raw: (N,) true where the ratio is of the raw loop. shifts: (S,) years of
     known lasting shifts of the site. age_now: (N,) years at as_of. electrode_id, site_id: names. row: (M,)
     the row_id of each reading, -1 for as-installed values. weather: (M, 4) what the ground was like beyond
-    the district's usual for the month (weather.ground_at_readings), or none where nothing is known. ground: (S,
-    P) what surveys measured at each site (covariates.COVARIATES), nan where not known, or none.
+    the district's usual for the month (weather.ground_at_readings), or none where nothing is known. ground:
+    (S, P) what surveys measured at each site (covariates.COVARIATES), nan where not known, or none.
     """
 
     site_start: Ints

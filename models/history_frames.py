@@ -115,9 +115,9 @@ def build_histories(
 
     electrodes: electrode_id, site_id, region, soil_class, material, installed_on, baseline_ohm, baseline_on,
     baseline_tied_in, formula_ohm, survey_sd_log (fill_formula), rest_ohm, ratio_basis
-    (loop_circuit.rest_of_loop), and, where surveys are known, GROUND_COLUMNS of the site. readings: row_id, electrode_id, site_id, taken_at, resistance_ohm,
-    range_mark, verdict, sd_extra_log (vetting.vet). works: site_id, done_on, work. Later rows than as_of are
-    not looked at.
+    (loop_circuit.rest_of_loop), and GROUND_COLUMNS of the site where surveys are known. readings: row_id,
+    electrode_id, site_id, taken_at, resistance_ohm, range_mark, verdict, sd_extra_log (vetting.vet). works:
+    site_id, done_on, work. Later rows than as_of are not looked at.
     """
     known = electrodes.filter(pl.col("installed_on") <= as_of).sort("site_id", "electrode_id")
     rows = pl.concat(
@@ -176,7 +176,7 @@ def build_histories(
 
 
 def _ground(known: pl.DataFrame) -> Floats | None:
-    """Return (S, P) what surveys say of each site, nan where nothing; none where the frame has no word of it."""
+    """Return (S, P) what surveys say of each site, nan where not known; none where nothing is."""
     if not set(GROUND_COLUMNS) <= set(known.columns):
         return None
     of_site = known.unique("site_id", keep="first", maintain_order=True).select(GROUND_COLUMNS)

@@ -142,9 +142,7 @@ def _by_draw(like: npt.NDArray[np.float32], layout: ClassLayout, tables: list[Gr
     return np.maximum(out, 1e-300)
 
 
-def _node_weights(
-    marginal: Floats, site: npt.NDArray[np.int64], prior: Floats
-) -> tuple[Floats, Floats]:
+def _node_weights(marginal: Floats, site: npt.NDArray[np.int64], prior: Floats) -> tuple[Floats, Floats]:
     """Return (S, K) weights of the site nodes, averaged over draws, and (N, D, K) without the electrode.
 
     prior: (S, D, K) weights of each site's nodes under each draw.

@@ -71,7 +71,8 @@ def known_electrodes(
 ) -> pl.DataFrame:
     """Work out soil class, ground, formula, rest of the loop and threshold of every electrode.
 
-    soil: site_id, soil_class. soil_surveys: as accepted. resistivity: soil.site_resistivity. By site and name.
+    By site and name. soil: site_id, soil_class. soil_surveys: as accepted. resistivity:
+    soil.site_resistivity.
     """
     rest = rest_of_loop(sites, electrodes, resistivity)
     known = (

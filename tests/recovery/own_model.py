@@ -9,8 +9,8 @@ import numpy.typing as npt
 from models.breaks import StepModel
 from models.calibration import Calibration
 from models.class_prior import FLAWED_SPREAD, class_layout
-from models.covariates import COVARIATES
 from models.corrosion_curves import CEILINGS, crossing_age, curve_grid, log_ratio
+from models.covariates import COVARIATES
 from models.histories import AS_INSTALLED, ROUTINE, Histories, harmonics
 from models.season import SeasonSpread
 from models.shared_terms import districts_of, fixed_terms

@@ -28,8 +28,8 @@ def _layout(covariates: tuple[str, ...] = ()) -> ClassLayout:
     material = ["clad", "galvanized", "clad", "clad", "clad", "clad", "galvanized", "clad"]
     raw = np.array([False, False, True, False, False, False, True, True])
     site = np.array([0, 0, 0, 1, 1, 2, 3, 3])
-    # site 2 lies beyond what a survey may say under _theta
-    ground = np.array([[0.5, -1.0], [-1.2, 0.3], [25.0, 2.0], [0.0, 0.8]])[:, : len(covariates)]
+    # site 2 lies where what a survey says is bent
+    ground = np.array([[0.5, -1.0], [-1.2, 0.3], [9.0, 2.0], [0.0, 0.8]])[:, : len(covariates)]
     return class_layout(soil, material, raw, site, SOILS, MATERIALS, covariates, ground)
 
 

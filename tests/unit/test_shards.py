@@ -47,9 +47,7 @@ def known(store: Store) -> pl.DataFrame:
     soundings, surveys = store.table("core_soundings"), store.table("core_soil_surveys")
     resistivity = site_resistivity(soundings, surveys, sites.select("site_id"))
     soil = store.frame("soil_class_by_site")
-    return known_electrodes(
-        sites, store.table("core_electrodes"), soil, surveys, resistivity, Settings()
-    )
+    return known_electrodes(sites, store.table("core_electrodes"), soil, surveys, resistivity, Settings())
 
 
 @pytest.fixture(scope="module")
