@@ -82,8 +82,9 @@ class Explanation:
     """An electrode's accounts by body of evidence, and by what was left out.
 
     fit: the site's own fit; electrode: index in it. accounts: KIND a rod of its class and material at a site
-    nobody knows; SITE the same at this site, as the other rods tell; READINGS its own readings and nothing
-    that the fleet has taught of corrosion; ALONE the kind and the readings, no neighbour; ALL everything.
+    of which only a survey is known; SITE the same at this site, as the other rods tell; READINGS its own
+    readings and nothing that the fleet has taught of corrosion; ALONE the kind and the readings, no
+    neighbour; ALL everything.
     without_reading, without_visit: by index of the reading in fit.histories.
     """
 

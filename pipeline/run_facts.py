@@ -12,9 +12,9 @@ import numpy as np
 import polars as pl
 
 from models.calibration import CEILINGS, Calibration
-from models.covariates import YES_OR_NO
 from models.forecast import Fitted
 from models.histories import DAYS_A_YEAR
+from pipeline.ground_words import ground_facts
 from pipeline.publish import RunCheck
 from pipeline.settings import Settings
 
@@ -31,17 +31,6 @@ _LIBRARIES = (
     "altair",
     "prefect",
 )
-# What more of a covariate is, in words; of what varies by degrees {} is how many times, or how much.
-_MORE = {
-    "log_resistivity": "resistivity {times:.1f} times what is usual for its soil class",
-    "ph": "a pH {much:.1f} above what is usual for its soil class",
-    "log_chloride": "chloride {times:.1f} times what is usual for its soil class",
-    "poor_drainage": "drainage poorer than is usual for its soil class",
-    "copper_grid": "a copper grid, beside one without",
-    "stray_dc": "stray direct current, beside one without",
-    "cathodic_protection": "cathodic protection, beside one without",
-}
-_BAND_SD = 1.645  # of a 90 % interval
 _MOST_SHIFTS = 10  # told one by one among the warnings
 
 
@@ -95,39 +84,6 @@ def calibration_facts(cal: Calibration) -> dict[str, Any]:
     facts |= {n: float(v) for n, v in zip(cal.theta_names, cal.theta, strict=True)}
     facts |= {f"{n}_sd": float(v) for n, v in zip(cal.theta_names, spread, strict=True)}
     return {k: (v if not isinstance(v, float) or np.isfinite(v) else None) for k, v in facts.items()}
-
-
-def ground_facts(cal: Calibration) -> list[dict[str, Any]]:
-    """Return what surveys were found to say of a site's harshness, in the order of the covariates.
-
-    covariate; effect, low, high: by how much one spread within the class, or a yes, moves the site effect,
-    with its 90 % interval; onset_pct, growth_pct: what that means for its rods; sentence.
-    """
-    at = dict(zip(cal.theta_names, cal.theta, strict=True))
-    spread = dict(zip(cal.theta_names, np.sqrt(np.maximum(np.diag(cal.theta_cov), 0.0)), strict=True))
-    found = []
-    for name, sd in zip(cal.standards.names, cal.standards.sd, strict=True):
-        unit = 1.0 / float(sd) if name in YES_OR_NO else 1.0
-        effect = unit * float(at[f"harshness_{name}"])
-        half = unit * _BAND_SD * float(spread[f"harshness_{name}"])
-        onset = 100.0 * float(np.expm1(-at["onset_site_load"] * effect))
-        growth = 100.0 * float(np.expm1(at["growth_site_load"] * effect))
-        more = _MORE[name].format(times=np.exp(sd), much=sd)
-        told = (
-            f"its rods begin to corrode {abs(onset):.0f} % {'later' if onset > 0 else 'earlier'} and then go "
-            f"{abs(growth):.0f} % {'faster' if growth > 0 else 'slower'}"
-            if abs(effect) > half
-            else "whether that makes it harsher can't be told from these readings"
-        )
-        found.append(
-            {
-                "covariate": name, "effect": effect, "low": effect - half, "high": effect + half,
-                "onset_pct": onset, "growth_pct": growth,
-                "sentence": f"At a site of {more}, the site effect is {effect:+.2f} ({effect - half:+.2f} to "
-                f"{effect + half:+.2f}): {told}.",
-            }
-        )  # fmt: skip
-    return found
 
 
 def shifts_to_ask_about(fit: Fitted) -> list[dict[str, Any]]:

@@ -24,6 +24,7 @@ from models.forecast import fit_electrodes
 from models.histories import Floats, Histories
 from models.outlook import parameter_draws
 from models.replicas import new_rods, record_of
+from pipeline.ground_words import ground_of_site
 from tests.recovery.own_model import ModelTruth, Plan, draw_fleet, known_calibration
 
 NODES, WEIGHTS = site_nodes()
@@ -284,6 +285,14 @@ def test_a_site_explained_by_itself_says_what_the_fleet_s_fit_says() -> None:
     one = h.sample_sites(np.array([2]))
     told = explain_electrode(one, 0, Terms(cal, float(np.log(2.0)), 3))
     assert told.fit.crossing.cdf[0] == pytest.approx(fit.crossing.cdf[h.site_start[2]], abs=2e-4)
+    said, shift = ground_of_site(told.fit), float(fit.layout.shift(cal.theta)[0][2])
+    assert said.endswith(f"a site effect of {shift:+.2f} before any reading.")
+    apart = fit.layout.ground[2] * PLANTED
+    assert (
+        f"resistivity {np.exp(0.4 * fit.layout.ground[2, 0]):.1f} times the usual ({apart[0]:+.2f})" in said
+    )
+    assert "pH" not in said  # it says nothing, as nothing was planted on it
+    assert ground_of_site(replace(told.fit, histories=replace(one, ground=None))) == ""
 
 
 # Where nothing is known
