@@ -23,9 +23,10 @@ from models.class_prior import (
     fit_class_prior,
     group_tables,
     node_evidence,
-    site_nodes,
+    site_weights,
 )
 from models.corrosion_curves import CEILINGS, CurveGrid, curve_grid
+from models.covariates import Standards, sites_soil, standards_of
 from models.histories import AS_INSTALLED, ISOLATED, ROUTINE, Floats, Histories
 from models.season import SeasonSpread, linear_posterior, season_by_evidence
 from models.shared_terms import (
@@ -51,7 +52,8 @@ class Calibration:
     variance; period_sd: of those not seen. season: how many harmonics and how far they spread; fixed_cov:
     (P, P) covariance of the shared terms, district-years integrated out. theta,
     theta_cov, theta_names: class parameters and their Laplace covariance. ceiling_weight: (2, C) shares of
-    the ceiling classes, net and raw. log_likelihood: of the fleet that it was fitted to.
+    the ceiling classes, net and raw. log_likelihood: of the fleet that it was fitted to. standards: by what a
+    site's survey becomes the covariates that theta has coefficients for, last.
     """
 
     soils: tuple[str, ...]
@@ -80,6 +82,7 @@ class Calibration:
     season_evidence: tuple[float, ...] = ()
     fixed_cov: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     period_var: dict[tuple[str, int], float] = field(default_factory=dict)
+    standards: Standards = field(default_factory=Standards)
 
 
 def noise_scale(spread: float) -> tuple[Floats, Floats]:
@@ -92,7 +95,8 @@ def first_guess(h: Histories) -> Calibration:
     """Return a calibration that knows the priors only."""
     soils = tuple(sorted(set(h.soil))) or ("unknown",)
     materials = tuple(sorted(set(h.material))) or ("other",)
-    layout = class_layout(h.soil, h.material, h.raw, h.electrode_site, soils, materials)
+    standards = standards_of(h.ground, _sites_soil(h, soils), len(soils))
+    layout = class_layout(h.soil, h.material, h.raw, h.electrode_site, soils, materials, standards.names)
     districts = districts_of(h)
     terms = fixed_terms(h, soils, districts)
     routine = (h.kind == ROUTINE) & (h.side == 0)
@@ -103,13 +107,20 @@ def first_guess(h: Histories) -> Calibration:
         soils, materials, fixed, terms.names, np.full(len(soils), 0.08), 0.35, 0.12, 0.2, FieldSpread(), {},
         0.05, StepModel(), layout.start(), np.zeros((layout.start().size,) * 2), layout.names,
         np.full((2, len(CEILINGS)), 1.0 / len(CEILINGS)), districts=districts,
-        fixed_cov=np.zeros((fixed.size, fixed.size)),
+        fixed_cov=np.zeros((fixed.size, fixed.size)), standards=standards,
     )  # fmt: skip
+
+
+def _sites_soil(h: Histories, soils: tuple[str, ...]) -> npt.NDArray[np.int64]:
+    return sites_soil(h.site_start, [soils.index(s) for s in h.soil])
 
 
 def layout_of(h: Histories, cal: Calibration) -> ClassLayout:
     """Return which class parameters of the calibration speak for which electrode."""
-    return class_layout(h.soil, h.material, h.raw, h.electrode_site, cal.soils, cal.materials)
+    ground = cal.standards.spreads(h.ground, _sites_soil(h, cal.soils))
+    return class_layout(
+        h.soil, h.material, h.raw, h.electrode_site, cal.soils, cal.materials, cal.standards.names, ground
+    )
 
 
 def adapt(cal: Calibration, h: Histories) -> Calibration:
@@ -124,7 +135,8 @@ def adapt(cal: Calibration, h: Histories) -> Calibration:
     if (soils, materials, districts) == (cal.soils, cal.materials, cal.districts):
         return cal
     none = np.zeros(0, dtype=np.int64)
-    layout = class_layout((), (), none.astype(bool).reshape(0), none, soils, materials)
+    standards = cal.standards.with_classes(len(soils) - len(cal.soils))
+    layout = class_layout((), (), none.astype(bool).reshape(0), none, soils, materials, standards.names)
     theta, sd = layout.prior()
     cov = np.diag(sd**2)
     at = [layout.names.index(n) for n in cal.theta_names]
@@ -141,6 +153,7 @@ def adapt(cal: Calibration, h: Histories) -> Calibration:
     return replace(
         cal, soils=soils, materials=materials, theta=theta, theta_cov=cov, theta_names=layout.names,
         noise_sd=noise, fixed=fixed, fixed_names=names, fixed_cov=fixed_cov, districts=districts,
+        standards=standards,
     )  # fmt: skip
 
 
@@ -212,10 +225,10 @@ class State:
     node_weight: Floats
 
 
-def first_state(h: Histories) -> State:
-    """Return the state in which nothing has been learnt."""
-    _, w = site_nodes()
-    return State(plain_structures(h.electrodes), no_factors(h), np.tile(w, (h.electrodes, 1)))
+def first_state(h: Histories, cal: Calibration, layout: ClassLayout) -> State:
+    """Return the state in which the readings have told nothing."""
+    weight = site_weights(cal.theta, layout)[layout.site]
+    return State(plain_structures(h.electrodes), no_factors(h), weight)
 
 
 @dataclass(frozen=True)
@@ -472,6 +485,7 @@ def _summary(cal: Calibration) -> Floats:
             np.log(cal.noise_sd),
             np.log([s.site_sd, s.visit_sd, s.rod_sd]),
             cal.fixed[:4],
+            cal.theta[cal.theta.size - len(cal.standards.names) :],
         ]
     )
 
@@ -502,7 +516,7 @@ def search_calibration(
         early = h.sample_sites(spread_sample(h, EARLY_SITES))
         cal = search_calibration(early, each, 6, tolerance, cal, say, sketch=True).calibration
     layout = layout_of(h, cal)
-    state = first_state(h)
+    state = first_state(h, cal, layout)
     trace: list[float] = []
     calm = False
     done = 0

@@ -3,7 +3,7 @@
 import numpy as np
 import polars as pl
 
-from models.class_prior import group_tables, site_nodes
+from models.class_prior import group_tables, site_weights
 from models.corrosion_curves import crossing_table, log_ratio
 from models.forecast import Fitted
 from models.histories import Floats
@@ -38,7 +38,7 @@ def class_curves(fit: Fitted) -> pl.DataFrame:
     """Return class_curves: rods' ratios and the share past threshold, by soil class, material and age."""
     grid, layout, ages = fit.prepared.grid, fit.layout, _ages()
     ceiling, tau, rate = grid.points()
-    _, w = site_nodes()
+    sites = site_weights(fit.calibration.theta, layout)
     frames = []
     for soil in range(len(layout.soils)):
         for material in range(len(layout.materials)):
@@ -46,6 +46,7 @@ def class_curves(fit: Fitted) -> pl.DataFrame:
             counts = np.array([(layout.group == q).sum() for q in groups], dtype=float)
             if not counts.sum():
                 continue
+            w = sites[layout.site[np.isin(layout.group, groups)]].mean(axis=0)
             mass = np.einsum("q,k,qkg->g", counts / counts.sum(), w, fit.posterior.new_rod[groups])
             first = np.flatnonzero(np.isin(layout.group, groups))[0]
             threshold = float(fit.log_threshold[first])
@@ -79,22 +80,23 @@ def share_past_curves(fit: Fitted, rng: np.random.Generator, draws: int = 40) ->
     In the columns of survival_curves, method `curve`; the class's own mix of materials and bases.
     """
     grid, layout, ages = fit.prepared.grid, fit.layout, _ages()
-    _, w = site_nodes()
     shares = np.zeros((draws, len(layout.soils), ages.size))
     tables = {float(v): crossing_table(grid, float(v), ages) for v in np.unique(fit.log_threshold)}
     pairs, counts = np.unique(
         np.stack([layout.group.astype(float), fit.log_threshold], axis=1), axis=0, return_counts=True
     )
     of_soil = np.bincount(layout.soil[pairs[:, 0].astype(int)], counts, minlength=len(layout.soils))
+    used = [c for c in range(len(layout.soils)) if of_soil[c]]
     for d, theta in enumerate(parameter_draws(fit.calibration, rng, draws)):
         t = group_tables(theta, layout, grid)
+        by_soil = {c: t.nodes[layout.site[layout.soil[layout.group] == c]].mean(axis=0) for c in used}
         for (q, threshold), n in zip(pairs, counts, strict=True):
             own = fit.calibration.ceiling_weight[layout.raw[int(q)]]
-            mass = (own[:, None] * ((w * t.onset[int(q)].T) @ t.growth[int(q)]).ravel()).ravel()
             soil = layout.soil[int(q)]
+            curves = (by_soil[soil] * t.onset[int(q)].T) @ t.growth[int(q)]
+            mass = (own[:, None] * curves.ravel()).ravel()
             shares[d, soil] += n / of_soil[soil] * _with_steps(fit, mass @ tables[threshold], threshold)
     low, middle, high = np.quantile(shares, (0.05, 0.5, 0.95), axis=0)
-    used = [c for c in range(len(layout.soils)) if of_soil[c]]
     return pl.DataFrame(
         {
             "soil_class": np.repeat([layout.soils[c] for c in used], ages.size),

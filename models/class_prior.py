@@ -2,16 +2,16 @@
 
 ln(onset) ~ N(mu_t + soil_t + material_t - load_t u, s_t^2) and ln(growth) ~ N(mu_r + soil_r + material_r +
 raw_r + load_r u, s_r^2), u ~ N(0, 1) one for each site: in a harsh yard rods give way earlier and go
-faster. A few rods were scratched in driving: for a share of them the onset lies earlier by some factor,
-more widely spread, so that they do not pull the others' onset forward. The spreads s_t, s_r and the weights
-of u differ by soil: sites without a survey are a mixture of soils, unlike from yard to yard and alike
-within one. Soil and material terms are shrunk to the fleet by normal priors, so that a class with three
-electrodes leans on it and one with three thousand stands alone. The integral over u is a sum over even
-nodes, over the curve grid a matrix product.
+faster; where a survey says how harsh the ground is, u ~ N(x'b, 1) (covariates). A few rods were scratched
+in driving: for a share of them the onset lies earlier by some factor, more widely spread, so that they do
+not pull the others' onset forward. The spreads s_t, s_r and the weights of u differ by soil: sites without a
+survey are a mixture of soils, unlike from yard to yard and alike within one. Soil and material terms are
+shrunk to the fleet by normal priors, so that a class with three electrodes leans on it and one with three
+thousand stands alone. The integral over u is a sum over even nodes, over the curve grid a matrix product.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,7 @@ import numpy.typing as npt
 from scipy.optimize import minimize
 
 from models.corrosion_curves import CurveGrid
+from models.covariates import PRIOR_SD, bounded_shift, node_log_weights
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -72,7 +73,8 @@ class ClassLayout:
     """Which electrode belongs where, and how the parameter vector is laid out.
 
     group: (N,) index of the electrode's (soil, material, raw) group. soil, material, raw: (Q,) of each group.
-    site: (N,) site index, not decreasing. soils, materials: names.
+    site: (N,) site index, not decreasing. soils, materials: names. covariates: P names of what surveys say of
+    a site's ground; ground: (S, P) in spreads, 0 where nothing is known.
     """
 
     group: Ints
@@ -82,21 +84,32 @@ class ClassLayout:
     site: Ints
     soils: tuple[str, ...]
     materials: tuple[str, ...]
+    covariates: tuple[str, ...] = ()
+    ground: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+
+    @property
+    def sites(self) -> int:
+        """Count of sites."""
+        known = int(self.site.max()) + 1 if self.site.size else 0
+        return max(known, self.ground.shape[0])
 
     @property
     def names(self) -> tuple[str, ...]:
         """Names of the parameters, in the order of the vector."""
         by_class = [f"{a}_{k}" for a in _BY_SOIL for k in self.soils]
         by_material = [f"{a}_{k}" for a in ("onset_material", "growth_material") for k in self.materials]
-        return (*_HEAD, *by_class, *by_material)
+        return (*_HEAD, *by_class, *by_material, *(f"harshness_{k}" for k in self.covariates))
 
     def start(self) -> Floats:
         """Return the prior mean as a start."""
         head = [*_FLEET_MEAN, 0.0, *_LOG_SPREAD_MEAN, *_LOAD_MEAN, *_FLAWED_MEAN]
         loads = [_UNSURVEYED_LOAD if k == UNSURVEYED else 0.0 for k in self.soils]
         return np.concatenate(
-            [head, np.zeros(4 * len(self.soils)), loads, loads, np.zeros(2 * len(self.materials))]
-        )
+            [
+                head, np.zeros(4 * len(self.soils)), loads, loads,
+                np.zeros(2 * len(self.materials) + len(self.covariates)),
+            ]
+        )  # fmt: skip
 
     def prior(self) -> tuple[Floats, Floats]:
         """Return prior means and standard deviations of the parameters."""
@@ -106,9 +119,17 @@ class ClassLayout:
                 [*_FLEET_SD, _RAW_SD, *_LOG_SPREAD_SD, *_LOAD_SD, *_FLAWED_SD],
                 np.repeat((*_SOIL_SD, *_SOIL_SPREAD_SD, _SOIL_LOAD_SD, _SOIL_LOAD_SD), C),
                 np.repeat(_MATERIAL_SD, M),
+                np.full(len(self.covariates), PRIOR_SD),
             ]
         )
         return self.start(), sd
+
+    def shift(self, theta: Floats) -> tuple[Floats, Floats]:
+        """Return (S,) by how much surveys move the site effects, and the derivative by x'b."""
+        P = len(self.covariates)
+        if not P:
+            return np.zeros(self.sites), np.ones(self.sites)
+        return bounded_shift(self.ground, theta[-P:])
 
 
 def class_layout(
@@ -118,28 +139,36 @@ def class_layout(
     site: Ints,
     soils: tuple[str, ...],
     materials: tuple[str, ...],
+    covariates: tuple[str, ...] = (),
+    ground: Floats | None = None,
 ) -> ClassLayout:
     """Group electrodes by soil class, material and ratio basis.
 
     soil, material: N names, each among soils and materials. raw: (N,) true where the ratio is of the raw
-    loop. site: (N,) site index. Raises ValueError for a name that the parameters do not have.
+    loop. site: (N,) site index. covariates, ground: as the layout has them. Raises ValueError for a name that
+    the parameters do not have.
     """
     s = np.array([soils.index(k) for k in soil], dtype=np.int64)
     m = np.array([materials.index(k) for k in material], dtype=np.int64)
     keys, group = np.unique(np.stack([s, m, raw.astype(np.int64)], axis=1), axis=0, return_inverse=True)
-    return ClassLayout(group.reshape(-1), keys[:, 0], keys[:, 1], keys[:, 2], site, soils, materials)
+    known = np.zeros((0, len(covariates))) if ground is None else ground
+    return ClassLayout(
+        group.reshape(-1), keys[:, 0], keys[:, 1], keys[:, 2], site, soils, materials, covariates, known
+    )
 
 
 @dataclass(frozen=True)
 class GroupTables:
     """Prior masses on the grid: onset (Q, K, T) and growth (Q, K, R), each summing to one over its last axis.
 
-    For the gradient: the parts of the onset (sound rods, flawed rods) and the growth as Normals, the share of
-    flawed rods, the groups' factors (Q,) on the site effect and the fleet's loads of it on both logs.
+    nodes: (S, K) prior weights of each site's nodes. For the gradient: the parts of the onset (sound rods,
+    flawed rods) and the growth as Normals, the share of flawed rods, the groups' factors (Q,) on the site
+    effect and the fleet's loads of it on both logs.
     """
 
     onset: Floats
     growth: Floats
+    nodes: Floats
     sound: "Normal"
     flawed: "Normal"
     grown: "Normal"
@@ -175,12 +204,20 @@ def _normal(
     return Normal(p, z, spread, np.ones_like(spread) if follows is None else follows)
 
 
+def site_weights(theta: Floats, layout: ClassLayout) -> Floats:
+    """Return (S, K) prior weights of the nodes of each site, as its survey says."""
+    u, w = site_nodes()
+    if not layout.covariates:
+        return np.tile(w, (layout.sites, 1))
+    return np.asarray(np.exp(node_log_weights(np.log(w), u, layout.shift(theta)[0])))
+
+
 def group_tables(theta: Floats, layout: ClassLayout, grid: CurveGrid) -> GroupTables:
     """Return the prior masses of every group at every site node under the parameters theta."""
     C, M, H = len(layout.soils), len(layout.materials), len(_HEAD)
     head, rest = theta[:H], theta[H:]
     soil_t, soil_r, spread_t, spread_r, load_t, load_r = rest[: 6 * C].reshape(6, C)[:, layout.soil]
-    mat_t, mat_r = rest[6 * C :].reshape(2, M)[:, layout.material]
+    mat_t, mat_r = rest[6 * C : 6 * C + 2 * M].reshape(2, M)[:, layout.material]
     u, _ = site_nodes()
     factor_t, factor_r = np.exp(load_t), np.exp(load_r)
     mean_t = (head[0] + soil_t + mat_t)[:, None] - head[5] * factor_t[:, None] * u
@@ -195,7 +232,8 @@ def group_tables(theta: Floats, layout: ClassLayout, grid: CurveGrid) -> GroupTa
     share = float(1.0 / (1.0 + np.exp(-head[7])))
     onset = (1.0 - share) * sound.mass + share * flawed.mass
     loads = float(head[5]), float(head[6])
-    return GroupTables(onset, grown.mass, sound, flawed, grown, share, factor_t, factor_r, *loads)
+    nodes = site_weights(theta, layout)
+    return GroupTables(onset, grown.mass, nodes, sound, flawed, grown, share, factor_t, factor_r, *loads)
 
 
 @dataclass(frozen=True)
@@ -250,9 +288,7 @@ def node_evidence(
             a = np.matmul(tables.onset[q].astype(likelihood.dtype), likelihood[members])
             marginal[members] = np.einsum("nkr,kr->nk", a, tables.growth[q])
     log_l = np.log(np.maximum(marginal, 1e-300)) + log_scale[:, None]
-    _, w = site_nodes()
-    sites = int(layout.site.max()) + 1 if N else 0
-    total = np.tile(np.log(w), (sites, 1))
+    total = np.log(tables.nodes)
     np.add.at(total, layout.site, log_l)
     peak = total.max(axis=1)
     site_log_l = peak + np.log(np.exp(total - peak[:, None]).sum(axis=1))
@@ -297,22 +333,31 @@ def log_posterior(
         inner.append((tables.onset[q].astype(np.float32) @ evidence.flat[q]).reshape(K, i.size, R))
         marginal[i] = np.einsum("knr,kr->nk", inner[q], tables.growth[q])
     marginal = np.maximum(marginal, _LEAST)
-    _, w = site_nodes()
-    total = np.tile(np.log(w), (int(layout.site.max()) + 1, 1))
+    total = np.log(tables.nodes)
     np.add.at(total, layout.site, np.log(marginal))
     peak = total.max(axis=1)
     value = float((peak + np.log(np.exp(total - peak[:, None]).sum(axis=1))).sum() + evidence.log_scale.sum())
-    share = _softmax(total)[layout.site] / marginal
+    site_weight = _softmax(total)
+    share = site_weight[layout.site] / marginal
     d_onset, d_growth = np.empty_like(tables.onset), np.empty_like(tables.growth)
     for q, i in enumerate(evidence.members):
         weight = np.ascontiguousarray(share[i].T)
         d_growth[q] = np.einsum("kn,knr->kr", weight, inner[q])
         spread = np.einsum("kn,kr->knr", weight, tables.growth[q]).astype(np.float32)
         d_onset[q] = spread.reshape(K, -1) @ evidence.flat[q].T
-    gradient = _chain(d_onset, d_growth, tables, layout)
+    by_survey = _to_coefficients(site_weight - tables.nodes, theta, layout)
+    gradient = np.concatenate([_chain(d_onset, d_growth, tables, layout), by_survey])
     mean, sd = layout.prior()
     z = (theta - mean) / sd
     return value - 0.5 * float(z @ z), gradient - z / sd
+
+
+def _to_coefficients(moved: Floats, theta: Floats, layout: ClassLayout) -> Floats:
+    """Return (P,) derivatives by the coefficients; moved: (S, K) posterior less prior weights of nodes."""
+    if not layout.covariates:
+        return np.zeros(0)
+    u, _ = site_nodes()
+    return np.asarray(((moved @ u) * layout.shift(theta)[1]) @ layout.ground)
 
 
 def _moments(d: Floats, n: Normal) -> tuple[Floats, Floats, Floats]:

@@ -1,111 +1,157 @@
 """What a site's survey says of how harsh its ground is: a shift of the site effect, fitted with the classes.
 
 Onset and growth of a site's rods move together with its effect u ~ N(0, 1) (class_prior). Where resistivity,
-acidity, chloride, drainage, copper grid and stray current are known, u ~ N(x'b, 1) instead: the integral over
-u keeps its nodes and only their weights change, so that nothing on the curve grid is worked out anew.
+acidity, chloride, drainage, copper grid, stray current or protection are known, u ~ N(x'b, 1) instead, x in
+spreads from the mean of the site's soil class: the integral over u keeps its nodes and only their weights
+change, so that nothing on the curve grid is worked out anew.
+
+The coefficients b are class parameters like the others (class_prior.log_posterior): fitted with them, with
+their joint Laplace covariance, drawn with them for the outlook. No covariate is picked or dropped by how well
+it did: what says nothing is held near 0 by its prior, with a spread that falls as 1/sqrt(sites), so that it
+costs little; picking would keep the luckiest and claim to be surer than it is. Left out beforehand is only
+what hardly varies within classes, or is known of hardly any site (standards_of). A value that is not known
+counts as its class's mean.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
-from models.histories import Floats
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 
-COVARIATES = ("log_resistivity", "ph", "log_chloride", "poor_drainage", "copper_grid", "stray_dc")
+COVARIATES = (
+    "log_resistivity", "ph", "log_chloride", "poor_drainage", "copper_grid", "stray_dc",
+    "cathodic_protection",
+)  # fmt: skip
+GROUND_COLUMNS = tuple(f"ground_{c}" for c in COVARIATES)
 PRIOR_SD = 0.3  # of a coefficient for one standard deviation within a class (common practice, no source)
-_STEPS = 30
-_MOST = 1.5  # of x'b: further out the nodes no longer carry the integral
+LEAST_SITES = 20  # beyond one a class, of which a covariate must be known
+_LEAST_APART = 5  # sites that must lie on either side of their class's mean
+_FARTHEST = 3.0  # spreads; a value typed wrongly says no more than this
+YES_OR_NO = ("copper_grid", "stray_dc", "cathodic_protection")
+_MOST = 2.0  # of a shift: further out the nodes no longer carry the integral
 
 
 def site_covariates(
-    soil_surveys: pl.DataFrame, sites: pl.DataFrame, site_id: tuple[str, ...], soil: tuple[str, ...]
-) -> Floats:
-    """Return (S, 6), in the order of COVARIATES: standard deviations from the mean of the site's class.
+    soil_surveys: pl.DataFrame, sites: pl.DataFrame, resistivity: pl.DataFrame
+) -> pl.DataFrame:
+    """Return site_id and GROUND_COLUMNS, as measured; null where not known. One row for each site.
 
-    soil_surveys: site_id, resistivity_ohm_m, ph, chloride_ppm, drainage. sites: site_id, grid_material,
-    stray_dc. soil: (S,) class of each site; what is common to a class is the class's own parameter. Not
-    known: 0.
+    soil_surveys: site_id, ph, chloride_ppm, drainage; of several surveys the mean. sites: site_id,
+    grid_material, stray_dc, cathodic_protection. resistivity: site_id, resistivity_ohm_m
+    (soil.site_resistivity).
     """
     drainage = pl.col("drainage").replace_strict(
         {"good": 0.0, "fair": 0.5, "poor": 1.0}, default=None, return_dtype=pl.Float64
     )
-    resistivity = pl.col("resistivity_ohm_m").filter(pl.col("resistivity_ohm_m") > 0)
-    surveyed = soil_surveys.group_by("site_id").agg(
-        resistivity.log().mean().alias("log_resistivity"),
-        pl.col("ph").mean(),
-        (pl.col("chloride_ppm") + 10.0).log().mean().alias("log_chloride"),
-        drainage.mean().alias("poor_drainage"),
-    )  # fmt: skip
+    measured = soil_surveys.select(
+        "site_id",
+        pl.col("ph").cast(pl.Float64).alias("ground_ph"),
+        (pl.col("chloride_ppm").cast(pl.Float64).clip(lower_bound=0.0) + 10.0)
+        .log()
+        .alias("ground_log_chloride"),
+        drainage.alias("ground_poor_drainage"),
+    )
+    surveyed = (
+        measured.sort(measured.columns)  # a mean's last digits must not hang on the order of the files
+        .group_by("site_id", maintain_order=True)
+        .mean()
+    )
+    ohm_m = pl.col("resistivity_ohm_m").cast(pl.Float64)
+    ground = resistivity.select(
+        "site_id", pl.when(ohm_m > 0).then(ohm_m).log().alias("ground_log_resistivity")
+    )
     built = sites.select(
         "site_id",
-        (pl.col("grid_material") == "copper").cast(pl.Float64).alias("copper_grid"),
-        pl.col("stray_dc").cast(pl.Float64),
-    ).unique("site_id")
-    rows = (
-        pl.DataFrame({"site_id": site_id, "soil": soil}, schema={"site_id": pl.String, "soil": pl.String})
-        .join(surveyed, on="site_id", how="left", maintain_order="left")
-        .join(built, on="site_id", how="left", maintain_order="left")
-        .with_columns(pl.col(c) - pl.col(c).mean().over("soil") for c in COVARIATES)
+        (pl.col("grid_material").cast(pl.String) == "copper").cast(pl.Float64).alias("ground_copper_grid"),
+        *(pl.col(c).cast(pl.Float64).alias(f"ground_{c}") for c in ("stray_dc", "cathodic_protection")),
+    ).unique("site_id", keep="first", maintain_order=True)
+    return (
+        built.join(surveyed, on="site_id", how="left", maintain_order="left")
+        .join(ground.unique("site_id"), on="site_id", how="left", maintain_order="left")
+        .select("site_id", *GROUND_COLUMNS)
     )
-    X = rows.select(COVARIATES).fill_null(0.0).to_numpy().astype(float)
-    sd = X.std(axis=0)
-    return np.asarray(X / np.where(sd > 1e-9, sd, 1.0))
+
+
+@dataclass(frozen=True)
+class Standards:
+    """By what measured values become spreads from their class's mean: a fleet's, kept for its parts.
+
+    names: P of COVARIATES. mean: (C, P) by soil class, nan where no site of it is known. sd: (P,), within
+    classes; of what is yes or no at least a third, or the rarest would have the widest prior.
+    """
+
+    names: tuple[str, ...] = ()
+    mean: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    sd: Floats = field(default_factory=lambda: np.zeros(0))
+
+    def spreads(self, measured: Floats | None, soil: Ints) -> Floats:
+        """Return (S, P): spreads from the class's mean, at most 3; 0 where site or class are not known.
+
+        measured: (S, all of COVARIATES), nan where not known, or None where nothing is. soil: (S,) class.
+        """
+        if measured is None or not self.names:
+            return np.zeros((soil.size, len(self.names)))
+        at = [COVARIATES.index(n) for n in self.names]
+        x = (measured[:, at] - self.mean[soil]) / self.sd
+        return np.clip(np.where(np.isfinite(x), x, 0.0), -_FARTHEST, _FARTHEST)
+
+    def with_classes(self, count: int) -> "Standards":
+        """Return the standards with so many classes more, of which nothing is known."""
+        more = np.full((count, len(self.names)), np.nan)
+        return Standards(self.names, np.concatenate([self.mean, more]), self.sd) if self.names else self
+
+
+def standards_of(measured: Floats | None, soil: Ints, classes: int) -> Standards:
+    """Work out a fleet's standards; a covariate that hardly varies, or is hardly known, is left out.
+
+    measured: (S, all of COVARIATES), nan where not known. soil: (S,) class of each site, of so many.
+    """
+    if measured is None:
+        return Standards()
+    names, means, sds = [], [], []
+    for name, value in zip(COVARIATES, measured.T, strict=True):
+        known = np.isfinite(value)
+        count = np.bincount(soil[known], minlength=classes)
+        mean = np.bincount(soil[known], value[known], minlength=classes) / np.where(count > 0, count, np.nan)
+        apart = value[known] - mean[soil[known]]
+        free = int(known.sum() - (count > 0).sum())
+        sides = min(int((apart > 1e-9).sum()), int((apart < -1e-9).sum()))
+        if free < LEAST_SITES or sides < _LEAST_APART:
+            continue
+        names.append(name)
+        means.append(mean)
+        sd = float(np.sqrt((apart**2).sum() / free))
+        sds.append(max(sd, 1.0 / _FARTHEST) if name in YES_OR_NO else sd)
+    return Standards(tuple(names), np.stack(means, axis=1), np.array(sds)) if names else Standards()
 
 
 def node_log_weights(log_weight: Floats, nodes: Floats, shift: Floats) -> Floats:
     """Return (S, K) log weights of the nodes for u ~ N(shift, 1), each site's adding up to 1.
 
-    log_weight, nodes: (K,) of the rule for N(0, 1). shift: (S,).
+    log_weight, nodes: (K,) of the rule for N(0, 1). shift: (S,), as bounded_shift gives it.
     """
-    m = np.clip(shift, -_MOST, _MOST)[:, None]
+    m = shift[:, None]
     out = log_weight + nodes * m - 0.5 * m * m
     peak = out.max(axis=1, keepdims=True)
     return np.asarray(out - peak - np.log(np.exp(out - peak).sum(axis=1, keepdims=True)))
 
 
-@dataclass(frozen=True)
-class HarshnessFit:
-    """coefficient (P,) with its covariance (P, P); log_gain: log likelihood over that without covariates."""
+def bounded_shift(x: Floats, coefficient: Floats) -> tuple[Floats, Floats]:
+    """Return (S,) x'b, bent so that the nodes carry the integral, and (S,) its derivative by x'b.
 
-    coefficient: Floats
-    covariance: Floats
-    log_gain: float
-    converged: bool
-    method: str = "Newton, posterior mode"
-
-
-def fit_harshness(
-    node_log_l: Floats, log_weight: Floats, nodes: Floats, X: Floats, prior_sd: float = PRIOR_SD
-) -> HarshnessFit:
-    """Fit the coefficients b of u ~ N(x'b, 1) from what the readings say about each site's u.
-
-    node_log_l: (S, K) log-likelihood of each site's readings at each node, without the node's weight. X:
-    (S, P). Score and information of a site by x: the posterior mean of u less x'b, and 1 less its variance.
+    Bent, not cut: at a corner the fit would have neither a gradient nor a covariance. x: (S, P). coefficient:
+    (P,).
     """
-    P = X.shape[1]
-    b = np.zeros(P)
-    prior = np.eye(P) / prior_sd**2
-    done, info = False, prior
-    for _ in range(_STEPS):
-        shift = X @ b
-        weight = node_log_weights(log_weight, nodes, shift) + node_log_l
-        share = np.exp(weight - weight.max(axis=1, keepdims=True))
-        share /= share.sum(axis=1, keepdims=True)
-        mean = share @ nodes
-        var = share @ nodes**2 - mean**2
-        told = np.clip(1.0 - var, 0.0, 1.0)
-        info = (X * told[:, None]).T @ X + prior
-        step = np.linalg.solve(info, X.T @ (mean - shift) - b / prior_sd**2)
-        b = b + step
-        if float(np.abs(step).max(initial=0.0)) < 1e-6:
-            done = True
-            break
+    bent = np.tanh(x @ coefficient / _MOST)
+    return _MOST * bent, 1.0 - bent * bent
 
-    def log_l(shift: Floats) -> float:
-        total = node_log_weights(log_weight, nodes, shift) + node_log_l
-        peak = total.max(axis=1)
-        return float((peak + np.log(np.exp(total - peak[:, None]).sum(axis=1))).sum())
 
-    gain = log_l(X @ b) - log_l(np.zeros(X.shape[0]))
-    return HarshnessFit(b, np.asarray(np.linalg.inv(info)), gain, done)
+def sites_soil(site_start: Ints, soil: Sequence[int] | Ints) -> Ints:
+    """Return (S,) the class of each site's first electrode; 0 for a site without any. soil: (N,)."""
+    of_rods = np.append(np.asarray(soil, dtype=np.int64), 0)
+    return np.where(np.diff(site_start) > 0, of_rods[site_start[:-1]], 0)

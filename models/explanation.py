@@ -82,8 +82,9 @@ class Explanation:
     """An electrode's accounts by body of evidence, and by what was left out.
 
     fit: the site's own fit; electrode: index in it. accounts: KIND a rod of its class and material at a site
-    nobody knows; SITE the same at this site, as the other rods tell; READINGS its own readings and nothing
-    that the fleet has taught of corrosion; ALONE the kind and the readings, no neighbour; ALL everything.
+    of which only a survey is known; SITE the same at this site, as the other rods tell; READINGS its own
+    readings and nothing that the fleet has taught of corrosion; ALONE the kind and the readings, no
+    neighbour; ALL everything.
     without_reading, without_visit: by index of the reading in fit.histories.
     """
 
@@ -174,7 +175,7 @@ def side_by_side(parts: Sequence[Histories]) -> Histories:
     }
     changes |= {k: joined(k) for k in _READING_ARRAYS + _ELECTRODE_ARRAYS + _VISIT_ARRAYS}
     changes |= {k: tuple(x for h in parts for x in getattr(h, k)) for k in (*_NAMES, "shifts", "site_id")}
-    changes |= {"weather": None if parts[0].weather is None else joined("weather")}
+    changes |= {k: None if getattr(parts[0], k) is None else joined(k) for k in ("weather", "ground")}
     return replace(parts[0], **changes)
 
 
@@ -214,7 +215,9 @@ def untaught(cal: Calibration) -> Calibration:
 
 def _theta_prior(cal: Calibration) -> tuple[Floats, Floats]:
     none = np.zeros(0, dtype=np.int64)
-    return class_layout((), (), none.astype(bool), none, cal.soils, cal.materials).prior()
+    return class_layout(
+        (), (), none.astype(bool), none, cal.soils, cal.materials, cal.standards.names
+    ).prior()
 
 
 def _left_out(h: Histories, readings: Ints, drop: Sequence[Mask], e: int, terms: Terms) -> dict[int, Account]:

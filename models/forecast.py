@@ -125,7 +125,7 @@ def fit_electrodes(
 def _first_look(h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, each: ForEach) -> State:
     """Find structures and field of histories that nothing is known of, on a coarser grid."""
     plain = replace(p, scale=(np.ones(1), np.zeros(1)))
-    state = sweep_fields(h, cal, plain, layout, first_state(h), 1, each)
+    state = sweep_fields(h, cal, plain, layout, first_state(h, cal, layout), 1, each)
     return search(h, cal, p, layout, state, each)
 
 

@@ -27,7 +27,8 @@ class Histories:
     material: (N,) class indices. raw: (N,) true where the ratio is of the raw loop. shifts: (S,) years of
     known lasting shifts of the site. age_now: (N,) years at as_of. electrode_id, site_id: names. row: (M,)
     the row_id of each reading, -1 for as-installed values. weather: (M, 4) what the ground was like beyond
-    the district's usual for the month (weather.ground_at_readings), or none where nothing is known.
+    the district's usual for the month (weather.ground_at_readings), or none where nothing is known. ground:
+    (S, P) what surveys measured at each site (covariates.COVARIATES), nan where not known, or none.
     """
 
     site_start: Ints
@@ -54,6 +55,7 @@ class Histories:
     site_id: tuple[str, ...]
     row: Ints
     weather: Floats | None = None
+    ground: Floats | None = None
 
     @property
     def electrodes(self) -> int:
@@ -107,6 +109,7 @@ class Histories:
             **{k: getattr(self, k)[electrodes] for k in ("log_formula", "survey_var", "raw", "age_now")},
             **{k: getattr(self, k)[visits] for k in ("visit_year", "visit_period")},
             weather=None if self.weather is None else self.weather[readings],
+            ground=None if self.ground is None else self.ground[keep],
             soil=tuple(self.soil[e] for e in electrodes),
             material=tuple(self.material[e] for e in electrodes),
             electrode_id=tuple(self.electrode_id[e] for e in electrodes),

@@ -5,7 +5,8 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from models.histories import AS_INSTALLED, DAYS_A_YEAR, ISOLATED, ROUTINE, Histories, Ints
+from models.covariates import GROUND_COLUMNS
+from models.histories import AS_INSTALLED, DAYS_A_YEAR, ISOLATED, ROUTINE, Floats, Histories, Ints
 
 VISIT_GAP_DAYS = 21
 DOUBTFUL_SD_LOG = 0.15  # what a doubtful reading may be off by, beside the noise (common practice, no source)
@@ -114,9 +115,9 @@ def build_histories(
 
     electrodes: electrode_id, site_id, region, soil_class, material, installed_on, baseline_ohm, baseline_on,
     baseline_tied_in, formula_ohm, survey_sd_log (fill_formula), rest_ohm, ratio_basis
-    (loop_circuit.rest_of_loop). readings: row_id, electrode_id, site_id, taken_at, resistance_ohm,
-    range_mark, verdict, sd_extra_log (vetting.vet). works: site_id, done_on, work. Later rows than as_of are
-    not looked at.
+    (loop_circuit.rest_of_loop), and GROUND_COLUMNS of the site where surveys are known. readings: row_id,
+    electrode_id, site_id, taken_at, resistance_ohm, range_mark, verdict, sd_extra_log (vetting.vet). works:
+    site_id, done_on, work. Later rows than as_of are not looked at.
     """
     known = electrodes.filter(pl.col("installed_on") <= as_of).sort("site_id", "electrode_id")
     rows = pl.concat(
@@ -170,7 +171,17 @@ def build_histories(
         electrode_id=tuple(known["electrode_id"]),
         site_id=tuple(site_names),
         row=rows["row_id"].to_numpy().astype(np.int64),
+        ground=_ground(known),
     )
+
+
+def _ground(known: pl.DataFrame) -> Floats | None:
+    """Return (S, P) what surveys say of each site, nan where not known; none where nothing is."""
+    if not set(GROUND_COLUMNS) <= set(known.columns):
+        return None
+    of_site = known.unique("site_id", keep="first", maintain_order=True).select(GROUND_COLUMNS)
+    measured = of_site.cast(pl.Float64).fill_null(np.nan).to_numpy().astype(float)
+    return measured if np.isfinite(measured).any() else None
 
 
 def _shifts(works: pl.DataFrame, sites: pl.Series, as_of: date) -> tuple[tuple[float, ...], ...]:

@@ -17,7 +17,7 @@ from numba import njit
 
 from models.breaks import StepModel
 from models.calibration import Calibration, Prepared, ceiling_shares
-from models.class_prior import ClassLayout, GroupTables, group_tables, site_nodes
+from models.class_prior import ClassLayout, GroupTables, group_tables
 from models.corrosion_curves import NEVER_YEARS, CurveGrid, ceiling_reaches, cells_crossed
 from models.histories import Floats, Histories
 from models.site_pass import SitePass
@@ -81,7 +81,7 @@ def posterior(
     whole_scale = np.exp(np.maximum(found.whole_top - found.like_top, -600.0))
     tables = [group_tables(theta, layout, grid) for theta in parameter_draws(cal, rng, draws)]
     marginal = _by_draw(found.like.reshape(N, T, R), layout, tables)
-    nodes, others = _node_weights(marginal, layout.site)
+    nodes, others = _node_weights(marginal, layout.site, np.stack([t.nodes for t in tables], axis=1))
     # a draw's prior of the curves over its own mean likelihood, averaged over the draws
     total = np.maximum(np.einsum("ndk,ndk->nd", others, marginal), 1e-300)
     weight = (others / (draws * total[:, :, None])).astype(np.float32).reshape(N, -1)
@@ -148,11 +148,13 @@ def _by_draw(like: npt.NDArray[np.float32], layout: ClassLayout, tables: list[Gr
     return np.maximum(out, 1e-300)
 
 
-def _node_weights(marginal: Floats, site: npt.NDArray[np.int64]) -> tuple[Floats, Floats]:
-    """Return (S, K) weights of the site nodes, averaged over draws, and (N, D, K) without the electrode."""
-    _, w = site_nodes()
+def _node_weights(marginal: Floats, site: npt.NDArray[np.int64], prior: Floats) -> tuple[Floats, Floats]:
+    """Return (S, K) weights of the site nodes, averaged over draws, and (N, D, K) without the electrode.
+
+    prior: (S, D, K) weights of each site's nodes under each draw.
+    """
     log_l = np.log(marginal)
-    total = np.tile(np.log(w), (int(site.max()) + 1, marginal.shape[1], 1))
+    total = np.log(prior)
     np.add.at(total, site, log_l)
 
     def shares(a: Floats) -> Floats:

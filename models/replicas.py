@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
-from models.class_prior import group_tables, site_nodes
+from models.class_prior import group_tables
 from models.corrosion_curves import CurveGrid
 from models.forecast import Fitted
 from models.histories import ROUTINE, Floats, Histories, Ints
@@ -161,10 +161,9 @@ def new_rods(fit: Fitted, record: Record, draws: int, rng: np.random.Generator) 
     shape = (draws, i.size)
     cells = np.empty((3, *shape), dtype=np.int64)
     group, raw = layout.group[i], h.raw[i].astype(int)
-    _, node_weight = site_nodes()
     for d, theta in enumerate(parameter_draws(cal, rng, draws)):
         t = group_tables(theta, layout, grid)
-        node = rng.choice(node_weight.size, size=record.sites.size, p=node_weight)[record.site_of]
+        node = _picked(np.cumsum(t.nodes[record.sites], axis=1), rng)[record.site_of]
         cells[0, d] = _picked(np.cumsum(t.onset, axis=-1)[group, node], rng)
         cells[1, d] = _picked(np.cumsum(t.growth, axis=-1)[group, node], rng)
         cells[2, d] = _picked(np.cumsum(cal.ceiling_weight, axis=1)[raw], rng)

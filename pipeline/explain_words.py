@@ -13,6 +13,7 @@ from models.explanation import ALL, ALONE, KIND, READINGS, SITE, most_telling
 from models.histories import DAYS_A_YEAR
 from models.outlook import Step
 from pipeline.explain import Explained
+from pipeline.ground_words import ground_of_site
 from reports import words
 
 WIDTH = 79
@@ -25,8 +26,8 @@ _EVIDENCE = {
 }
 _EVIDENCE_NOTES = (
     "(a) and (b) are what would be said of a rod of this material and soil class that nobody measured: "
-    "anywhere, and here, as the site's other rods tell. (c) is what its readings say to one who knows the "
-    "rod formula, season and noise and nothing of how rods corrode. (e) is the answer.",
+    "anywhere in such ground, and here, as the site's other rods tell. (c) is what its readings say to one "
+    "who knows the rod formula, season and noise and nothing of how rods corrode. (e) is the answer.",
     "Crossing age, onset age and growth of the logarithm after onset (per cent a year): 5 / 50 / 95 %.",
 )
 _SHIFT = "the site's readings may lie elsewhere for good from then on; a shift is allowed for"
@@ -175,14 +176,13 @@ def _who(told: Explained) -> list[str]:
     who = told.electrode
     size = f"{who['length_m']:g} m, " if who["length_m"] else ""
     kind, material = words.plain(who["kind"]).capitalize(), words.plain(who["material"])
-    basis = who["ratio_basis"]
-    rest = who["rest_ohm"] if basis == "rod_net" else None
+    rest = who["rest_ohm"] if (basis := who["ratio_basis"]) == "rod_net" else None
     off = f" Taken off each reading: {_ohm(rest)} ohm." if rest else ""
     return [
         "WHO AND WHERE",
         *_wrapped(
             f"{kind}, {size}{material}, soil class {who['soil_class']}; installed {who['installed_on']} "
-            f"({_place(who)})."
+            f"({_place(who)}). {ground_of_site(told.explanation.fit)}"
         ),
         *_wrapped(f"Ratio basis {basis}: {words.BASES[basis]}. {who['basis_reason']}{off}"),
         *_wrapped(_baseline(told)),

@@ -5,6 +5,7 @@ from datetime import date
 
 import polars as pl
 
+from models.covariates import site_covariates
 from models.electrode import isolated_ohm
 from models.history_frames import fill_formula
 from models.loop_circuit import rest_of_loop
@@ -20,7 +21,7 @@ class FleetInputs:
     """Frames of accepted rows (columns as the views give them) and what was worked out for each electrode.
 
     electrodes has in addition region, soil_class, formula_ohm, survey_sd_log, rest_ohm, ratio_basis,
-    threshold_ratio.
+    threshold_ratio, and what surveys say of its site's ground (covariates.GROUND_COLUMNS).
     """
 
     sites: pl.DataFrame
@@ -64,17 +65,20 @@ def known_electrodes(
     sites: pl.DataFrame,
     electrodes: pl.DataFrame,
     soil: pl.DataFrame,
+    soil_surveys: pl.DataFrame,
     resistivity: pl.DataFrame,
     settings: Settings,
 ) -> pl.DataFrame:
-    """Work out soil class, formula, rest of the loop and threshold of every electrode, by site and name.
+    """Work out soil class, ground, formula, rest of the loop and threshold of every electrode.
 
-    soil: site_id, soil_class. resistivity: soil.site_resistivity.
+    By site and name. soil: site_id, soil_class. soil_surveys: as accepted. resistivity:
+    soil.site_resistivity.
     """
     rest = rest_of_loop(sites, electrodes, resistivity)
     known = (
         electrodes.join(sites.select("site_id", "region"), on="site_id", how="inner")
         .join(soil, on="site_id", how="left")
+        .join(site_covariates(soil_surveys, sites, resistivity), on="site_id", how="left")
         .with_columns(pl.col("soil_class").fill_null("unknown"), pl.col("material").fill_null("other"))
         .join(isolated_ohm(electrodes, resistivity), on="electrode_id", how="left")
         .join(
@@ -103,12 +107,11 @@ def gather(store: Store, settings: Settings, asked: date | None, today: date) ->
             f"No electrode was installed by {day}, the first one on {first}; give a later day with --as-of."
         )
     soil = store.frame("soil_class_by_site")
-    resistivity = site_resistivity(
-        store.table("core_soundings"), store.table("core_soil_surveys"), sites.select("site_id")
-    )
+    surveys = store.table("core_soil_surveys")
+    resistivity = site_resistivity(store.table("core_soundings"), surveys, sites.select("site_id"))
     return FleetInputs(
         sites=sites.join(soil, on="site_id", how="left"),
-        electrodes=known_electrodes(sites, electrodes, soil, resistivity, settings),
+        electrodes=known_electrodes(sites, electrodes, soil, surveys, resistivity, settings),
         readings=store.table("core_readings").sort("row_id"),
         works=store.table("core_works"),
         weather=store.table("core_weather").filter(pl.col("month") <= day),

@@ -112,7 +112,8 @@ def electrodes_of(store: Store, settings: Settings) -> pl.DataFrame:
         )
     soundings, surveys = store.table("core_soundings"), store.table("core_soil_surveys")
     resistivity = site_resistivity(soundings, surveys, sites.select("site_id"))
-    return known_electrodes(sites, electrodes, store.frame("soil_class_by_site"), resistivity, settings)
+    soil = store.frame("soil_class_by_site")
+    return known_electrodes(sites, electrodes, soil, surveys, resistivity, settings)
 
 
 def vetted_spool(

@@ -14,6 +14,7 @@ import polars as pl
 from models.calibration import CEILINGS, Calibration
 from models.forecast import Fitted
 from models.histories import DAYS_A_YEAR
+from pipeline.ground_words import ground_facts
 from pipeline.publish import RunCheck
 from pipeline.settings import Settings
 
@@ -178,6 +179,7 @@ def facts_of(
         "checks": [{"name": c.name, "passed": c.passed, "rows": c.rows} for c in checks],
         "calibration": calibration_facts(assumed.calibration),
         "warnings": assumed.warnings(),
+        "ground": ground_facts(assumed.calibration),
         "lasting_shifts": [dict(s) for s in assumed.shifts],
         "currency": settings.currency,
     }

@@ -68,6 +68,7 @@ class ClassPages:
     most_ratio: float
     materials: tuple[str, ...]
     methods: tuple[str, ...]
+    ground: tuple[str, ...]
 
 
 def class_pages(staged: Staged) -> ClassPages:
@@ -90,6 +91,7 @@ def class_pages(staged: Staged) -> ClassPages:
         most_ratio=min(top, 20.0),
         materials=tuple(sorted({s for p in panels for s in p.ratio["series"]})),
         methods=tuple(_in_order({s for p in panels for s in p.share["series"]})),
+        ground=tuple(str(g["sentence"]) for g in staged.run.get("ground") or ()),
     )
 
 

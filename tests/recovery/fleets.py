@@ -12,6 +12,7 @@ import polars as pl
 
 from models.calibration import Calibrated, Calibration, search_calibration
 from models.class_curves import share_past_curves
+from models.covariates import site_covariates
 from models.electrode import isolated_ohm
 from models.forecast import Fitted, corrections_frame, fit_electrodes, levels, outlook_frame
 from models.histories import DAYS_A_YEAR, ROUTINE, Histories
@@ -68,6 +69,7 @@ def office_electrodes(sim: Simulated) -> pl.DataFrame:
         t["electrodes"]
         .join(t["sites"].select("site_id", "region"), on="site_id")
         .join(soil, on="site_id", how="left")
+        .join(site_covariates(t["soil_surveys"], t["sites"], resistivity), on="site_id", how="left")
         .with_columns(pl.col("soil_class").fill_null("unknown"))
         .join(isolated_ohm(t["electrodes"], resistivity), on="electrode_id")
         .join(rest_of_loop(t["sites"], t["electrodes"], resistivity).drop("reason"), on="electrode_id")

@@ -10,6 +10,7 @@ from models.breaks import StepModel
 from models.calibration import Calibration
 from models.class_prior import FLAWED_SPREAD, class_layout
 from models.corrosion_curves import CEILINGS, crossing_age, curve_grid, log_ratio
+from models.covariates import COVARIATES
 from models.histories import AS_INSTALLED, ROUTINE, Histories, harmonics
 from models.season import SeasonSpread
 from models.shared_terms import districts_of, fixed_terms
@@ -237,6 +238,7 @@ class _Book:
     rods: list[int] = field(default_factory=list)
     visits: list[Floats] = field(default_factory=list)
     effects: list[Floats] = field(default_factory=list)
+    ground: list[Floats] = field(default_factory=list)
 
     def add(self, into: dict[str, list], **values: object) -> None:
         """Append a value, or an array of them, to each named column."""
@@ -269,6 +271,8 @@ def _draw_site(cal: Calibration, rng: np.random.Generator, plan: Plan, book: _Bo
     memory = np.exp(-np.abs(t[:, None] - t) / s.visit_years) + 1e-9 * np.eye(years)
     v = s.visit_sd * np.linalg.cholesky(memory) @ rng.normal(size=years)
     soil, u, b = str(rng.choice(cal.soils)), float(rng.normal()), float(rng.normal(0.0, s.site_sd))
+    if cal.standards.names:
+        u += _surveyed(cal, rng, book, soil)
     built = NOW - rng.uniform(*plan.built_years)
     rods = int(rng.integers(plan.rods[0], plan.rods[1] + 1))
     for _ in range(rods):
@@ -276,6 +280,16 @@ def _draw_site(cal: Calibration, rng: np.random.Generator, plan: Plan, book: _Bo
     book.rods.append(rods)
     book.visits.append(t)
     book.effects.append(v)
+
+
+def _surveyed(cal: Calibration, rng: np.random.Generator, book: _Book, soil: str) -> float:
+    """Draw what a survey measured at a site, and return by how much that moves the site's effect."""
+    known, p = cal.standards, dict(zip(cal.theta_names, cal.theta, strict=True))
+    z = rng.normal(size=len(known.names))
+    row = np.full(len(COVARIATES), np.nan)
+    row[[COVARIATES.index(n) for n in known.names]] = known.mean[cal.soils.index(soil)] + known.sd * z
+    book.ground.append(row)
+    return float(z @ np.array([p[f"harshness_{n}"] for n in known.names]))
 
 
 def _draw_rod(
@@ -356,7 +370,7 @@ def _bound(book: _Book, plan: Plan) -> Histories:
         material=("clad",) * N, raw=np.zeros(N, dtype=bool), shifts=((),) * S,
         age_now=np.array(book.electrode["age_now"]),
         electrode_id=tuple(f"e{i}" for i in range(N)), site_id=tuple(f"s{i}" for i in range(S)),
-        row=np.arange(M),
+        row=np.arange(M), ground=np.stack(book.ground) if book.ground else None,
     )  # fmt: skip
 
 

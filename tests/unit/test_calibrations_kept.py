@@ -11,6 +11,7 @@ import polars as pl
 import pytest
 
 from models.calibration import Calibration, first_guess
+from models.covariates import Standards
 from models.histories import Floats
 from pipeline import calibrations as kept_ones
 from pipeline.calibrations import (
@@ -51,6 +52,7 @@ def _calibration() -> Calibration:
         log_likelihood=float("nan"),
         trace=(float("inf"), -1.0),
         converged=True,
+        standards=Standards(("ph",), np.array([[1 / 3], [np.nan]]), np.array([0.1 + 0.2])),
     )
 
 

@@ -23,11 +23,14 @@ SINGLE = 5e-6  # likelihoods are summed in single precision
 T, R = GRID.onset_years.size, GRID.growth.size
 
 
-def _layout() -> ClassLayout:
+def _layout(covariates: tuple[str, ...] = ()) -> ClassLayout:
     soil = ["clay", "clay", "marsh", "sand", "marsh", "clay", "sand", "marsh"]
     material = ["clad", "galvanized", "clad", "clad", "clad", "clad", "galvanized", "clad"]
     raw = np.array([False, False, True, False, False, False, True, True])
-    return class_layout(soil, material, raw, np.array([0, 0, 0, 1, 1, 2, 3, 3]), SOILS, MATERIALS)
+    site = np.array([0, 0, 0, 1, 1, 2, 3, 3])
+    # site 2 lies where what a survey says is bent
+    ground = np.array([[0.5, -1.0], [-1.2, 0.3], [9.0, 2.0], [0.0, 0.8]])[:, : len(covariates)]
+    return class_layout(soil, material, raw, site, SOILS, MATERIALS, covariates, ground)
 
 
 def _likelihood(count: int, seed: int = 2) -> Floats:
@@ -117,15 +120,17 @@ def _double_precision(theta: Floats, like: Floats, scale: Floats, layout: ClassL
     return float(seen.site_log_l.sum() - 0.5 * (((theta - mean) / sd) ** 2).sum())
 
 
-def test_the_value_is_the_evidence_and_the_prior() -> None:
-    layout, like, scale = _layout(), _likelihood(8), np.linspace(-2.0, 2.0, 8)
+@pytest.mark.parametrize("covariates", [(), ("ph", "stray_dc")])
+def test_the_value_is_the_evidence_and_the_prior(covariates: tuple[str, ...]) -> None:
+    layout, like, scale = _layout(covariates), _likelihood(8), np.linspace(-2.0, 2.0, 8)
     theta = _theta(layout)
     value, _ = log_posterior(theta, grid_evidence(like, scale, layout), layout, GRID)
     assert value == pytest.approx(_double_precision(theta, like, scale, layout), abs=SINGLE)
 
 
-def test_the_gradient_agrees_with_differences() -> None:
-    layout, like, scale = _layout(), _likelihood(8), np.zeros(8)
+@pytest.mark.parametrize("covariates", [(), ("ph", "stray_dc")])
+def test_the_gradient_agrees_with_differences(covariates: tuple[str, ...]) -> None:
+    layout, like, scale = _layout(covariates), _likelihood(8), np.zeros(8)
     theta = _theta(layout)
     _, gradient = log_posterior(theta, grid_evidence(like, scale, layout), layout, GRID)
     step = 1e-3

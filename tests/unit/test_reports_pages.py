@@ -215,6 +215,21 @@ def test_a_shift_to_ask_about_stands_on_its_sites_page_alone(tmp_path: Path) -> 
     assert Page(tmp_path / "out" / "method.html").text.count(by) == 2
 
 
+def test_what_surveys_say_stands_on_the_classes_page_and_nothing_where_there_is_none(tmp_path: Path) -> None:
+    staged = write_staged_run(tmp_path / "staged")
+    build(staged, tmp_path / "without", "r")
+    run = json.loads((staged / "run.json").read_text(encoding="utf-8"))
+    told = "At a site of a pH 0.4 above what is usual, the site effect is -0.20."
+    run |= {"ground": [{"covariate": "ph", "sentence": told}]}
+    (staged / "run.json").write_text(json.dumps(run), encoding="utf-8")
+    build(staged, tmp_path / "out", "r")
+    heading = "What surveys say of a site within its class"
+    text = Page(tmp_path / "out" / "classes.html").text
+    assert told in text
+    assert heading in text
+    assert heading not in Page(tmp_path / "without" / "classes.html").text
+
+
 def test_a_run_with_nothing_in_it_still_has_its_pages(tmp_path: Path) -> None:
     staged = tmp_path / "staged"
     staged.mkdir()

@@ -5,8 +5,10 @@ from datetime import date
 
 import numpy as np
 
+from models.covariates import COVARIATES, Standards
 from models.lasting_shifts import LastingShift
 from models.season import SeasonSpread
+from pipeline.ground_words import ground_facts
 from pipeline.run_facts import Assumed, calibration_facts, shifts_to_ask_about
 from tests.unit.small_histories import own_calibration, own_fit
 
@@ -54,3 +56,36 @@ def test_the_season_is_told_by_its_evidence_and_without_its_empty_terms() -> Non
     assert facts[names[0]] == 0.1
     assert not set(names[1:]) & set(facts)
     assert facts["intercept"] == 0.0
+
+
+def test_what_surveys_say_is_told_in_the_units_of_the_trade_and_only_where_it_can_be_told() -> None:
+    cal = own_calibration()
+    names = ("log_resistivity", "stray_dc", "ph")
+    loads = {"onset_site_load": 0.3, "growth_site_load": 0.2}
+    theta = [loads.get(n, v) for n, v in zip(cal.theta_names, cal.theta, strict=True)]
+    cov = np.diag([*np.zeros(cal.theta.size), 0.1**2, 0.1**2, 0.2**2])
+    surveyed = replace(
+        cal,
+        theta=np.array([*theta, -0.4, 0.3, 0.1]),
+        theta_cov=cov,
+        theta_names=(*cal.theta_names, *(f"harshness_{n}" for n in names)),
+        standards=Standards(names, np.zeros((len(cal.soils), 3)), np.array([np.log(1.5), 0.5, 0.4])),
+    )
+    resistivity, stray, ph = ground_facts(surveyed)
+    assert resistivity["effect"] == -0.4
+    assert resistivity["sentence"] == (
+        "At a site of resistivity 1.5 times what is usual for its soil class, the site effect is -0.40 "
+        "(-0.56 to -0.24): its rods begin to corrode 13 % later and then go 8 % slower."
+    )
+    assert stray["effect"] == 0.6  # from none to some is two spreads
+    assert "of stray direct current, beside one without" in stray["sentence"]
+    assert "16 % earlier and then go 13 % faster" in stray["sentence"]
+    assert "can't be told from these readings" in ph["sentence"]
+    assert ground_facts(cal) == []
+    P = len(theta) + len(COVARIATES)
+    every = replace(
+        surveyed, theta_names=(*cal.theta_names, *(f"harshness_{n}" for n in COVARIATES)),
+        theta=np.array([*theta, *np.zeros(len(COVARIATES))]), theta_cov=np.zeros((P, P)),
+        standards=Standards(COVARIATES, np.zeros((len(cal.soils), len(COVARIATES))), np.full(7, 0.5)),
+    )  # fmt: skip
+    assert [f["covariate"] for f in ground_facts(every)] == list(COVARIATES)

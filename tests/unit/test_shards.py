@@ -1,7 +1,7 @@
 """Shards: cut by the data, complete, and the same tables whoever works on them and in whatever pieces."""
 
 import shutil
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -12,6 +12,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from models.calibration import Calibration, first_guess
+from models.covariates import GROUND_COLUMNS, Standards
 from models.history_frames import build_histories
 from models.soil import site_resistivity
 from pipeline.engine import RunShards, shards_in_turn, shards_over_threads
@@ -29,7 +30,10 @@ ELECTRODES, SIZE = 120, 35
 
 @dataclass(frozen=True)
 class Small:
-    """A small fleet in a store, its electrodes as worked out, and a calibration of the priors alone."""
+    """A small fleet in a store, its electrodes as worked out, and a calibration of the priors.
+
+    Of surveys the calibration has learnt that low resistivity makes a site harsher.
+    """
 
     store: Path
     electrodes: pl.DataFrame
@@ -43,7 +47,7 @@ def known(store: Store) -> pl.DataFrame:
     soundings, surveys = store.table("core_soundings"), store.table("core_soil_surveys")
     resistivity = site_resistivity(soundings, surveys, sites.select("site_id"))
     soil = store.frame("soil_class_by_site")
-    return known_electrodes(sites, store.table("core_electrodes"), soil, resistivity, Settings())
+    return known_electrodes(sites, store.table("core_electrodes"), soil, surveys, resistivity, Settings())
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +58,19 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Small:
         electrodes, readings = known(store), store.table("_vetted_readings")
         works = store.table("core_works")
     h = build_histories(electrodes, readings, works, AS_OF)
-    return Small(path, electrodes, readings, works, first_guess(h))
+    return Small(path, electrodes, readings, works, _surveyed(first_guess(h)))
+
+
+def _surveyed(cal: Calibration) -> Calibration:
+    P = cal.theta.size + 1
+    cov = np.zeros((P, P))
+    cov[-1, -1] = 0.1**2
+    mean = np.full((len(cal.soils), 1), np.log(80.0))
+    return replace(
+        cal, theta=np.append(cal.theta, -0.6), theta_cov=cov,
+        theta_names=(*cal.theta_names, "harshness_log_resistivity"),
+        standards=Standards(("log_resistivity",), mean, np.array([0.3])),
+    )  # fmt: skip
 
 
 def _laid(small: Small, folder: Path, **how: Any) -> Spool:
@@ -131,6 +147,18 @@ def test_the_pieces_change_nothing_but_rounding(small: Small, alone: pl.DataFram
     ages = pl.selectors.starts_with("crossing_age_")
     assert_frame_equal(whole.select(~ages), alone.select(~ages), rel_tol=2e-6, abs_tol=2e-6)
     assert_frame_equal(whole.select(ages), alone.select(ages), rel_tol=1e-4, abs_tol=1e-5)
+
+
+def test_what_surveys_say_of_a_site_goes_with_its_shard(
+    small: Small, alone: pl.DataFrame, tmp_path: Path
+) -> None:
+    bare = replace(small, electrodes=small.electrodes.drop(GROUND_COLUMNS))
+    without = _lives(bare, _laid(bare, tmp_path / "spool"), tmp_path / "out")
+    ground = dict(small.electrodes.select("electrode_id", "ground_log_resistivity").iter_rows())
+    moved = (alone["p_past_5y"] - without["p_past_5y"]).to_numpy()
+    spreads = np.array([ground[e] for e in alone["electrode_id"]]) - np.log(80.0)
+    assert np.abs(moved).max() > 0.01
+    assert np.corrcoef(moved, -spreads)[0, 1] > 0.4
 
 
 def test_readings_in_parquet_files_give_the_same(small: Small, alone: pl.DataFrame, tmp_path: Path) -> None:
