@@ -25,7 +25,7 @@ from pipeline.engine import over_threads
 from synthetic_fleet.fleet import Simulated, simulate
 from tests.recovery.class_medians import AGES_JUDGED, parameter_medians
 from tests.recovery.own_model import ModelTruth, Plan, draw_fleet, known_calibration
-from tests.recovery.visits import log_gain, visit_errors
+from tests.recovery.visits import effect_on_reading, log_gain, visit_errors
 
 OWN = "own model"
 MECHANISMS = ("clean", "campaign", "field", "breaks", "nothing", "sparse", OWN)
@@ -135,7 +135,11 @@ def judged_fleet(sites: int, seed: int, mechanism: str) -> Fleet:
         )
     )
     # a visit is read with one meter: its drift moves all rods alike
-    truth = sim.reading_truth["visit_log"].to_numpy() + log_gain(readings, sim.tables["instruments"])
+    basis = readings.select("electrode_id").join(
+        electrodes.select("electrode_id", "ratio_basis"), on="electrode_id", how="left", maintain_order="left"
+    )
+    raw = (basis["ratio_basis"] != "rod_net").fill_null(True).to_numpy()
+    truth = effect_on_reading(sim.reading_truth, log_gain(readings, sim.tables["instruments"]), raw)
     true_visit = np.where(h.row >= 0, truth[np.maximum(h.row, 0)], np.nan)
     return Fleet(
         mechanism, seed, _beside_rules(judged, rows), visit_errors(fit, true_visit), _classes(fit, seed),
