@@ -12,10 +12,12 @@ nodes, over the curve grid a matrix product.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.interpolate import CubicSpline
 from scipy.optimize import minimize
 
 from models.corrosion_curves import CurveGrid
@@ -24,6 +26,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 NODES, LAST_NODE = 17, 4.0
+_BETWEEN = 8  # points at which a site's likelihood is read off between two nodes
 _LEAST = 1e-30  # of a likelihood scaled to a largest value of 1; its inverse must fit single precision
 # Prior beliefs, wide: log onset, log growth. Working life of a clad rod is 5 to 20 years (common practice,
 # no source).
@@ -62,6 +65,47 @@ def site_nodes() -> tuple[Floats, Floats]:
     x = np.linspace(-LAST_NODE, LAST_NODE, NODES)
     w = np.exp(-0.5 * x * x)
     return x, w / w.sum()
+
+
+@dataclass(frozen=True)
+class _FineNodes:
+    """The site effect on finer nodes (J,) than those at which electrodes are weighed (K,).
+
+    spline: (J, K) from values at the nodes to values between them. spread: (J, K) from weights between the
+    nodes back to the two nodes on either side. log_weight: (J,).
+    """
+
+    spline: Floats
+    spread: Floats
+    log_weight: Floats
+
+
+@cache
+def _fine_nodes() -> _FineNodes:
+    """Lay out the finer nodes.
+
+    One electrode's log-likelihood is smooth from node to node, a whole site's is not: ten rods of an
+    unsurveyed yard know u to 0.15. Summed over the nodes alone, as if u could lie nowhere else, such sites
+    seem to know their class's mean better than so few of them can.
+    """
+    x, _ = site_nodes()
+    fine = np.linspace(-LAST_NODE, LAST_NODE, (NODES - 1) * _BETWEEN + 1)
+    spread = np.maximum(1.0 - np.abs(fine[:, None] - x) / (x[1] - x[0]), 0.0)
+    log_w = -0.5 * fine * fine
+    return _FineNodes(CubicSpline(x, np.eye(NODES))(fine), spread, log_w - np.log(np.exp(log_w).sum()))
+
+
+def node_weights(log_l: Floats) -> tuple[Floats, Floats]:
+    """Return posterior weights (..., K) of the nodes and the log marginal likelihood (...).
+
+    log_l: (..., K) log-likelihood at the nodes, of one electrode or the sum over several.
+    """
+    fine = _fine_nodes()
+    total = log_l @ fine.spline.T + fine.log_weight
+    peak = total.max(axis=-1)
+    p = np.exp(total - peak[..., None])
+    mass = p.sum(axis=-1)
+    return np.asarray((p / mass[..., None]) @ fine.spread), np.asarray(peak + np.log(mass))
 
 
 @dataclass(frozen=True)
@@ -246,13 +290,10 @@ def node_evidence(
             a = np.matmul(tables.onset[q].astype(likelihood.dtype), likelihood[members])
             marginal[members] = np.einsum("nkr,kr->nk", a, tables.growth[q])
     log_l = np.log(np.maximum(marginal, 1e-300)) + log_scale[:, None]
-    _, w = site_nodes()
-    sites = int(layout.site.max()) + 1 if N else 0
-    total = np.tile(np.log(w), (sites, 1))
+    total = np.zeros((int(layout.site.max()) + 1 if N else 0, K))
     np.add.at(total, layout.site, log_l)
-    peak = total.max(axis=1)
-    site_log_l = peak + np.log(np.exp(total - peak[:, None]).sum(axis=1))
-    return NodeEvidence(log_l, site_log_l, _softmax(total), _softmax(total[layout.site] - log_l))
+    site_weight, site_log_l = node_weights(total)
+    return NodeEvidence(log_l, site_log_l, site_weight, node_weights(total[layout.site] - log_l)[0])
 
 
 @dataclass(frozen=True)
@@ -293,12 +334,13 @@ def log_posterior(
         inner.append((tables.onset[q].astype(np.float32) @ evidence.flat[q]).reshape(K, i.size, R))
         marginal[i] = np.einsum("knr,kr->nk", inner[q], tables.growth[q])
     marginal = np.maximum(marginal, _LEAST)
-    _, w = site_nodes()
-    total = np.tile(np.log(w), (int(layout.site.max()) + 1, 1))
-    np.add.at(total, layout.site, np.log(marginal))
+    fine = _fine_nodes()
+    at_nodes = np.zeros((int(layout.site.max()) + 1, K))
+    np.add.at(at_nodes, layout.site, np.log(marginal))
+    total = at_nodes @ fine.spline.T + fine.log_weight
     peak = total.max(axis=1)
     value = float((peak + np.log(np.exp(total - peak[:, None]).sum(axis=1))).sum() + evidence.log_scale.sum())
-    share = _softmax(total)[layout.site] / marginal
+    share = (_softmax(total) @ fine.spline)[layout.site] / marginal
     d_onset, d_growth = np.empty_like(tables.onset), np.empty_like(tables.growth)
     for q, i in enumerate(evidence.members):
         weight = np.ascontiguousarray(share[i].T)

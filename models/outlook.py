@@ -16,7 +16,7 @@ from numba import njit
 
 from models.breaks import StepModel
 from models.calibration import Calibration, Prepared, ceiling_shares
-from models.class_prior import ClassLayout, GroupTables, group_tables, site_nodes
+from models.class_prior import ClassLayout, GroupTables, group_tables, node_weights
 from models.corrosion_curves import NEVER_YEARS, CurveGrid, ceiling_reaches, cells_crossed
 from models.histories import Floats, Histories
 from models.site_pass import SitePass
@@ -144,16 +144,10 @@ def _by_draw(like: npt.NDArray[np.float32], layout: ClassLayout, tables: list[Gr
 
 def _node_weights(marginal: Floats, site: npt.NDArray[np.int64]) -> tuple[Floats, Floats]:
     """Return (S, K) weights of the site nodes, averaged over draws, and (N, D, K) without the electrode."""
-    _, w = site_nodes()
     log_l = np.log(marginal)
-    total = np.tile(np.log(w), (int(site.max()) + 1, marginal.shape[1], 1))
+    total = np.zeros((int(site.max()) + 1, *marginal.shape[1:]))
     np.add.at(total, site, log_l)
-
-    def shares(a: Floats) -> Floats:
-        p = np.exp(a - a.max(axis=-1, keepdims=True))
-        return np.asarray(p / p.sum(axis=-1, keepdims=True))
-
-    return shares(total).mean(axis=1), shares(total[site] - log_l)
+    return node_weights(total)[0].mean(axis=1), node_weights(total[site] - log_l)[0]
 
 
 @dataclass(frozen=True)
