@@ -6,6 +6,7 @@ import polars as pl
 
 from models.class_prior import FLAWED_SPREAD
 from models.forecast import Fitted
+from models.histories import Histories
 from models.outlook import parameter_draws
 
 Floats = npt.NDArray[np.float64]
@@ -74,7 +75,11 @@ def population(truth: pl.DataFrame, mix: pl.DataFrame | None = None) -> pl.DataF
         grown = part.filter(pl.col("growth_per_year") > 0)
         rows += [
             (soil, "onset", weighted_median(part["onset_age"].to_numpy(), part["weight"].to_numpy())),
-            (soil, "growth", weighted_median(grown["growth_per_year"].to_numpy(), grown["weight"].to_numpy())),
+            (
+                soil,
+                "growth",
+                weighted_median(grown["growth_per_year"].to_numpy(), grown["weight"].to_numpy()),
+            ),
         ]
         for age in AGES_JUDGED:
             past = np.average(part["crossing"].to_numpy() <= age, weights=part["weight"].to_numpy())
@@ -83,10 +88,17 @@ def population(truth: pl.DataFrame, mix: pl.DataFrame | None = None) -> pl.DataF
 
 
 def weighted_median(values: Floats, weight: Floats) -> float:
-    """Return the value with half of the weight on either side."""
+    """Return the value with half of the weight on either side, midway between two where both have that."""
     order = np.argsort(values, kind="stable")
     total = np.cumsum(weight[order])
-    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
+    at = [np.searchsorted(total, 0.5 * total[-1], side=side) for side in ("left", "right")]
+    return float(values[order][np.minimum(at, total.size - 1)].mean())
+
+
+def mix_of(h: Histories) -> pl.DataFrame:
+    """Return soil_class, material, raw, len: how many electrodes of each kind a fleet has."""
+    kinds = {"soil_class": h.soil, "material": h.material, "raw": h.raw}
+    return pl.DataFrame(kinds).group_by("soil_class", "material", "raw", maintain_order=True).len()
 
 
 def inside(classes: pl.DataFrame, of_population: pl.DataFrame) -> pl.DataFrame:
