@@ -77,7 +77,7 @@ def class_curves(fit: Fitted) -> pl.DataFrame:
                         "ratio_p10": np.exp(bands[:, 0]),
                         "ratio_p50": np.exp(bands[:, 1]),
                         "ratio_p90": np.exp(bands[:, 2]),
-                        "share_past": _share_past(fit, *crossed, threshold),
+                        "share_past": _share_past(fit, crossed[0], crossed[1], threshold),
                         "electrodes": [int(counts.sum())] * ages.size,
                     }
                 )
@@ -127,7 +127,7 @@ def share_past_curves(fit: Fitted, rng: np.random.Generator, draws: int = 200) -
             own, soil = ceilings[layout.raw[int(q)]], layout.soil[int(q)]
             mass = ((w * t.onset[int(q)].T) @ t.growth[int(q)]).ravel()
             crossed = [(mass @ share) * float(own @ reached) for share, reached in cells[threshold]]
-            shares[d, soil] += n / of_soil[soil] * _share_past(fit, *crossed, threshold)
+            shares[d, soil] += n / of_soil[soil] * _share_past(fit, crossed[0], crossed[1], threshold)
     low, middle, high = np.quantile(shares, (0.05, 0.5, 0.95), axis=0)
     used = [c for c in range(len(layout.soils)) if of_soil[c]]
     return pl.DataFrame(

@@ -42,7 +42,8 @@ class Fleet:
     rows: one an electrode in service, the truth beside the outlook; oracle_next, oracle_low, oracle_high,
     for OWN only: what the same model says at its true hyperparameters. visits: error and claimed sd of each
     visit's effect. classes: soil_class, what, low, high: 90 % intervals of class medians and shares;
-    mix: the electrodes that they speak of, by material and basis. calibration: as fitted. simulated: the generator's, None for OWN.
+    mix: the electrodes that they speak of, by material and basis. calibration: as fitted. simulated: the
+    generator's, None for OWN.
     """
 
     mechanism: str
