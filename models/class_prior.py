@@ -71,12 +71,10 @@ def site_nodes() -> tuple[Floats, Floats]:
 class _FineNodes:
     """The site effect on finer nodes (J,) than those at which electrodes are weighed (K,).
 
-    spline: (J, K) from values at the nodes to values between them. spread: (J, K) from weights between the
-    nodes back to the two nodes on either side. log_weight: (J,).
+    spline: (J, K) from values at the nodes to values between them. log_weight: (J,).
     """
 
     spline: Floats
-    spread: Floats
     log_weight: Floats
 
 
@@ -90,13 +88,15 @@ def _fine_nodes() -> _FineNodes:
     """
     x, _ = site_nodes()
     fine = np.linspace(-LAST_NODE, LAST_NODE, (NODES - 1) * _BETWEEN + 1)
-    spread = np.maximum(1.0 - np.abs(fine[:, None] - x) / (x[1] - x[0]), 0.0)
     log_w = -0.5 * fine * fine
-    return _FineNodes(CubicSpline(x, np.eye(NODES))(fine), spread, log_w - np.log(np.exp(log_w).sum()))
+    return _FineNodes(CubicSpline(x, np.eye(NODES))(fine), log_w - np.log(np.exp(log_w).sum()))
 
 
 def node_weights(log_l: Floats) -> tuple[Floats, Floats]:
     """Return posterior weights (..., K) of the nodes and the log marginal likelihood (...).
+
+    The weights give means of what is smooth from node to node; where a site is so sure of its effect that
+    some would be negative, these are nought.
 
     log_l: (..., K) log-likelihood at the nodes, of one electrode or the sum over several.
     """
@@ -105,7 +105,8 @@ def node_weights(log_l: Floats) -> tuple[Floats, Floats]:
     peak = total.max(axis=-1)
     p = np.exp(total - peak[..., None])
     mass = p.sum(axis=-1)
-    return np.asarray((p / mass[..., None]) @ fine.spread), np.asarray(peak + np.log(mass))
+    weight = np.maximum(p @ fine.spline, 0.0)
+    return np.asarray(weight / weight.sum(axis=-1, keepdims=True)), np.asarray(peak + np.log(mass))
 
 
 @dataclass(frozen=True)
