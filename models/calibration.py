@@ -39,6 +39,7 @@ from models.shared_terms import (
 from models.site_pass import FieldSpread, ForEach, SitePass, field_covariance, in_turn, no_factors, site_pass
 
 Single = npt.NDArray[np.float32]
+CEILING_PRIOR = 20.0  # electrodes that the even prior of the ceilings' shares is worth
 EARLY_SITES = 100  # the first rounds of a large fleet are made on so many sites
 
 
@@ -419,14 +420,18 @@ def _update_field(h: Histories, cal: Calibration, found: SitePass) -> FieldSprea
 
 
 def _update_steps(h: Histories, cal: Calibration, found: SitePass, structures: Structures) -> StepModel:
-    """Return step and wild rates; weak priors: a step in 300 electrode-years, 1 % of readings wild."""
+    """Return step and wild rates; weak priors: a step in 300 electrode-years, 1 % of readings wild.
+
+    The rate is that of steps between an electrode's readings, over the years between them. Most of those
+    before the first reading pass for a high baseline: counted with their years, they would halve the rate.
+    """
     stepped = structures.breaks >= 0
     all_steps = found.struct_weight * stepped
     w = all_steps * (structures.opened == 0)
-    spans = np.zeros(h.electrodes)  # from installation: steps before the first reading are counted too
     read = np.diff(h.reading_start) > 0
-    spans[read] = h.age[h.reading_start[1:][read] - 1]
-    rate = (float(all_steps.sum()) + 1.0) / (float(spans.sum()) + 300.0)
+    first, last = h.reading_start[:-1][read], h.reading_start[1:][read] - 1
+    years = float((h.age[last] - h.age[first]).sum())
+    rate = (float(all_steps[structures.breaks > 0].sum()) + 1.0) / (years + 300.0)
     n = float(w.sum())
     mean = (float(w @ found.struct_jump) + 10 * 0.9) / (n + 10)
     var = (float(w @ (found.struct_jump_var + (found.struct_jump - mean) ** 2)) + 10 * 0.25) / (n + 10)
@@ -447,7 +452,7 @@ def _update_ceilings(h: Histories, cal: Calibration, found: SitePass) -> Floats:
     shares = found.ceiling_weight
     new = np.empty_like(cal.ceiling_weight)
     for raw in (0, 1):
-        total = shares[h.raw == bool(raw)].sum(axis=0) + 20.0 / shares.shape[1]
+        total = shares[h.raw == bool(raw)].sum(axis=0) + CEILING_PRIOR / shares.shape[1]
         new[raw] = total / total.sum()
     return new
 

@@ -3,8 +3,9 @@
 import numpy as np
 import polars as pl
 
+from models.calibration import CEILING_PRIOR
 from models.class_prior import group_tables, site_weights
-from models.corrosion_curves import crossing_table, log_ratio
+from models.corrosion_curves import ceiling_reaches, cells_crossed, crossing_table, log_ratio
 from models.forecast import Fitted
 from models.histories import Floats
 from models.outlook import parameter_draws
@@ -27,11 +28,22 @@ def _weighted_quantiles(values: Floats, weight: Floats, shares: tuple[float, ...
     return np.interp(shares, (total - 0.5 * weight[order]) / total[-1], values[order])
 
 
-def _with_steps(fit: Fitted, share: Floats, log_threshold: float) -> Floats:
-    """Add the steps to come: share (..., A) past by corrosion alone to share past at all."""
+def _share_past(fit: Fitted, share: Floats, lowered: Floats, log_threshold: float) -> Floats:
+    """Return (A,) the share past threshold by age, sudden steps included.
+
+    share: (A,) past by corrosion alone; lowered: (A,) past what a step that does not reach the threshold by
+    itself leaves of it. As each electrode's own outlook has it.
+    """
     steps = fit.calibration.steps
-    reach = float(steps.reaching(log_threshold))
-    return np.asarray(1.0 - (1.0 - share) * np.exp(-steps.break_rate * reach * _ages()))
+    alone = 1.0 - share
+    stepped = 1.0 - np.exp(-steps.break_rate * _ages())
+    after = (1.0 - float(steps.reaching(log_threshold))) * np.minimum(1.0 - lowered, alone)
+    return np.asarray(1.0 - ((1.0 - stepped) * alone + stepped * after))
+
+
+def _thresholds(fit: Fitted, log_threshold: float) -> tuple[float, float]:
+    """Return the log threshold, and what of it a step that does not reach it by itself leaves."""
+    return log_threshold, log_threshold - fit.calibration.steps.lesser_jump(log_threshold)
 
 
 def class_curves(fit: Fitted) -> pl.DataFrame:
@@ -50,7 +62,7 @@ def class_curves(fit: Fitted) -> pl.DataFrame:
             mass = np.einsum("q,k,qkg->g", counts / counts.sum(), w, fit.posterior.new_rod[groups])
             first = np.flatnonzero(np.isin(layout.group, groups))[0]
             threshold = float(fit.log_threshold[first])
-            share = mass @ crossing_table(grid, threshold, ages)
+            crossed = [mass @ crossing_table(grid, v, ages) for v in _thresholds(fit, threshold)]
             bands = np.stack(
                 [
                     _weighted_quantiles(log_ratio(np.asarray(a), tau, rate, ceiling), mass, (0.1, 0.5, 0.9))
@@ -66,7 +78,7 @@ def class_curves(fit: Fitted) -> pl.DataFrame:
                         "ratio_p10": np.exp(bands[:, 0]),
                         "ratio_p50": np.exp(bands[:, 1]),
                         "ratio_p90": np.exp(bands[:, 2]),
-                        "share_past": _with_steps(fit, share, threshold),
+                        "share_past": _share_past(fit, crossed[0], crossed[1], threshold),
                         "electrodes": [int(counts.sum())] * ages.size,
                     }
                 )
@@ -74,28 +86,51 @@ def class_curves(fit: Fitted) -> pl.DataFrame:
     return pl.concat(frames)
 
 
-def share_past_curves(fit: Fitted, rng: np.random.Generator, draws: int = 40) -> pl.DataFrame:
+def _ceiling_draws(fit: Fitted, rng: np.random.Generator, draws: int) -> Floats:
+    """Return (draws, 2, C) shares of the ceiling classes, net and raw, as sure as the electrodes make them.
+
+    Of the logits, by the spread of the electrodes' scores (Louis 1982) and the calibration's prior.
+    """
+    out = np.empty((draws, *fit.calibration.ceiling_weight.shape))
+    for raw, share in enumerate(fit.calibration.ceiling_weight):
+        score = fit.found.ceiling_weight[fit.histories.raw == bool(raw)] - share
+        prior = CEILING_PRIOR * (np.diag(share) - np.outer(share, share))
+        values, vectors = np.linalg.eigh(score.T @ score + prior)
+        root = vectors[:, 1:] / np.sqrt(np.maximum(values[1:], 1e-9))  # the first: all logits alike
+        w = share * np.exp(rng.normal(size=(draws, root.shape[1])) @ root.T)
+        out[:, raw] = w / w.sum(axis=1, keepdims=True)
+    return out
+
+
+def share_past_curves(fit: Fitted, rng: np.random.Generator, draws: int = 200) -> pl.DataFrame:
     """Return the curves' share past threshold by age and soil class, with a 90 % band over parameter draws.
 
-    In the columns of survival_curves, method `curve`; the class's own mix of materials and bases.
+    In the columns of survival_curves, method `curve`; the class's own mix of materials and bases. The band
+    holds what is not known of onset and growth and of how high a corroded rod can rise.
     """
     grid, layout, ages = fit.prepared.grid, fit.layout, _ages()
     shares = np.zeros((draws, len(layout.soils), ages.size))
-    tables = {float(v): crossing_table(grid, float(v), ages) for v in np.unique(fit.log_threshold)}
+    cells = {
+        float(v): [
+            (cells_crossed(grid, x, ages), ceiling_reaches(grid, x)) for x in _thresholds(fit, float(v))
+        ]
+        for v in np.unique(fit.log_threshold)
+    }
     pairs, counts = np.unique(
         np.stack([layout.group.astype(float), fit.log_threshold], axis=1), axis=0, return_counts=True
     )
     of_soil = np.bincount(layout.soil[pairs[:, 0].astype(int)], counts, minlength=len(layout.soils))
     used = [c for c in range(len(layout.soils)) if of_soil[c]]
-    for d, theta in enumerate(parameter_draws(fit.calibration, rng, draws)):
+    parameters = parameter_draws(fit.calibration, rng, draws)
+    for d, (theta, ceilings) in enumerate(zip(parameters, _ceiling_draws(fit, rng, draws), strict=True)):
         t = group_tables(theta, layout, grid)
-        by_soil = {c: t.nodes[layout.site[layout.soil[layout.group] == c]].mean(axis=0) for c in used}
+        nodes = site_weights(theta, layout)
+        by_soil = {c: nodes[layout.site[layout.soil[layout.group] == c]].mean(axis=0) for c in used}
         for (q, threshold), n in zip(pairs, counts, strict=True):
-            own = fit.calibration.ceiling_weight[layout.raw[int(q)]]
-            soil = layout.soil[int(q)]
-            curves = (by_soil[soil] * t.onset[int(q)].T) @ t.growth[int(q)]
-            mass = (own[:, None] * curves.ravel()).ravel()
-            shares[d, soil] += n / of_soil[soil] * _with_steps(fit, mass @ tables[threshold], threshold)
+            own, soil = ceilings[layout.raw[int(q)]], layout.soil[int(q)]
+            mass = ((by_soil[soil] * t.onset[int(q)].T) @ t.growth[int(q)]).ravel()
+            crossed = [(mass @ share) * float(own @ reached) for share, reached in cells[threshold]]
+            shares[d, soil] += n / of_soil[soil] * _share_past(fit, crossed[0], crossed[1], threshold)
     low, middle, high = np.quantile(shares, (0.05, 0.5, 0.95), axis=0)
     return pl.DataFrame(
         {

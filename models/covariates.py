@@ -131,14 +131,14 @@ def standards_of(measured: Floats | None, soil: Ints, classes: int) -> Standards
 
 
 def node_log_weights(log_weight: Floats, nodes: Floats, shift: Floats) -> Floats:
-    """Return (S, K) log weights of the nodes for u ~ N(shift, 1), each site's adding up to 1.
+    """Return (..., K) log weights of the nodes for u ~ N(shift, 1), each site's adding up to 1.
 
-    log_weight, nodes: (K,) of the rule for N(0, 1). shift: (S,), as bounded_shift gives it.
+    log_weight, nodes: (K,) of the rule for N(0, 1). shift: (...), as bounded_shift gives it.
     """
-    m = shift[:, None]
+    m = np.asarray(shift)[..., None]
     out = log_weight + nodes * m - 0.5 * m * m
-    peak = out.max(axis=1, keepdims=True)
-    return np.asarray(out - peak - np.log(np.exp(out - peak).sum(axis=1, keepdims=True)))
+    peak = out.max(axis=-1, keepdims=True)
+    return np.asarray(out - peak - np.log(np.exp(out - peak).sum(axis=-1, keepdims=True)))
 
 
 def bounded_shift(x: Floats, coefficient: Floats) -> tuple[Floats, Floats]:

@@ -17,7 +17,7 @@ from numba import njit
 
 from models.breaks import StepModel
 from models.calibration import Calibration, Prepared, ceiling_shares
-from models.class_prior import ClassLayout, GroupTables, group_tables
+from models.class_prior import ClassLayout, GroupTables, group_tables, node_weights
 from models.corrosion_curves import NEVER_YEARS, CurveGrid, ceiling_reaches, cells_crossed
 from models.histories import Floats, Histories
 from models.site_pass import SitePass
@@ -81,7 +81,7 @@ def posterior(
     whole_scale = np.exp(np.maximum(found.whole_top - found.like_top, -600.0))
     tables = [group_tables(theta, layout, grid) for theta in parameter_draws(cal, rng, draws)]
     marginal = _by_draw(found.like.reshape(N, T, R), layout, tables)
-    nodes, others = _node_weights(marginal, layout.site, np.stack([t.nodes for t in tables], axis=1))
+    nodes, others = _node_weights(marginal, layout.site, np.stack([t.shift for t in tables], axis=1))
     # a draw's prior of the curves over its own mean likelihood, averaged over the draws
     total = np.maximum(np.einsum("ndk,ndk->nd", others, marginal), 1e-300)
     weight = (others / (draws * total[:, :, None])).astype(np.float32).reshape(N, -1)
@@ -148,20 +148,15 @@ def _by_draw(like: npt.NDArray[np.float32], layout: ClassLayout, tables: list[Gr
     return np.maximum(out, 1e-300)
 
 
-def _node_weights(marginal: Floats, site: npt.NDArray[np.int64], prior: Floats) -> tuple[Floats, Floats]:
+def _node_weights(marginal: Floats, site: npt.NDArray[np.int64], shift: Floats) -> tuple[Floats, Floats]:
     """Return (S, K) weights of the site nodes, averaged over draws, and (N, D, K) without the electrode.
 
-    prior: (S, D, K) weights of each site's nodes under each draw.
+    shift: (S, D) of the sites' effects under each draw, as surveys have it.
     """
     log_l = np.log(marginal)
-    total = np.log(prior)
+    total = np.zeros((shift.shape[0], *marginal.shape[1:]))
     np.add.at(total, site, log_l)
-
-    def shares(a: Floats) -> Floats:
-        p = np.exp(a - a.max(axis=-1, keepdims=True))
-        return np.asarray(p / p.sum(axis=-1, keepdims=True))
-
-    return shares(total).mean(axis=1), shares(total[site] - log_l)
+    return node_weights(total, shift)[0].mean(axis=1), node_weights(total[site] - log_l, shift[site])[0]
 
 
 @dataclass(frozen=True)

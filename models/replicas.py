@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
-from models.class_prior import group_tables
+from models.class_prior import group_tables, site_weights
 from models.corrosion_curves import CurveGrid
 from models.forecast import Fitted
 from models.histories import ROUTINE, Floats, Histories, Ints
@@ -163,7 +163,8 @@ def new_rods(fit: Fitted, record: Record, draws: int, rng: np.random.Generator) 
     group, raw = layout.group[i], h.raw[i].astype(int)
     for d, theta in enumerate(parameter_draws(cal, rng, draws)):
         t = group_tables(theta, layout, grid)
-        node = _picked(np.cumsum(t.nodes[record.sites], axis=1), rng)[record.site_of]
+        weights = np.cumsum(site_weights(theta, layout)[record.sites], axis=1)
+        node = _picked(weights, rng)[record.site_of]
         cells[0, d] = _picked(np.cumsum(t.onset, axis=-1)[group, node], rng)
         cells[1, d] = _picked(np.cumsum(t.growth, axis=-1)[group, node], rng)
         cells[2, d] = _picked(np.cumsum(cal.ceiling_weight, axis=1)[raw], rng)

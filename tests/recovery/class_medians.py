@@ -6,6 +6,7 @@ import polars as pl
 
 from models.class_prior import FLAWED_SPREAD
 from models.forecast import Fitted
+from models.histories import Histories
 from models.outlook import parameter_draws
 
 Floats = npt.NDArray[np.float64]
@@ -55,21 +56,49 @@ def parameter_medians(fit: Fitted, rng: np.random.Generator) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=["soil_class", "what", "low", "high"], orient="row")
 
 
-def population(truth: pl.DataFrame) -> pl.DataFrame:
+def population(truth: pl.DataFrame, mix: pl.DataFrame | None = None) -> pl.DataFrame:
     """Return soil_class, what, value: medians and shares of a large fleet's electrodes.
 
-    truth: soil_class, onset_age, growth_per_year, crossing (years, infinity if never).
+    A class's figures speak of its own mix of materials and ratio bases, and a site is of one material: with
+    25 sites a class the mix is anything, and a rod of solid copper outlives one of steel threefold. So each
+    electrode of the large fleet counts by how many of its material and basis the judged fleet has.
+
+    truth: soil_class, material, raw, onset_age, growth_per_year, crossing (years, infinity if never). mix:
+    soil_class, material, raw, len: the judged fleet's electrodes; none, and each counts alike.
     """
-    by_age = [(pl.col("crossing") <= a).mean().alias(f"past by {a:.0f}") for a in AGES_JUDGED]
-    return (
-        truth.group_by("soil_class")
-        .agg(
-            pl.col("onset_age").median().alias("onset"),
-            pl.col("growth_per_year").filter(pl.col("growth_per_year") > 0).median().alias("growth"),
-            *by_age,
-        )
-        .unpivot(index="soil_class", variable_name="what", value_name="value")
-    )
+    by = ["soil_class", "material", "raw"]
+    if mix is None:
+        mix = truth.group_by(by).len()
+    weighed = truth.join(mix, on=by).with_columns((pl.col("len") / pl.len().over(by)).alias("weight"))
+    rows = []
+    for (soil,), part in sorted(weighed.partition_by("soil_class", as_dict=True).items()):
+        grown = part.filter(pl.col("growth_per_year") > 0)
+        rows += [
+            (soil, "onset", weighted_median(part["onset_age"].to_numpy(), part["weight"].to_numpy())),
+            (
+                soil,
+                "growth",
+                weighted_median(grown["growth_per_year"].to_numpy(), grown["weight"].to_numpy()),
+            ),
+        ]
+        for age in AGES_JUDGED:
+            past = np.average(part["crossing"].to_numpy() <= age, weights=part["weight"].to_numpy())
+            rows.append((soil, f"past by {age:.0f}", float(past)))
+    return pl.DataFrame(rows, schema=["soil_class", "what", "value"], orient="row")
+
+
+def weighted_median(values: Floats, weight: Floats) -> float:
+    """Return the value with half of the weight on either side, midway between two where both have that."""
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weight[order])
+    at = [np.searchsorted(total, 0.5 * total[-1], side=side) for side in ("left", "right")]
+    return float(values[order][np.minimum(at, total.size - 1)].mean())
+
+
+def mix_of(h: Histories) -> pl.DataFrame:
+    """Return soil_class, material, raw, len: how many electrodes of each kind a fleet has."""
+    kinds = {"soil_class": h.soil, "material": h.material, "raw": h.raw}
+    return pl.DataFrame(kinds).group_by("soil_class", "material", "raw", maintain_order=True).len()
 
 
 def inside(classes: pl.DataFrame, of_population: pl.DataFrame) -> pl.DataFrame:

@@ -24,9 +24,9 @@ from models.track_record import simple_rules
 from models.vetting import vet
 from pipeline.engine import over_threads
 from synthetic_fleet.fleet import Simulated, simulate
-from tests.recovery.class_medians import AGES_JUDGED, parameter_medians
+from tests.recovery.class_medians import AGES_JUDGED, mix_of, parameter_medians
 from tests.recovery.own_model import ModelTruth, Plan, draw_fleet, known_calibration
-from tests.recovery.visits import log_gain, visit_errors
+from tests.recovery.visits import effect_on_reading, log_gain, visit_errors
 
 OWN = "own model"
 MECHANISMS = ("clean", "campaign", "field", "breaks", "nothing", "sparse", OWN)
@@ -42,8 +42,9 @@ class Fleet:
 
     rows: one an electrode in service, the truth beside the outlook; oracle_next, oracle_low, oracle_high,
     for OWN only: what the same model says at its true hyperparameters. visits: error and claimed sd of each
-    visit's effect. classes: soil_class, what, low, high: 90 % intervals of class medians and shares.
-    calibration: as fitted. simulated: the generator's, None for OWN.
+    visit's effect. classes: soil_class, what, low, high: 90 % intervals of class medians and shares;
+    mix: the electrodes that they speak of, by material and basis. calibration: as fitted. simulated: the
+    generator's, None for OWN.
     """
 
     mechanism: str
@@ -51,6 +52,7 @@ class Fleet:
     rows: pl.DataFrame
     visits: pl.DataFrame
     classes: pl.DataFrame
+    mix: pl.DataFrame
     calibration: Calibration
     simulated: Simulated | None
 
@@ -137,11 +139,15 @@ def judged_fleet(sites: int, seed: int, mechanism: str) -> Fleet:
         )
     )
     # a visit is read with one meter: its drift moves all rods alike
-    truth = sim.reading_truth["visit_log"].to_numpy() + log_gain(readings, sim.tables["instruments"])
+    basis = readings.select("electrode_id").join(
+        electrodes.select("electrode_id", "ratio_basis"), on="electrode_id", how="left", maintain_order="left"
+    )
+    raw = (basis["ratio_basis"] != "rod_net").fill_null(True).to_numpy()
+    truth = effect_on_reading(sim.reading_truth, log_gain(readings, sim.tables["instruments"]), raw)
     true_visit = np.where(h.row >= 0, truth[np.maximum(h.row, 0)], np.nan)
     return Fleet(
         mechanism, seed, _beside_rules(judged, rows), visit_errors(fit, true_visit), _classes(fit, seed),
-        searched.calibration, sim,
+        mix_of(h), searched.calibration, sim,
     )  # fmt: skip
 
 
@@ -165,7 +171,7 @@ def _own_fleet(sites: int, seed: int) -> Fleet:
     true_visit = _by_reading(h, truth)
     return Fleet(
         OWN, seed, _beside_rules(judged, rows), visit_errors(fit, true_visit), _classes(fit, seed),
-        searched.calibration, None,
+        mix_of(h), searched.calibration, None,
     )  # fmt: skip
 
 

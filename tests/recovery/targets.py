@@ -19,6 +19,7 @@ from tests.recovery.visits import spread_ratio
 Floats = npt.NDArray[np.float64]
 
 RULES = ("straight_line", "last_over_first", "age")
+OWN_POPULATION = 30_000
 LEAST = 40  # electrodes of a class, below which it is not judged by itself
 
 
@@ -249,27 +250,38 @@ def tenths_lines(rows: pl.DataFrame, people: People, name: str) -> tuple[list[st
 
 def class_lines(fleets: list[Fleet], teaching: list[Simulated], name: str) -> tuple[list[str], list[Target]]:
     """Judge medians and shares of each class against a large population of the same generator."""
-    people = population(_population(fleets[0].mechanism, teaching))
-    judged = pl.concat([inside(f.classes, people) for f in fleets])
+    people = _population(fleets[0].mechanism, teaching)
+    judged = pl.concat(
+        [
+            inside(f.classes, population(people, f.mix)).with_columns(pl.lit(f.seed).alias("seed"))
+            for f in fleets
+        ]
+    )
     by_what = judged.group_by("what", maintain_order=True).agg(
         pl.col("inside").mean(),
         ((pl.col("low") + pl.col("high")) / 2 - pl.col("value")).median().alias("off"),
     )
-    share = float(judged["inside"].mean())  # type: ignore[arg-type]
+    # figures of one class of one fleet hold or fail together
+    share = held(judged.with_columns(pl.format("{}/{}", "seed", "soil_class").alias("site_id")), "inside")
     cells = ", ".join(f"{w} {i:.2f} (off {o:+.2f})" for w, i, o in by_what.iter_rows())
     return (
         [f"  classes inside their own 90 % intervals: {cells}"],
-        [Target(name, "class medians inside", f"{share:.2f} of {judged.height}", ">= 0.90", share >= 0.9)],
+        [Target(name, "class medians inside", f"{share}", ">= 0.90", share.value >= 0.9)],
     )
 
 
 def _population(mechanism: str, teaching: list[Simulated]) -> pl.DataFrame:
     if mechanism == OWN:
-        h, t = draw_fleet(known_calibration(), np.random.default_rng(77), Plan(sites=3000))
+        # a rod a site, or the population's own site effects would be off by as much as the intervals are wide
+        lone = Plan(sites=OWN_POPULATION, rods=(1, 1), years=(1, 1))
+        h, t = draw_fleet(known_calibration(), np.random.default_rng(77), lone)
         begun = t.onset + np.log(1.05) / t.growth
         return pl.DataFrame(
-            {"soil_class": h.soil, "onset_age": begun, "growth_per_year": t.growth, "crossing": t.crossing}
-        )
+            {
+                "soil_class": h.soil, "material": h.material, "raw": h.raw, "onset_age": begun,
+                "growth_per_year": t.growth, "crossing": t.crossing,
+            }
+        )  # fmt: skip
     raw = pl.col("ratio_basis") == "loop_raw"
     return pl.concat(
         [
@@ -278,7 +290,10 @@ def _population(mechanism: str, teaching: list[Simulated]) -> pl.DataFrame:
             )
             for s in teaching
         ]
-    ).with_columns(pl.when(raw).then("loop_raw_crossing_age").otherwise("crossing_age").alias("crossing"))
+    ).with_columns(
+        raw.alias("raw"),
+        pl.when(raw).then("loop_raw_crossing_age").otherwise("crossing_age").alias("crossing"),
+    )
 
 
 def visit_lines(fleets: list[Fleet], name: str) -> tuple[list[str], list[Target]]:

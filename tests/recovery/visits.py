@@ -52,6 +52,21 @@ def visit_errors(fit: Fitted, true_visit: Floats) -> pl.DataFrame:
     return pl.concat(frames)
 
 
+def effect_on_reading(truth: pl.DataFrame, gain: Floats, raw: npt.NDArray[np.bool_]) -> Floats:
+    """Return (n,) what the visit and its meter did to the log of what the model is given of each reading.
+
+    A visit moves the rod. Where the loop is raw the rest of it dilutes that, and where the rest is taken off
+    a meter's drift is of the whole loop and falls on the rod alone: neither is the rod's own effect.
+
+    truth: level_ohm, season_log, visit_log, rest_ohm of each reading. gain: (n,) log of the meter's drift.
+    """
+    still = truth["level_ohm"].to_numpy() * np.exp(truth["season_log"].to_numpy())
+    moved, rest = still * np.exp(truth["visit_log"].to_numpy()), truth["rest_ohm"].to_numpy()
+    shown = (moved + rest) * np.exp(gain)
+    net = np.maximum(shown - rest, 0.3 * shown) / np.maximum(still, 0.3 * (still + rest))
+    return np.asarray(np.log(np.where(raw, shown / (still + rest), net)))
+
+
 def spread_ratio(error: Floats, sd: Floats) -> float:
     """Return the size of the errors over the size that they claim (root mean squares)."""
     return float(np.sqrt(np.mean(error**2) / np.mean(sd**2)))

@@ -1,7 +1,10 @@
 """What electrodes share: prior masses, the weighing of sites, the gradient, beside sums written out."""
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
+from scipy.interpolate import PchipInterpolator
 from scipy.stats import norm
 
 from models.class_prior import (
@@ -13,6 +16,7 @@ from models.class_prior import (
     group_tables,
     log_posterior,
     node_evidence,
+    node_weights,
     site_nodes,
 )
 from models.corrosion_curves import curve_grid
@@ -92,24 +96,46 @@ def test_two_electrodes_of_one_site_by_sums_written_out() -> None:
     like, scale = _likelihood(2), np.array([-3.0, 4.5])
     tables = group_tables(_theta(layout), layout, GRID)
     seen = node_evidence(like, scale, layout, tables)
-    _, w = site_nodes()
-    at_node = np.zeros((2, w.size))
+    u, _ = site_nodes()
+    at_node = np.zeros((2, u.size))
     for i in range(2):
-        for k in range(w.size):
+        for k in range(u.size):
             prior = np.outer(tables.onset[layout.group[i], k], tables.growth[layout.group[i], k])
             at_node[i, k] = (prior * like[i]).sum()
-    both = w * at_node[0] * at_node[1]
     assert seen.log_l == pytest.approx(np.log(at_node) + scale[:, None])
-    assert seen.site_log_l == pytest.approx([np.log(both.sum()) + scale.sum()])
-    assert seen.site_weight[0] == pytest.approx(both / both.sum())
-    assert seen.others_weight[0] == pytest.approx(w * at_node[1] / (w * at_node[1]).sum())
-    assert seen.others_weight[1] == pytest.approx(w * at_node[0] / (w * at_node[0]).sum())
+    both = np.log(at_node).sum(axis=0)
+    assert seen.site_log_l == pytest.approx([_integral(both) + scale.sum()], abs=2e-3)
+    for weight, log_l in (
+        (seen.site_weight[0], both),
+        (seen.others_weight[0], np.log(at_node[1])),
+        (seen.others_weight[1], np.log(at_node[0])),
+    ):
+        mean = np.exp(_integral(log_l, lambda x: x + 5.0) - _integral(log_l)) - 5.0
+        assert weight @ u == pytest.approx(mean, abs=2e-3)
 
 
-def test_an_electrode_alone_at_its_site_leans_on_the_nodes_only() -> None:
+def _integral(log_l: Floats, times: Callable[[Floats], Floats] = np.ones_like) -> float:
+    """Return the log of the integral over a standard normal of exp(log_l), which is given at the nodes."""
+    u, _ = site_nodes()
+    x = np.linspace(u[0], u[-1], 4001)
+    value = norm.pdf(x) * np.exp(PchipInterpolator(u, log_l)(x)) * times(x)
+    return float(np.log(np.trapezoid(value, x)))
+
+
+def test_many_rods_of_one_site_leave_its_class_mean_as_unsure_as_one_site_does() -> None:
+    """A site's rods that all say the same move with its effect: the sum over u must not favour its nodes."""
+    u, _ = site_nodes()
+    sd, load = 0.12, 0.6  # of u as the rods know it, between nodes half a unit apart
+    means = np.linspace(-0.3, 0.3, 61)
+    _, value = node_weights(np.array([-0.5 * ((u - m / load) / sd) ** 2 for m in means]))
+    exact = norm.logpdf(means / load, 0.0, np.hypot(1.0, sd)) + np.log(sd * np.sqrt(2.0 * np.pi))
+    assert value == pytest.approx(exact, abs=5e-3)
+
+
+def test_an_electrode_alone_at_its_site_leans_on_the_prior_of_the_nodes_only() -> None:
     layout = _layout()
     seen = node_evidence(_likelihood(8), np.zeros(8), layout, group_tables(_theta(layout), layout, GRID))
-    assert seen.others_weight[5] == pytest.approx(site_nodes()[1])
+    assert seen.others_weight[5] == pytest.approx(site_nodes()[1], abs=1e-4)
     assert seen.site_weight.sum(axis=1) == pytest.approx(np.ones(4))
 
 

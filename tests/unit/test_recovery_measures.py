@@ -104,7 +104,8 @@ def test_auc_within_classes_leaves_out_what_a_class_alone_tells() -> None:
 def test_classes_are_held_against_their_population() -> None:
     truth = pl.DataFrame(
         {
-            "soil_class": ["clay"] * 4, "onset_age": [10.0, 12.0, 14.0, np.inf],
+            "soil_class": ["clay"] * 4, "material": ["clad", "clad", "solid", "solid"], "raw": [False] * 4,
+            "onset_age": [10.0, 12.0, 14.0, np.inf],
             "growth_per_year": [0.1, 0.2, 0.3, 0.0], "crossing": [14.0, 16.0, 30.0, np.inf],
         }
     )  # fmt: skip
@@ -114,6 +115,10 @@ def test_classes_are_held_against_their_population() -> None:
     assert value["growth"] == pytest.approx(0.2)
     assert value["past by 15"] == 0.25
     assert value["past by 35"] == 0.75
+    mix = pl.DataFrame({"soil_class": ["clay"], "material": ["clad"], "raw": [False], "len": [7]})
+    clad_only = dict(population(truth, mix).select("what", "value").iter_rows())
+    assert clad_only["onset"] == 11.0
+    assert clad_only["past by 15"] == 0.5
     said = pl.DataFrame(
         {"soil_class": ["clay"] * 2, "what": ["onset", "growth"], "low": [12.0, 0.21], "high": [14.0, 0.3]}
     )
