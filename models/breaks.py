@@ -19,7 +19,7 @@ from models.history_grid import inverse_spd
 from models.site_kernel import (
     ODD,
     ODD_VAR,
-    curve_moments,
+    end_moments,
     exp_into,
     largest,
     mix_prior,
@@ -248,6 +248,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     growth,
     ceilings,
     ceiling_sd,
+    straight,
     prior,
     share,
     ll,
@@ -277,6 +278,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         growth,
         ceilings,
         ceiling_sd,
+        straight,
         resid,
         plain,
         ll,
@@ -290,7 +292,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     if limit >= 0 or m < n:
         gain[:] = np.inf
     else:
-        weight, eh, ehh = curve_moments(
+        weight, eh, ehh = end_moments(
             age[index],
             y,
             precision,
@@ -302,6 +304,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
             growth,
             ceilings,
             ceiling_sd,
+            straight,
         )
         eh = eh / weight
         ch = ehh / weight - np.outer(eh, eh)
@@ -329,7 +332,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         )
         first, nothing = structure_loglik(
             age, side, visit, mean, cov, rod_var, ODD, jump_mean[0], jump_var[0], onset, growth, ceilings,
-            ceiling_sd, resid, now, ll,
+            ceiling_sd, straight, resid, now, ll,
         )  # fmt: skip
         found_b[1] = ODD
         found_v[1] = _evidence(ll, first * R, nothing, prior, share)[0] + _LOG_ODD
@@ -408,6 +411,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
                     growth,
                     ceilings,
                     ceiling_sd,
+                    straight,
                     resid,
                     now,
                     ll,
@@ -477,6 +481,7 @@ def _search_site(  # type: ignore[no-untyped-def]
     growth,
     ceilings,
     ceiling_sd,
+    straight,
     node_weight,
     onset_mass,
     growth_mass,
@@ -525,6 +530,7 @@ def _search_site(  # type: ignore[no-untyped-def]
             growth,
             ceilings,
             ceiling_sd,
+            straight,
             prior,
             share[i],
             ll,
@@ -556,7 +562,7 @@ def search_structures(
     resid, noise: (M,) log readings less known terms, and their variances. prior_precision: per site (D, D).
     factors: per site, what each electrode says of the site's field. prior: on a coarser
     grid will do; group (N,) into it, node_weight: (N, K) of
-    its nodes. share: (N, C) of the ceilings. each runs a function over sites.
+    its nodes. share: (N, A) of the ends. each runs a function over sites.
     """
     N = h.electrodes
     counts = np.zeros(N, np.int64)
@@ -571,7 +577,7 @@ def search_structures(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, noise, h.visit,
             rod_var, prior_precision[s], *factors[s], *jumps, model.wild_sd**2, model.break_rate,
             model.open_share, model.wild_share, grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd,
-            node_weight, prior.onset, prior.growth, group, share, counts, breaks, opened, wilds, values,
+            grid.straight, node_weight, prior.onset, prior.growth, group, share, counts, breaks, opened, wilds, values,
         )  # fmt: skip
 
     each(one, range(h.sites))

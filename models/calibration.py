@@ -25,7 +25,7 @@ from models.class_prior import (
     node_evidence,
     site_nodes,
 )
-from models.corrosion_curves import CEILINGS, CurveGrid, curve_grid
+from models.corrosion_curves import CEILINGS, FAMILIES, ONSET, CurveGrid, curve_grid
 from models.histories import AS_INSTALLED, ISOLATED, ROUTINE, Floats, Histories
 from models.season import SeasonSpread, linear_posterior, season_by_evidence
 from models.shared_terms import (
@@ -51,7 +51,9 @@ class Calibration:
     variance; period_sd: of those not seen. season: how many harmonics and how far they spread; fixed_cov:
     (P, P) covariance of the shared terms, district-years integrated out. theta,
     theta_cov, theta_names: class parameters and their Laplace covariance. ceiling_weight: (2, C) shares of
-    the ceiling classes, net and raw. log_likelihood: of the fleet that it was fitted to.
+    the ceiling classes, net and raw. log_likelihood: of the fleet that it was fitted to. family_weight: (S, F)
+    shares of the curve families by soil class; none: all onset. family_scored: (S,) electrodes that they were
+    weighed on; family_gain: (S,) what held-out readings gained in log score over the onset family alone.
     """
 
     soils: tuple[str, ...]
@@ -80,6 +82,21 @@ class Calibration:
     season_evidence: tuple[float, ...] = ()
     fixed_cov: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     period_var: dict[tuple[str, int], float] = field(default_factory=dict)
+    family_weight: Floats = field(default_factory=lambda: np.zeros((0, len(FAMILIES))))
+    family_scored: Floats = field(default_factory=lambda: np.zeros(0))
+    family_gain: Floats = field(default_factory=lambda: np.zeros(0))
+
+    @property
+    def family_shares(self) -> Floats:
+        """(S, F) shares of the curve families by soil class."""
+        if self.family_weight.size:
+            return self.family_weight
+        return np.tile(np.eye(len(FAMILIES))[ONSET], (len(self.soils), 1))
+
+    @property
+    def families(self) -> tuple[int, ...]:
+        """Families that have weight in any class."""
+        return tuple(int(f) for f in np.flatnonzero((self.family_shares > 0.0).any(axis=0)))
 
 
 def noise_scale(spread: float) -> tuple[Floats, Floats]:
@@ -138,9 +155,14 @@ def adapt(cal: Calibration, h: Histories) -> Calibration:
     noise = np.concatenate(
         [cal.noise_sd, np.full(len(soils) - len(cal.soils), float(np.median(cal.noise_sd)))]
     )
+    families = cal.family_weight
+    if families.size:
+        new = np.tile(families.mean(axis=0), (len(soils) - len(cal.soils), 1))
+        families = np.concatenate([families, new])
     return replace(
         cal, soils=soils, materials=materials, theta=theta, theta_cov=cov, theta_names=layout.names,
         noise_sd=noise, fixed=fixed, fixed_names=names, fixed_cov=fixed_cov, districts=districts,
+        family_weight=families,
     )  # fmt: skip
 
 
@@ -193,14 +215,21 @@ def prepare(
         noise_var,
         np.full(h.electrodes, cal.spread.rod_sd**2),
         [np.asarray(np.linalg.inv(c), float) for c in field],
-        curve_grid(),
+        curve_grid(families=cal.families),
         noise_scale(cal.noise_spread),
     )
 
 
-def ceiling_shares(cal: Calibration, raw: npt.NDArray[np.bool_]) -> Floats:
-    """Return (N, C) prior shares of the ceiling classes of each electrode."""
-    return np.asarray(cal.ceiling_weight[raw.astype(int)])
+def group_ends(cal: Calibration, layout: ClassLayout) -> Floats:
+    """Return (Q, A) prior shares of the ends, family times ceiling, of each group."""
+    families = cal.family_shares[:, list(cal.families)][layout.soil]
+    ceilings = cal.ceiling_weight[layout.raw]
+    return np.einsum("qf,qc->qfc", families, ceilings).reshape(layout.soil.size, -1)
+
+
+def end_shares(cal: Calibration, layout: ClassLayout) -> Floats:
+    """Return (N, A) prior shares of the ends of each electrode."""
+    return np.asarray(group_ends(cal, layout)[layout.group])
 
 
 @dataclass(frozen=True)
@@ -234,7 +263,7 @@ def expect(
     prior = curve_prior(cal.theta, layout, p.grid)
     found = site_pass(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, prior,
-        layout.group, state.node_weight, ceiling_shares(cal, h.raw), state.factors, sweeps, each,
+        layout.group, state.node_weight, end_shares(cal, layout), state.factors, sweeps, each,
     )  # fmt: skip
     tables = group_tables(cal.theta, layout, p.grid)
     nodes = node_evidence(on_grid(found, p.grid), found.like_top, layout, tables)
@@ -248,7 +277,7 @@ def sweep_fields(
     rough = curve_prior(cal.theta, layout, p.grid.coarser())
     found = site_pass(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, rough,
-        layout.group, state.node_weight, ceiling_shares(cal, h.raw), state.factors, sweeps, each,
+        layout.group, state.node_weight, end_shares(cal, layout), state.factors, sweeps, each,
     )  # fmt: skip
     return replace(state, factors=found.factors)
 
@@ -265,7 +294,7 @@ def search(
     structures = search_structures(
         h, cal.steps, p.resid, p.noise_var + h.meter_var, p.rod_var, p.prior_precision, state.factors,
         curve_prior(cal.theta, layout, p.grid.coarser()), layout.group, state.node_weight,
-        ceiling_shares(cal, h.raw), each,
+        end_shares(cal, layout), each,
     )  # fmt: skip
     return State(structures, state.factors, state.node_weight)
 
@@ -415,7 +444,7 @@ def _update_steps(h: Histories, cal: Calibration, found: SitePass, structures: S
 
 def _update_ceilings(h: Histories, cal: Calibration, found: SitePass) -> Floats:
     """Return the shares of the ceiling classes, net and raw, each with a prior worth twenty electrodes."""
-    shares = found.ceiling_weight
+    shares = found.ceiling_weight.reshape(h.electrodes, -1, len(CEILINGS)).sum(axis=1)
     new = np.empty_like(cal.ceiling_weight)
     for raw in (0, 1):
         total = shares[h.raw == bool(raw)].sum(axis=0) + 20.0 / shares.shape[1]

@@ -3,6 +3,7 @@
 import numpy as np
 import polars as pl
 
+from models.calibration import group_ends
 from models.class_prior import group_tables, site_nodes
 from models.corrosion_curves import crossing_table, log_ratio
 from models.forecast import Fitted
@@ -38,6 +39,7 @@ def class_curves(fit: Fitted) -> pl.DataFrame:
     """Return class_curves: rods' ratios and the share past threshold, by soil class, material and age."""
     grid, layout, ages = fit.prepared.grid, fit.layout, _ages()
     ceiling, tau, rate = grid.points()
+    family = np.repeat(grid.family, grid.size // grid.ceiling.size)
     _, w = site_nodes()
     frames = []
     for soil in range(len(layout.soils)):
@@ -52,7 +54,9 @@ def class_curves(fit: Fitted) -> pl.DataFrame:
             share = mass @ crossing_table(grid, threshold, ages)
             bands = np.stack(
                 [
-                    _weighted_quantiles(log_ratio(np.asarray(a), tau, rate, ceiling), mass, (0.1, 0.5, 0.9))
+                    _weighted_quantiles(
+                        log_ratio(np.asarray(a), tau, rate, ceiling, family), mass, (0.1, 0.5, 0.9)
+                    )
                     for a in ages
                 ]
             )
@@ -81,6 +85,7 @@ def share_past_curves(fit: Fitted, rng: np.random.Generator, draws: int = 40) ->
     grid, layout, ages = fit.prepared.grid, fit.layout, _ages()
     _, w = site_nodes()
     shares = np.zeros((draws, len(layout.soils), ages.size))
+    ends = group_ends(fit.calibration, layout)
     tables = {float(v): crossing_table(grid, float(v), ages) for v in np.unique(fit.log_threshold)}
     pairs, counts = np.unique(
         np.stack([layout.group.astype(float), fit.log_threshold], axis=1), axis=0, return_counts=True
@@ -89,7 +94,7 @@ def share_past_curves(fit: Fitted, rng: np.random.Generator, draws: int = 40) ->
     for d, theta in enumerate(parameter_draws(fit.calibration, rng, draws)):
         t = group_tables(theta, layout, grid)
         for (q, threshold), n in zip(pairs, counts, strict=True):
-            own = fit.calibration.ceiling_weight[layout.raw[int(q)]]
+            own = ends[int(q)]
             mass = (own[:, None] * ((w * t.onset[int(q)].T) @ t.growth[int(q)]).ravel()).ravel()
             soil = layout.soil[int(q)]
             shares[d, soil] += n / of_soil[soil] * _with_steps(fit, mass @ tables[threshold], threshold)

@@ -12,6 +12,7 @@ import math
 import numpy as np
 from numba import njit
 
+from models.accelerating_kernel import accelerating_loglik, accelerating_moments, add_accelerating_reaching
 from models.history_grid import curve_loglik, inverse_spd, log_normal_cdf, prefix_sums, running
 
 _SQRT_HALF = math.sqrt(0.5)
@@ -202,13 +203,14 @@ def structure_loglik(  # type: ignore[no-untyped-def]
     growth,
     ceilings,
     ceiling_sd,
+    straight,
     resid,
     laid_out,
     out,
 ):
-    """Fill out (C, T*R) with the log-likelihood of each curve under one structure, the field's cavity given.
+    """Fill out (A, T*R) with the log-likelihood of each curve under one structure, the field's cavity given.
 
-    laid_out: what structure_readings made of the readings. Returns the count of onsets filled and the value
+    straight: the first so many ends are of the onset family, the rest accelerating. laid_out: what structure_readings made of the readings. Returns the count of onsets filled and the value
     at each later one.
     """
     index, y, precision, logdet, step, limit, offset, own_noise = laid_out
@@ -239,26 +241,50 @@ def structure_loglik(  # type: ignore[no-untyped-def]
     last_age = -1.0
     if age.size > 0:
         last_age = age[age.size - 1]
-    first, nothing = curve_loglik(
-        last_age,
-        age[index],
-        y,
-        precision,
-        logdet,
-        onset,
-        growth,
-        ceilings,
-        ceiling_sd,
-        out,
-        limit_side,
-        limit_age,
-        gap,
-        link,
-        sd,
-        after,
-        jump_mean,
-        jump_var,
-    )
+    first = 0
+    nothing = 0.0
+    if straight > 0:
+        first, nothing = curve_loglik(
+            last_age,
+            age[index],
+            y,
+            precision,
+            logdet,
+            onset,
+            growth,
+            ceilings[:straight],
+            ceiling_sd[:straight],
+            out[:straight],
+            limit_side,
+            limit_age,
+            gap,
+            link,
+            sd,
+            after,
+            jump_mean,
+            jump_var,
+        )
+    if straight < ceilings.size:
+        first, nothing = accelerating_loglik(
+            last_age,
+            age[index],
+            y,
+            precision,
+            logdet,
+            onset,
+            growth,
+            ceilings[straight:],
+            ceiling_sd[straight:],
+            out[straight:],
+            limit_side,
+            limit_age,
+            gap,
+            link,
+            sd,
+            after,
+            jump_mean,
+            jump_var,
+        )
     if offset != 0.0:
         for c in range(out.shape[0]):
             for g in range(first * growth.size):
@@ -386,6 +412,30 @@ def curve_moments(  # type: ignore[no-untyped-def]
     return total, first, second
 
 
+@njit(cache=True, nogil=True)
+def end_moments(  # type: ignore[no-untyped-def]
+    a, y, precision, weight, flat_weight, last_age, size, onset, growth, ceilings, ceiling_sd, straight
+):
+    """Return what curve_moments returns, of ends (A,) of which the first `straight` are the onset family's."""
+    if straight == 0:
+        return accelerating_moments(
+            a, y, precision, weight, flat_weight, last_age, size, onset, growth, ceilings, ceiling_sd
+        )
+    total, first, second = curve_moments(
+        a, y, precision, weight[:straight], flat_weight, last_age, size, onset, growth, ceilings[:straight],
+        ceiling_sd[:straight],
+    )  # fmt: skip
+    if straight < ceilings.size:
+        more, first_more, second_more = accelerating_moments(
+            a, y, precision, weight[straight:], 0.0, last_age, size, onset, growth, ceilings[straight:],
+            ceiling_sd[straight:],
+        )  # fmt: skip
+        total += more
+        first += first_more
+        second += second_more
+    return total, first, second
+
+
 @njit(cache=True, nogil=True, fastmath=True)
 def mix_prior(weight, onset_mass, growth_mass, out):  # type: ignore[no-untyped-def]
     """Fill out (T*R,) with the prior mass of the curves, site nodes mixed by weight (K,)."""
@@ -477,6 +527,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     growth,
     ceilings,
     ceiling_sd,
+    straight,
     ll,
     out_like,
     out_whole,
@@ -493,17 +544,18 @@ def electrode_pass(  # type: ignore[no-untyped-def]
 ):
     """Weigh one electrode's structures, noise scales and curves given the cavity (mean, cov) of the field.
 
-    prior: (T*R,) prior mass of the curves, share: (C,) of the ceilings. ll: (J, C, T*R) scratch, J at least
-    structures times scales. Fills out_like (where it has a size), (T*R,) with the likelihood of each curve,
-    its ceiling mixed by share, or (C*T*R,) each apart, summed over structures and scales; where out_whole
-    is as long, that gets the same without the structures that hold a step, and out_reaching (T*R,) of that
-    the part whose ceiling lies above log_threshold, ceilings mixed. All are over their largest. Fills
-    ceiling_w (C,). Returns the tilted mean and covariance of the field, the evidence, the posterior mean
+    prior: (T*R,) prior mass of the curves, share: (A,) of the ends, of which the first `straight` are of the
+    onset family. ll: (J, A, T*R) scratch, J at least structures times scales. Fills out_like (where it has a
+    size), (T*R,) with the likelihood of each curve, its end mixed by share, or (A*T*R,) each apart, summed
+    over structures and scales; where out_whole is as long, that gets the same without the structures that
+    hold a step, and out_reaching (F*T*R,) of that the part whose ceiling lies above log_threshold, ceilings
+    mixed, families apart. All are over their largest. Fills ceiling_w (A,). Returns the tilted mean and covariance of the field, the evidence, the posterior mean
     and variance of the baseline (rod + site offset), the second moment of the rod's own term, and the logs
     of what out_like and out_whole are over.
     """
     K, F, n = breaks.size, scale.size, age.size
     C, R, TR = ceilings.size, growth.size, prior.size
+    per = C // max(out_reaching.size // TR, 1)  # ends of a family
     D = mean.size
     noise = np.empty(n)
     size = 0
@@ -548,6 +600,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 growth,
                 ceilings,
                 ceiling_sd,
+                straight,
                 resid,
                 now,
                 ll[k * F + f],
@@ -608,22 +661,29 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 exp_into(ll[j, c, :size], np.float32(whole_top - offset[j]), like, bits)
                 if apart:
                     add_into(like, out_whole[c * TR : c * TR + size])
-                    _add_reaching(
-                        read,
-                        table0,
-                        table1,
-                        sum0,
-                        like,
-                        share[c],
-                        log_threshold,
-                        last_age,
-                        size,
-                        onset,
-                        growth,
-                        ceilings[c],
-                        ceiling_sd[c],
-                        out_reaching,
-                    )
+                    mine_reaching = out_reaching[(c // per) * TR : (c // per + 1) * TR]
+                    if c < straight:
+                        _add_reaching(
+                            read,
+                            table0,
+                            table1,
+                            sum0,
+                            like,
+                            share[c],
+                            log_threshold,
+                            last_age,
+                            size,
+                            onset,
+                            growth,
+                            ceilings[c],
+                            ceiling_sd[c],
+                            mine_reaching,
+                        )
+                    else:
+                        add_accelerating_reaching(
+                            read, laid_out[j][1], laid_out[j][2], like, share[c], log_threshold, size, onset,
+                            growth, ceilings[c], ceiling_sd[c], mine_reaching,
+                        )  # fmt: skip
                 if below < 1.0:
                     _times(like, below)
             else:
@@ -640,7 +700,8 @@ def electrode_pass(  # type: ignore[no-untyped-def]
         for c in range(C):
             out_like[c * TR + size : (c + 1) * TR] = all_later
             out_whole[c * TR + size : (c + 1) * TR] = whole_later
-            out_reaching[size:] += np.float32(whole_later * share[c] * above[c])
+            f = c // per
+            out_reaching[f * TR + size : (f + 1) * TR] += np.float32(whole_later * share[c] * above[c])
     else:
         out_like[size:] = all_later
     ceiling_w /= ceiling_w.sum()
@@ -668,7 +729,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
             for j in range(n):
                 noise[j] = noise_var[j] * scale[f] ** 2 + meter_var[j]
             index, y, precision, _, step, _, _, _ = laid_out[c]
-            total, first, second = curve_moments(
+            total, first, second = end_moments(
                 age[index],
                 y,
                 precision,
@@ -680,6 +741,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 growth,
                 ceilings,
                 ceiling_sd,
+                straight,
             )
             m = index.size
             eh = first / total
@@ -782,6 +844,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     growth,
     ceilings,
     ceiling_sd,
+    straight,
     sweeps,
     damping,
     factor_precision,
@@ -895,6 +958,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 growth,
                 ceilings,
                 ceiling_sd,
+                straight,
                 ll,
                 out_like[i],
                 whole,

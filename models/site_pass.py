@@ -60,10 +60,10 @@ class SitePass:
     """What a pass over all sites found.
 
     like: likelihood of each curve over its largest, structures, noise scales and field integrated out:
-    (N, T*R) with the ceiling mixed by its shares, or (N, C*T*R) for each ceiling. like_top: (N,) log of
-    what it is over. whole, whole_top: the same without the structures that hold a step, for each ceiling; or
-    empty. reaching: (N, T*R) of whole, ceilings mixed, the part whose ceiling lies above the threshold.
-    ceiling_weight: (N, C) posterior shares of the ceilings. struct_weight, struct_jump,
+    (N, T*R) with the end mixed by its shares, or (N, A*T*R) for each end. like_top: (N,) log of
+    what it is over. whole, whole_top: the same without the structures that hold a step, for each end; or
+    empty. reaching: (N, F*T*R) of whole, families apart and ceilings mixed, the part whose ceiling lies above
+    the threshold. ceiling_weight: (N, A) posterior shares of the ends. struct_weight, struct_jump,
     struct_jump_var: (K,) posterior weight and step size of each structure. scale_weight: (N, F). noise_score,
     noise_sq, wild_p: (M,). base_mean, base_var, rod_sq, evidence: (N,). field_mean, field_cov: per site (D,),
     (D, D). factors: per site, the electrodes' factors (E, D, D), (E, D). moved: (S,) largest change of the
@@ -132,19 +132,19 @@ def site_pass(
 
     resid: (M,) log readings less formula and fixed terms. noise_var: (M,). rod_var: (N,). scale: noise scale
     factors (F,) and log weights (F,). group: (N,) index into the priors, node_weight: (N, K) of their
-    nodes; share: (N, C) of the ceilings. factors: a warm start, not changed. log_threshold: (N,) keep the
-    likelihood of each ceiling apart, with and without steps, and what of it can reach this.
+    nodes; share: (N, A) of the ends. factors: a warm start, not changed. log_threshold: (N,) keep the
+    likelihood of each end apart, with and without steps, and what of it can reach this.
     """
     N, M, K, F = h.electrodes, h.age.size, structures.breaks.size, scale[0].size
     grid = prior.grid
-    C, T, R = grid.shape
+    A, T, R = grid.shape
     apart = log_threshold is not None
     threshold = np.zeros(0) if log_threshold is None else log_threshold
-    like = np.empty((N, C * T * R if apart else T * R), dtype=np.float32)
-    whole = np.empty((N if apart else 0, C * T * R), dtype=np.float32)
-    reaching = np.empty((N if apart else 0, T * R), dtype=np.float32)
+    like = np.empty((N, A * T * R if apart else T * R), dtype=np.float32)
+    whole = np.empty((N if apart else 0, A * T * R), dtype=np.float32)
+    reaching = np.empty((N if apart else 0, len(grid.families) * T * R), dtype=np.float32)
     tops = np.zeros(N), np.zeros(whole.shape[0])
-    ceiling_w = np.zeros((N, C))
+    ceiling_w = np.zeros((N, A))
     by_k = np.zeros(K), np.zeros(K), np.zeros(K)
     scale_w = np.zeros((N, F))
     by_m = np.zeros(M), np.zeros(M), np.zeros(M)
@@ -160,7 +160,7 @@ def site_pass(
             noise_var, h.visit, rod_var, prior_precision[s], structures.start, structures.breaks,
             structures.opened, structures.wilds, structures.log_prior, *steps.jumps(), steps.wild_sd**2,
             scale[0], scale[1], node_weight, prior.onset, prior.growth, group, share, grid.onset_years,
-            grid.growth, grid.ceiling, grid.ceiling_sd, sweeps, damping, *state[s], like, whole, reaching,
+            grid.growth, grid.ceiling, grid.ceiling_sd, grid.straight, sweeps, damping, *state[s], like, whole, reaching,
             threshold, *tops, ceiling_w, *by_k, scale_w, *by_m, *by_n, means[s], covs[s],
         ))  # fmt: skip
 
