@@ -1,10 +1,10 @@
 """The accelerating family's likelihoods and moments, beside those of the onset family, compiled.
 
-Length is lost at a constant rate after the onset, so that the log ratio is h = -ln(1 - u) with u = r d / (2 ln 2)
-for d years since onset: it is not linear in the growth r, and each quadratic form is summed over the readings
-below the ceiling. Heights of a run of growth rates lie side by side, so that the compiler makes vector code of
-the sums. Readings on the ceiling take the two-way sums of the precision, and the stub's own deviation from its
-class is integrated out in closed form, as in `history_grid.curve_loglik`.
+Length is lost at a constant rate after the onset, so that the log ratio is h = -ln(1 - u) with
+u = r d / (2 ln 2) for d years since onset: it is not linear in the growth r, and each quadratic form is a sum
+over the readings below the ceiling. Heights of a run of growth rates lie side by side, so that the compiler
+makes vector code of the sums. Readings on the ceiling take the two-way sums of the precision, and the stub's
+own deviation from its class is integrated out in closed form, as in `history_grid.curve_loglik`.
 """
 
 import math
@@ -90,7 +90,7 @@ def years_to(growth, log_ratio, accelerating):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def risen_to(growth, years, accelerating):  # type: ignore[no-untyped-def]
-    """Return the log ratio so many years after the onset under either family, far above any ceiling at most."""
+    """Return the log ratio so many years after the onset under either family."""
     if accelerating:
         return -math.log(max(1.0 - growth * years / YEARS_TO_DOUBLE, _LEAST_LEFT))
     return growth * years
@@ -133,7 +133,7 @@ def _first_beyond(growth, rate, upto):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def accelerating_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # compiled: one pass is one function
+def accelerating_loglik(  # type: ignore[no-untyped-def]
     last_age,
     age,
     y,
@@ -291,11 +291,11 @@ def accelerating_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR09
 
 @njit(cache=True, nogil=True)
 def accelerating_moments(  # type: ignore[no-untyped-def]
-    a, y, precision, weight, flat_weight, last_age, size, onset, growth, ceilings, ceiling_sd
+    a, y, precision, weight, flat_weight, size, onset, growth, ceilings, ceiling_sd
 ):
     """Return total weight, weighted sums of h (m,) and of h h' (m, m) under the accelerating family.
 
-    Arguments as in site_kernel.curve_moments.
+    Arguments as in site_kernel.curve_moments, which needs the last age besides.
     """
     m = a.size
     R, C = growth.size, ceilings.size

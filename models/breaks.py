@@ -577,7 +577,8 @@ def search_structures(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, noise, h.visit,
             rod_var, prior_precision[s], *factors[s], *jumps, model.wild_sd**2, model.break_rate,
             model.open_share, model.wild_share, grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd,
-            grid.straight, node_weight, prior.onset, prior.growth, group, share, counts, breaks, opened, wilds, values,
+            grid.straight, node_weight, prior.onset, prior.growth, group, share, counts, breaks, opened,
+            wilds, values,
         )  # fmt: skip
 
     each(one, range(h.sites))

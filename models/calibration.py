@@ -51,9 +51,9 @@ class Calibration:
     variance; period_sd: of those not seen. season: how many harmonics and how far they spread; fixed_cov:
     (P, P) covariance of the shared terms, district-years integrated out. theta,
     theta_cov, theta_names: class parameters and their Laplace covariance. ceiling_weight: (2, C) shares of
-    the ceiling classes, net and raw. log_likelihood: of the fleet that it was fitted to. family_weight: (S, F)
-    shares of the curve families by soil class; none: all onset. family_scored: (S,) electrodes that they were
-    weighed on; family_gain: (S,) what held-out readings gained in log score over the onset family alone.
+    the ceiling classes, net and raw. log_likelihood: of the fleet that it was fitted to. family_weight:
+    (S, F) shares of the curve families by soil class; none: all onset. family_scored: (S,) electrodes that
+    they were weighed on; family_gain: (S,) what held-out readings gained in log score over onset alone.
     """
 
     soils: tuple[str, ...]
@@ -528,23 +528,10 @@ def search_calibration(
             state = search(h, cal, p, layout, state, each)
         else:
             state = replace(state, structures=reprice(h, cal.steps, state.structures))
-        met = expect(h, cal, p, layout, state, 2 if n < (1 if warm else 2) else 1, each)
-        fit = fit_class_prior(
-            on_grid(met.found, p.grid),
-            met.found.like_top,
-            layout,
-            p.grid,
-            cal.theta,
-            steps=8,
-            with_covariance=False,
-        )
-        trace.append(float(met.nodes.site_log_l.sum()))
         before = _summary(cal)
-        cal = replace(_update(h, cal, p, met, n >= 1), theta=fit.theta)
-        after = prepare(h, cal, terms, leftover=False)
-        moved = carry_factors(h, met.state.factors, after.resid - p.resid)
-        state = replace(met.state, factors=moved)
-        p = after
+        sweeps = 2 if n < (1 if warm else 2) else 1
+        cal, p, state, value = calibration_round(h, cal, p, layout, state, sweeps, each, n >= 1)
+        trace.append(value)
         change = float(np.abs(_summary(cal) - before).max())
         say(f"calibration round {n + 1}: largest change {change:.3f}")
         done = n + 1
@@ -553,13 +540,44 @@ def search_calibration(
             break
     if sketch:
         return Calibrated(cal, state)
+    return closed(h, replace(cal, rounds=done, converged=calm, trace=tuple(trace)), p, layout, state, each)
+
+
+def calibration_round(
+    h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, state: State, sweeps: int,
+    each: ForEach, move_shared: bool = True,
+) -> tuple[Calibration, Prepared, State, float]:  # fmt: skip
+    """Make one round of the search: an expectation, then a step for everything that electrodes share.
+
+    Returns what is taken as given afterwards, and the log-likelihood before.
+    """
+    met = expect(h, cal, p, layout, state, sweeps, each)
+    fit = fit_class_prior(
+        on_grid(met.found, p.grid),
+        met.found.like_top,
+        layout,
+        p.grid,
+        cal.theta,
+        steps=8,
+        with_covariance=False,
+    )
+    cal = replace(_update(h, cal, p, met, move_shared), theta=fit.theta)
+    after = prepare(h, cal, p.terms, leftover=False)
+    moved = carry_factors(h, met.state.factors, after.resid - p.resid)
+    return cal, after, replace(met.state, factors=moved), float(met.nodes.site_log_l.sum())
+
+
+def closed(
+    h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, state: State, each: ForEach
+) -> Calibrated:
+    """Fit the class parameters a last time, with the covariance that the outlook draws from."""
     met = expect(h, cal, p, layout, state, 1, each)
     fit = fit_class_prior(on_grid(met.found, p.grid), met.found.like_top, layout, p.grid, cal.theta)
-    done_cal = replace(
+    done = replace(
         cal, theta=fit.theta, theta_cov=fit.covariance, log_likelihood=float(met.nodes.site_log_l.sum()),
-        rounds=done, converged=calm and fit.converged, trace=tuple(trace),
+        converged=cal.converged and fit.converged,
     )  # fmt: skip
-    return Calibrated(done_cal, met.state)
+    return Calibrated(done, met.state)
 
 
 def calibrate(

@@ -4,12 +4,12 @@ The curve is the logarithm of the electrode's resistance over the same when new:
 cladding or a joint gives way (onset age tau, years), then growth (rate r, per year), up to a ceiling, since a
 stub and a bad joint still conduct. With d = max(age - tau, 0), h(age) by family:
 
-    onset         min(r d, ceiling)                                      a steady share is lost each year
-    accelerating  min(-ln(1 - d / lambda), ceiling), lambda = 2 ln2 / r  length is lost at a constant rate
+    onset         min(r d, ceiling)                                      a steady share goes each year
+    accelerating  min(-ln(1 - d / lambda), ceiling), lambda = 2 ln2 / r  length goes at a constant rate
 
-Lambda is such that both families double in the same ln2 / r years after the onset: what a class says of tau and
-r holds for either, and only the shape between and after differs. A rod that has corroded since the day it was
-driven is of the onset family's first onset cell.
+Lambda is such that both families double in the same ln2 / r years after the onset: what a class says of tau
+and r holds for either, and only the shape between and after differs. A rod that has corroded since the day it
+was driven is of the onset family's first onset cell.
 
 No two stubs are alike: a ceiling is one of a few classes, each with a spread of its own about its centre.
 """
@@ -33,8 +33,8 @@ _LEAST_LEFT = 1e-9  # share of the length: a log ratio of 21, above any ceiling
 class Family:
     """One shape of growth after the onset; all arguments broadcast.
 
-    risen(growth, years): log ratio so many years after the onset, no ceiling. years_to(growth, log_ratio): its
-    inverse. slope(growth, log_ratio): growth of the log ratio a year where it stands.
+    risen(growth, years): log ratio so many years after the onset, no ceiling. years_to(growth, log_ratio):
+    its inverse. slope(growth, log_ratio): growth of the log ratio a year where it stands.
     """
 
     name: str
@@ -69,9 +69,10 @@ class CurveGrid:
     """Grid of ends, onset ages and growth rates; a point stands for its whole cell.
 
     onset_years: (T,) onset ages, years, increasing. growth: (R,) ln2 over the years from onset to a doubling,
-    increasing. onset_edges, growth_edges: (T+1,), (R+1,) cell edges. families: indices into FAMILIES, increasing.
-    An end is a family's ceiling, family first: ceiling: (A,) centres of the log ratio at which a corroded
-    electrode stays; ceiling_sd: (A,) spread about each. Points are numbered by end, then onset, then growth.
+    increasing. onset_edges, growth_edges: (T+1,), (R+1,) cell edges. families: indices into FAMILIES,
+    increasing. An end is one family's ceiling, families one after the other: ceiling: (A,) centres of the log
+    ratio at which a corroded electrode stays; ceiling_sd: (A,) spread about each. Points are numbered by end,
+    then onset, then growth.
     """
 
     onset_years: Floats
@@ -118,7 +119,7 @@ class CurveGrid:
         )
 
     def points(self) -> tuple[Floats, Floats, Floats]:
-        """Return ceiling, onset and growth of every point, (G,) each; T*R points of one end follow another."""
+        """Return ceiling, onset and growth of every point, (G,) each."""
         c, t, r = np.meshgrid(self.ceiling, self.onset_years, self.growth, indexing="ij")
         return c.ravel(), t.ravel(), r.ravel()
 

@@ -14,10 +14,10 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from models.accelerating_kernel import years_to
 from models.breaks import StepModel
 from models.calibration import Calibration, Prepared, end_shares, group_ends
 from models.class_prior import ClassLayout, GroupTables, group_tables, site_nodes
-from models.accelerating_kernel import years_to
 from models.corrosion_curves import NEVER_YEARS, CurveGrid, ceiling_reaches, cells_crossed, risen
 from models.histories import Floats, Histories
 from models.site_pass import SitePass
@@ -236,8 +236,8 @@ def _with_step(  # type: ignore[no-untyped-def]
 ):
     """Return the distribution (A,) of the crossing age of a rod whose record holds a step.
 
-    mass: (A*T*R,); the first `straight` ends are of the onset family. left, weight: (J,) what the step leaves of the threshold at the nodes of its size.
-    moments: (M,) ages at which it may have come, evenly likely.
+    mass: (A*T*R,); the first `straight` ends are of the onset family. left, weight: (J,) what the step leaves
+    of the threshold at the nodes of its size. moments: (M,) ages at which it may have come, evenly likely.
     """
     T, R = onset.size, growth.size
     before = np.zeros(ages.size + 1)

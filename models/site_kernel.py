@@ -210,8 +210,9 @@ def structure_loglik(  # type: ignore[no-untyped-def]
 ):
     """Fill out (A, T*R) with the log-likelihood of each curve under one structure, the field's cavity given.
 
-    straight: the first so many ends are of the onset family, the rest accelerating. laid_out: what structure_readings made of the readings. Returns the count of onsets filled and the value
-    at each later one.
+    straight: the first so many ends are of the onset family, the rest accelerating. laid_out: what
+    structure_readings made of the readings. Returns the count of onsets filled and the value at each later
+    one.
     """
     index, y, precision, logdet, step, limit, offset, own_noise = laid_out
     count = index.size
@@ -416,10 +417,10 @@ def curve_moments(  # type: ignore[no-untyped-def]
 def end_moments(  # type: ignore[no-untyped-def]
     a, y, precision, weight, flat_weight, last_age, size, onset, growth, ceilings, ceiling_sd, straight
 ):
-    """Return what curve_moments returns, of ends (A,) of which the first `straight` are the onset family's."""
+    """Return what curve_moments returns, of ends of which the first `straight` are of the onset family."""
     if straight == 0:
         return accelerating_moments(
-            a, y, precision, weight, flat_weight, last_age, size, onset, growth, ceilings, ceiling_sd
+            a, y, precision, weight, flat_weight, size, onset, growth, ceilings, ceiling_sd
         )
     total, first, second = curve_moments(
         a, y, precision, weight[:straight], flat_weight, last_age, size, onset, growth, ceilings[:straight],
@@ -427,7 +428,7 @@ def end_moments(  # type: ignore[no-untyped-def]
     )  # fmt: skip
     if straight < ceilings.size:
         more, first_more, second_more = accelerating_moments(
-            a, y, precision, weight[straight:], 0.0, last_age, size, onset, growth, ceilings[straight:],
+            a, y, precision, weight[straight:], 0.0, size, onset, growth, ceilings[straight:],
             ceiling_sd[straight:],
         )  # fmt: skip
         total += more
@@ -549,9 +550,9 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     size), (T*R,) with the likelihood of each curve, its end mixed by share, or (A*T*R,) each apart, summed
     over structures and scales; where out_whole is as long, that gets the same without the structures that
     hold a step, and out_reaching (F*T*R,) of that the part whose ceiling lies above log_threshold, ceilings
-    mixed, families apart. All are over their largest. Fills ceiling_w (A,). Returns the tilted mean and covariance of the field, the evidence, the posterior mean
-    and variance of the baseline (rod + site offset), the second moment of the rod's own term, and the logs
-    of what out_like and out_whole are over.
+    mixed, families apart. All are over their largest. Fills ceiling_w (A,). Returns the tilted mean and
+    covariance of the field, the evidence, the posterior mean and variance of the baseline (rod + site
+    offset), the second moment of the rod's own term, and the logs of what out_like and out_whole are over.
     """
     K, F, n = breaks.size, scale.size, age.size
     C, R, TR = ceilings.size, growth.size, prior.size

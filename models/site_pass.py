@@ -127,13 +127,15 @@ def site_pass(
     log_threshold: Floats | None = None,
     rounds: int = 1,
     settled: float = 0.1,
+    damping: tuple[float, ...] = _DAMPING,
 ) -> SitePass:
     """Weigh all electrodes with their site's field integrated out.
 
     resid: (M,) log readings less formula and fixed terms. noise_var: (M,). rod_var: (N,). scale: noise scale
     factors (F,) and log weights (F,). group: (N,) index into the priors, node_weight: (N, K) of their
     nodes; share: (N, A) of the ends. factors: a warm start, not changed. log_threshold: (N,) keep the
-    likelihood of each end apart, with and without steps, and what of it can reach this.
+    likelihood of each end apart, with and without steps, and what of it can reach this. damping: share of
+    a factor's change that is taken on, by round; 0 leaves the field as it stands.
     """
     N, M, K, F = h.electrodes, h.age.size, structures.breaks.size, scale[0].size
     grid = prior.grid
@@ -160,13 +162,13 @@ def site_pass(
             noise_var, h.visit, rod_var, prior_precision[s], structures.start, structures.breaks,
             structures.opened, structures.wilds, structures.log_prior, *steps.jumps(), steps.wild_sd**2,
             scale[0], scale[1], node_weight, prior.onset, prior.growth, group, share, grid.onset_years,
-            grid.growth, grid.ceiling, grid.ceiling_sd, grid.straight, sweeps, damping, *state[s], like, whole, reaching,
-            threshold, *tops, ceiling_w, *by_k, scale_w, *by_m, *by_n, means[s], covs[s],
+            grid.growth, grid.ceiling, grid.ceiling_sd, grid.straight, sweeps, damping, *state[s], like,
+            whole, reaching, threshold, *tops, ceiling_w, *by_k, scale_w, *by_m, *by_n, means[s], covs[s],
         ))  # fmt: skip
 
     def one(s: int) -> None:
         for done in range(rounds):
-            moved[s] = sweep(s, _DAMPING[min(done, len(_DAMPING) - 1)])
+            moved[s] = sweep(s, damping[min(done, len(damping) - 1)])
             if moved[s] < settled:
                 break
 

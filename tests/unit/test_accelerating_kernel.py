@@ -153,7 +153,7 @@ def test_moments_are_those_of_plain_sums() -> None:
     weight = rng.uniform(0.0, 1.0, (CEILINGS.size, ONSET.size * GROWTH.size)).astype(np.float32)
     size = 4 * GROWTH.size
     total, first, second = accelerating_moments(
-        age, y, inverse_spd(s)[0], weight, 0.7, 30.0, size, ONSET, GROWTH, CEILINGS, CEILING_SD
+        age, y, inverse_spd(s)[0], weight, 0.7, size, ONSET, GROWTH, CEILINGS, CEILING_SD
     )
     want_total, want_first, want_second = 0.7, np.zeros(7), np.zeros((7, 7))
     for c, t, r in _points():
