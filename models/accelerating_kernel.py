@@ -19,7 +19,7 @@ _SURE = 5.0  # ln Phi beyond it is nothing: -3e-7
 _SQRT_HALF = math.sqrt(0.5)
 _LEAST_LEFT = 1e-9  # share of the length: a log ratio of 21
 _HARDLY_LIKELY = 1e-7  # likelihood over its largest below which a point reaches nothing
-_HARDLY = 1e-8  # share of all weight below which an onset's curves are left out of the moments
+_HARDLY = 1e-7  # share of all weight below which an onset's curves are left out of the moments
 
 # ln in single precision to 1e-7, for vector code: Cephes logf (Moshier 1989), on [sqrt 1/2, sqrt 2)
 _L0, _L1, _L2 = np.float32(7.0376836292e-2), np.float32(-1.1514610310e-1), np.float32(1.1676998740e-1)
@@ -53,31 +53,62 @@ def _minus_logs(x, bits, powers, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _left(scaled, since, most, out):  # type: ignore[no-untyped-def]
-    """Fill out (R,) with the share 1 - u left so many years after the onset, u at most `most`."""
-    for r in range(scaled.size):
-        u = scaled[r] * since
-        out[r] = _ONE - (u if u < most else most)
+def _heights(age, tau, b, scaled, most, left, bits, powers, h):  # type: ignore[no-untyped-def]
+    """Fill h (n*R,) from reading b on, growth side by side, with log ratios; u at most `most`.
+
+    left, bits, powers: (n*R,) scratch.
+    """
+    n, R = age.size, scaled.size
+    for i in range(b, n):
+        since = np.float32(age[i] - tau)
+        for r in range(R):
+            u = scaled[r] * since
+            left[i * R + r] = _ONE - (u if u < most else most)
+    _minus_logs(left[b * R :], bits[b * R :], powers[b * R :], h[b * R :])
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _add_times(x, factor, out):  # type: ignore[no-untyped-def]
-    for r in range(x.size):
-        out[r] += factor * x[r]
+def _take_below(i, b, R, upto, row, score, h, half, square, linear):  # type: ignore[no-untyped-def]
+    """Add reading i's part of h'Ph/2 and of y'Ph, growth side by side; row (n,) of P; half (R,) is scratch."""
+    own = 0.5 * row[i]
+    for r in range(upto):
+        half[r] = own * h[i * R + r]
+    for j in range(b, i):
+        p = row[j]
+        for r in range(upto):
+            half[r] += p * h[j * R + r]
+    for r in range(upto):
+        square[r] += half[r] * h[i * R + r]
+        linear[r] += score * h[i * R + r]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _add_product(x, y, out):  # type: ignore[no-untyped-def]
-    for r in range(x.size):
-        out[r] += x[r] * y[r]
-
-
-@njit(cache=True, nogil=True, fastmath=True)
-def _dot(x, y):  # type: ignore[no-untyped-def]
+def _across(r, b, k, R, with_late, h):  # type: ignore[no-untyped-def]
+    """Return the sum of readings b..k-1, below the ceiling, over the precision that ties them to those on it."""
     s = 0.0
-    for r in range(x.size):
-        s += x[r] * y[r]
+    for i in range(b, k):
+        s += with_late[k, i] * h[i * R + r]
     return s
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _add_below(b, R, below, h, held, over, first, second):  # type: ignore[no-untyped-def]
+    """Add to first (m,), second (m, m) the moments below the ceiling; below (m+1, R): weights by k."""
+    m = first.size
+    for r in range(R):
+        held[r] = 0.0
+    for j in range(m - 1, b - 1, -1):
+        s = 0.0
+        for r in range(R):
+            held[r] += below[j + 1, r]
+            over[r] = held[r] * h[j * R + r]
+            s += over[r]
+        first[j] += s
+        for i in range(b, j + 1):
+            s = 0.0
+            for r in range(R):
+                s += over[r] * h[i * R + r]
+            second[i, j] += s
 
 
 @njit(cache=True, nogil=True)
@@ -188,10 +219,10 @@ def accelerating_loglik(  # type: ignore[no-untyped-def]
     reaches = _reaches(ceilings)
     scaled = (growth / YEARS_TO_DOUBLE).astype(np.float32)
     most = np.float32(-math.expm1(-ceilings[C - 1]))
-    left = np.empty((n, R), np.float32)
+    left = np.empty(n * R, np.float32)
     bits = np.empty(n * R, np.int32)
     powers = np.empty(n * R, np.int32)
-    h = np.zeros((n, R))
+    h = np.zeros(n * R)
     square = np.empty(R)
     linear = np.empty(R)
     leaning = np.zeros(R)
@@ -208,10 +239,7 @@ def accelerating_loglik(  # type: ignore[no-untyped-def]
         while b < n and age[b] <= tau:
             b += 1
         row = t * R
-        for i in range(b, n):
-            _left(scaled, np.float32(age[i] - tau), most, left[i])
-        begun = (n - b) * R
-        _minus_logs(left[b:].reshape(-1), bits[:begun], powers[:begun], h[b:].reshape(-1))
+        _heights(age, tau, b, scaled, most, left, bits, powers, h)
         square[:] = 0.0
         linear[:] = 0.0
         leaning[:] = 0.0
@@ -221,15 +249,11 @@ def accelerating_loglik(  # type: ignore[no-untyped-def]
             if k > b:
                 i = k - 1  # below the ceiling from here on
                 upto = start[C - 1]
-                cross[:upto] = (0.5 * precision[i, i]) * h[i, :upto]
-                for j in range(b, i):
-                    _add_times(h[j, :upto], precision[i, j], cross[:upto])
-                _add_product(cross[:upto], h[i, :upto], square[:upto])
-                _add_times(h[i, :upto], py[i], linear[:upto])
-                if stepped:
-                    _add_times(h[i, :upto], lean[i], leaning[:upto])
-                if limited:
-                    _add_times(h[i, :upto], link[i], linked[:upto])
+                _take_below(i, b, R, upto, precision[i], py[i], h, cross, square, linear)
+                if tails:
+                    for r in range(upto):
+                        leaning[r] += lean[i] * h[i * R + r]
+                        linked[r] += link[i] * h[i * R + r]
             for c in range(C - 1, -1, -1):
                 r1 = start[c]
                 r0 = 0
@@ -246,10 +270,8 @@ def accelerating_loglik(  # type: ignore[no-untyped-def]
                     firm = 1.0 / (flat[k] + weight)
                     constant = base + ceiling * (top - 0.5 * ceiling * flat[k])
                     constant -= 0.5 * math.log1p(flat[k] / weight)
-                    cross[r0:r1] = 0.0
-                    for i in range(b, k):
-                        _add_times(h[i, r0:r1], with_late[k, i], cross[r0:r1])
                     for r in range(r0, r1):
+                        cross[r] = _across(r, b, k, R, with_late, h)
                         off = rest - cross[r]
                         out[c, row + r] = (
                             constant + linear[r] - square[r] - ceiling * cross[r] + 0.5 * off * off * firm
@@ -304,12 +326,12 @@ def accelerating_moments(  # type: ignore[no-untyped-def]
     reaches = _reaches(ceilings)
     scaled = (growth / YEARS_TO_DOUBLE).astype(np.float32)
     most = np.float32(-math.expm1(-ceilings[C - 1]))
-    left = np.empty((m, R), np.float32)
+    left = np.empty(m * R, np.float32)
     bits = np.empty(m * R, np.int32)
     powers = np.empty(m * R, np.int32)
-    h = np.zeros((m, R))
+    h = np.zeros(m * R)
     below = np.empty((m + 1, R))
-    cross, lifted, over = np.empty(R), np.empty(R), np.empty(R)
+    held, over = np.empty(R), np.empty(R)
     start = np.empty(C, np.int64)
     first, second, mixed = np.zeros(m), np.zeros((m, m)), np.zeros((m, m + 1))
     top_mean, top_square = np.zeros(m + 1), np.zeros(m + 1)
@@ -322,6 +344,7 @@ def accelerating_moments(  # type: ignore[no-untyped-def]
                 s += weight[c, r]
         of_row[t] = s
         total += s
+    least = _HARDLY * total / R
     b = 0
     for t in range(size // R):
         if of_row[t] <= _HARDLY * total:
@@ -330,10 +353,7 @@ def accelerating_moments(  # type: ignore[no-untyped-def]
         while b < m and a[b] <= tau:
             b += 1
         row = t * R
-        for i in range(b, m):
-            _left(scaled, np.float32(a[i] - tau), most, left[i])
-        begun = (m - b) * R
-        _minus_logs(left[b:].reshape(-1), bits[:begun], powers[:begun], h[b:].reshape(-1))
+        _heights(a, tau, b, scaled, most, left, bits, powers, h)
         below[b:] = 0.0
         start[:] = R
         for k in range(b, m + 1):
@@ -352,25 +372,17 @@ def accelerating_moments(  # type: ignore[no-untyped-def]
                 ceiling = ceilings[c]
                 rest = q0[m] - q0[k] - ceiling * flat[k]
                 firm = 1.0 / (flat[k] + 1.0 / (ceiling_sd[c] * ceiling_sd[c]))
-                cross[r0:r1] = 0.0
-                for i in range(b, k):
-                    _add_times(h[i, r0:r1], with_late[k, i], cross[r0:r1])
                 for r in range(r0, r1):
                     w = weight[c, row + r]
-                    high = ceiling + (rest - cross[r]) * firm
-                    lifted[r] = w * high
-                    top_mean[k] += lifted[r]
-                    top_square[k] += lifted[r] * high + w * firm
-                for i in range(b, k):
-                    mixed[i, k] += _dot(lifted[r0:r1], h[i, r0:r1])
-        cross[:] = 0.0
-        for j in range(m - 1, b - 1, -1):
-            for r in range(R):
-                cross[r] += below[j + 1, r]
-                over[r] = cross[r] * h[j, r]
-                first[j] += over[r]
-            for i in range(b, j + 1):
-                second[i, j] += _dot(over, h[i])
+                    if w <= least:
+                        continue
+                    high = ceiling + (rest - _across(r, b, k, R, with_late, h)) * firm
+                    lifted = w * high
+                    top_mean[k] += lifted
+                    top_square[k] += lifted * high + w * firm
+                    for i in range(b, k):
+                        mixed[i, k] += lifted * h[i * R + r]
+        _add_below(b, R, below, h, held, over, first, second)
     top0 = 0.0
     top2 = 0.0
     for i in range(m):
