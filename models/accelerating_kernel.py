@@ -69,7 +69,7 @@ def _heights(age, tau, b, scaled, most, left, bits, powers, h):  # type: ignore[
 
 @njit(cache=True, nogil=True, fastmath=True)
 def _take_below(i, b, R, upto, row, score, h, half, square, linear):  # type: ignore[no-untyped-def]
-    """Add reading i's part of h'Ph/2 and of y'Ph, growth side by side; row (n,) of P; half (R,) is scratch."""
+    """Add reading i's part of h'Ph/2 and of y'Ph, growth side by side; row (n,) of P; half (R,): scratch."""
     own = 0.5 * row[i]
     for r in range(upto):
         half[r] = own * h[i * R + r]
@@ -83,12 +83,14 @@ def _take_below(i, b, R, upto, row, score, h, half, square, linear):  # type: ig
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _across(r, b, k, R, with_late, h):  # type: ignore[no-untyped-def]
-    """Return the sum of readings b..k-1, below the ceiling, over the precision that ties them to those on it."""
-    s = 0.0
+def _across(b, k, R, r0, r1, late, h, out):  # type: ignore[no-untyped-def]
+    """Fill out r0..r1 with the sum of readings b..k-1 times late (n,), their tie to those on the ceiling."""
+    for r in range(r0, r1):
+        out[r] = 0.0
     for i in range(b, k):
-        s += with_late[k, i] * h[i * R + r]
-    return s
+        p = late[i]
+        for r in range(r0, r1):
+            out[r] += p * h[i * R + r]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -229,6 +231,7 @@ def accelerating_loglik(  # type: ignore[no-untyped-def]
     linked = np.zeros(R)
     cross = np.empty(R)
     start = np.empty(C, np.int64)
+    until = np.empty(C, np.int64)
     first = 0
     b = 0
     for t in range(T):
@@ -254,12 +257,15 @@ def accelerating_loglik(  # type: ignore[no-untyped-def]
                     for r in range(upto):
                         leaning[r] += lean[i] * h[i * R + r]
                         linked[r] += link[i] * h[i * R + r]
+            until[:] = start
+            start[:] = 0
+            if k < n:
+                over = 1.0 / (age[k] - tau)
+                for c in range(C):
+                    start[c] = _first_beyond(growth, reaches[c] * over, until[c])
+                _across(b, k, R, start[0], until[C - 1], with_late[k], h, cross)
             for c in range(C - 1, -1, -1):
-                r1 = start[c]
-                r0 = 0
-                if k < n:
-                    r0 = _first_beyond(growth, reaches[c] / (age[k] - tau), r1)
-                start[c] = r0
+                r0, r1 = start[c], until[c]
                 if r0 == r1:
                     continue
                 ceiling = ceilings[c]
@@ -271,7 +277,6 @@ def accelerating_loglik(  # type: ignore[no-untyped-def]
                     constant = base + ceiling * (top - 0.5 * ceiling * flat[k])
                     constant -= 0.5 * math.log1p(flat[k] / weight)
                     for r in range(r0, r1):
-                        cross[r] = _across(r, b, k, R, with_late, h)
                         off = rest - cross[r]
                         out[c, row + r] = (
                             constant + linear[r] - square[r] - ceiling * cross[r] + 0.5 * off * off * firm
@@ -331,8 +336,9 @@ def accelerating_moments(  # type: ignore[no-untyped-def]
     powers = np.empty(m * R, np.int32)
     h = np.zeros(m * R)
     below = np.empty((m + 1, R))
-    held, over = np.empty(R), np.empty(R)
+    held, over, cross = np.empty(R), np.empty(R), np.empty(R)
     start = np.empty(C, np.int64)
+    until = np.empty(C, np.int64)
     first, second, mixed = np.zeros(m), np.zeros((m, m)), np.zeros((m, m + 1))
     top_mean, top_square = np.zeros(m + 1), np.zeros(m + 1)
     of_row = np.zeros(size // R)
@@ -357,12 +363,14 @@ def accelerating_moments(  # type: ignore[no-untyped-def]
         below[b:] = 0.0
         start[:] = R
         for k in range(b, m + 1):
+            until[:] = start
+            start[:] = 0
+            if k < m:
+                for c in range(C):
+                    start[c] = _first_beyond(growth, reaches[c] / (a[k] - tau), until[c])
+                _across(b, k, R, start[0], until[C - 1], with_late[k], h, cross)
             for c in range(C):
-                r1 = start[c]
-                r0 = 0
-                if k < m:
-                    r0 = _first_beyond(growth, reaches[c] / (a[k] - tau), r1)
-                start[c] = r0
+                r0, r1 = start[c], until[c]
                 if r0 == r1:
                     continue
                 for r in range(r0, r1):
@@ -376,7 +384,7 @@ def accelerating_moments(  # type: ignore[no-untyped-def]
                     w = weight[c, row + r]
                     if w <= least:
                         continue
-                    high = ceiling + (rest - _across(r, b, k, R, with_late, h)) * firm
+                    high = ceiling + (rest - cross[r]) * firm
                     lifted = w * high
                     top_mean[k] += lifted
                     top_square[k] += lifted * high + w * firm
