@@ -28,7 +28,7 @@ from models.calibration import (
     search,
 )
 from models.class_prior import ClassLayout, curve_prior, fit_class_prior
-from models.corrosion_curves import FAMILIES, ONSET, curve_grid
+from models.corrosion_curves import FAMILIES, ONSET
 from models.histories import ROUTINE, Floats, Histories
 from models.site_pass import ForEach, in_turn, site_pass
 
@@ -105,16 +105,18 @@ def family_scores(h: Histories, cal: Calibration, state: State, each: ForEach = 
     layout = layout_of(h, cal)
     keep, chosen = held_out(h)
     early, everything = h.only_readings(keep), np.ones(h.age.size, dtype=np.bool_)
-    log_score = np.empty((chosen.size, len(FAMILIES)))
-    for family in range(len(FAMILIES)):
+    log_score = np.zeros((chosen.size, len(FAMILIES)))
+    for family in range(len(FAMILIES)) if chosen.size else ():
         mine = _only(cal, family)
-        p = replace(prepare(h, mine, leftover=False), grid=curve_grid(families=(family,)))
+        p = prepare(h, mine, leftover=False)
         mine, settled = _settled(h, mine, p, layout, state, each)
         part = replace(p, resid=p.resid[keep], noise_var=p.noise_var[keep])
         before = search(early, mine, part, layout, settled, each)
         whole = _evidence(h, everything, mine, p, layout, settled, each)
         log_score[:, family] = (whole - _evidence(h, keep, mine, p, layout, before, each))[chosen]
-    return Scores(log_score, layout.soil[layout.group][chosen], h.electrode_site[chosen])
+    told = np.isfinite(log_score).all(axis=1)
+    chosen = chosen[told]
+    return Scores(log_score[told], layout.soil[layout.group][chosen], h.electrode_site[chosen])
 
 
 def stacked(scores: Scores, soils: int, rounds: int = 500) -> Floats:
