@@ -102,7 +102,7 @@ def _mixed_fit() -> Fitted:
     """Fit a fleet of both families under what it was drawn from, at a threshold of one and a half."""
     known = known_calibration(("marsh", "clay"))
     cal = replace(known, family_weight=np.array([[0.3, 0.7], [0.6, 0.4]]))
-    h, _ = draw_fleet(cal, np.random.default_rng(4), Plan(sites=6, rods=(4, 6), years=(6, 10)))
+    h, _ = draw_fleet(cal, np.random.default_rng(4), Plan(sites=10, rods=(5, 8), years=(4, 8)))
     return fit_electrodes(h, cal, np.full(h.electrodes, np.log(1.5)), np.random.default_rng(1))
 
 
