@@ -21,7 +21,7 @@ from models.site_kernel import (
     LITTLE,
     ODD,
     ODD_VAR,
-    curve_moments,
+    end_moments,
     exp_into,
     largest,
     mix_prior,
@@ -276,6 +276,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     growth,
     ceilings,
     ceiling_sd,
+    straight,
     prior,
     share,
     ll,
@@ -291,7 +292,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         age, resid, side, noise, visit, mean, cov, rod_var, -1, none, jump_mean[0], jump_var[0], wild_var
     )
     cells = whole_grid(age[n - 1] if n > 0 else -1.0, onset, growth)
-    bends = curve_bends(age[side == 0], cells, growth, ceilings)
+    bends = curve_bends(age[side == 0], cells, growth, ceilings[:straight])
     size = bends[1].shape[1]
     nothing = structure_loglik(
         age,
@@ -307,6 +308,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         growth,
         ceilings,
         ceiling_sd,
+        straight,
         resid,
         plain,
         bends,
@@ -320,7 +322,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     if limit >= 0 or m < n:
         gain[:] = np.inf
     else:
-        weight, eh, ehh = curve_moments(
+        weight, eh, ehh = end_moments(
             age[index],
             y,
             precision,
@@ -331,6 +333,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
             growth,
             ceilings,
             ceiling_sd,
+            straight,
             bends,
         )
         eh = eh / weight
@@ -359,7 +362,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         )
         nothing = structure_loglik(
             age, side, visit, mean, cov, rod_var, ODD, jump_mean[0], jump_var[0], cells, growth, ceilings,
-            ceiling_sd, resid, now, bends, ll,
+            ceiling_sd, straight, resid, now, bends, ll,
         )  # fmt: skip
         found_b[1] = ODD
         found_v[1] = _evidence(ll, size, nothing, prior, share)[0] + _LOG_ODD
@@ -438,6 +441,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
                     growth,
                     ceilings,
                     ceiling_sd,
+                    straight,
                     resid,
                     now,
                     bends,
@@ -508,6 +512,7 @@ def _search_site(  # type: ignore[no-untyped-def]
     growth,
     ceilings,
     ceiling_sd,
+    straight,
     node_weight,
     onset_mass,
     growth_mass,
@@ -558,6 +563,7 @@ def _search_site(  # type: ignore[no-untyped-def]
             growth,
             ceilings,
             ceiling_sd,
+            straight,
             prior,
             share[i],
             ll,
@@ -590,7 +596,7 @@ def search_structures(
     resid, noise: (M,) log readings less known terms, and their variances. prior_precision: per site (D, D).
     factors: per site, what each electrode says of the site's field. prior: on a coarser
     grid will do; group (N,) into it, node_weight: (N, K) of
-    its nodes. share: (N, C) of the ceilings. each bends a function over sites.
+    its nodes. share: (N, A) of the ends. each runs a function over sites.
     """
     N = h.electrodes
     counts = np.zeros(N, np.int64)
@@ -605,7 +611,8 @@ def search_structures(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, noise, h.visit,
             rod_var, prior_precision[s], *factors[s], *jumps, model.wild_sd**2, model.break_rate,
             model.open_share, model.wild_share, grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd,
-            node_weight, prior.onset, prior.growth, group, share, counts, breaks, opened, wilds, values,
+            grid.straight, node_weight, prior.onset, prior.growth, group, share, counts, breaks, opened,
+            wilds, values,
         )  # fmt: skip
 
     each(one, range(h.sites) if sites is None else sites)

@@ -25,7 +25,7 @@ from models.class_prior import (
     node_evidence,
     site_weights,
 )
-from models.corrosion_curves import CEILINGS, CurveGrid, curve_grid
+from models.corrosion_curves import CEILINGS, FAMILIES, ONSET, CurveGrid, curve_grid
 from models.covariates import Standards, sites_soil, standards_of
 from models.histories import AS_INSTALLED, ISOLATED, ROUTINE, Floats, Histories
 from models.season import SeasonSpread, linear_posterior, season_by_evidence
@@ -54,7 +54,9 @@ class Calibration:
     (P, P) covariance of the shared terms, district-years integrated out. theta,
     theta_cov, theta_names: class parameters and their Laplace covariance. ceiling_weight: (2, C) shares of
     the ceiling classes, net and raw. log_likelihood: of the fleet that it was fitted to. standards: by what a
-    site's survey becomes the covariates that theta has coefficients for, last.
+    site's survey becomes the covariates that theta has coefficients for, last. family_weight:
+    (S, F) shares of the curve families by soil class; none: all onset. family_scored: (S,) electrodes that
+    they were weighed on; family_gain: (S,) what held-out readings gained in log score over onset alone.
     """
 
     soils: tuple[str, ...]
@@ -84,6 +86,21 @@ class Calibration:
     fixed_cov: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     period_var: dict[tuple[str, int], float] = field(default_factory=dict)
     standards: Standards = field(default_factory=Standards)
+    family_weight: Floats = field(default_factory=lambda: np.zeros((0, len(FAMILIES))))
+    family_scored: Floats = field(default_factory=lambda: np.zeros(0))
+    family_gain: Floats = field(default_factory=lambda: np.zeros(0))
+
+    @property
+    def family_shares(self) -> Floats:
+        """(S, F) shares of the curve families by soil class."""
+        if self.family_weight.size:
+            return self.family_weight
+        return np.tile(np.eye(len(FAMILIES))[ONSET], (len(self.soils), 1))
+
+    @property
+    def families(self) -> tuple[int, ...]:
+        """Families that have weight in any class."""
+        return tuple(int(f) for f in np.flatnonzero((self.family_shares > 0.0).any(axis=0)))
 
 
 def noise_scale(spread: float) -> tuple[Floats, Floats]:
@@ -151,10 +168,14 @@ def adapt(cal: Calibration, h: Histories) -> Calibration:
     noise = np.concatenate(
         [cal.noise_sd, np.full(len(soils) - len(cal.soils), float(np.median(cal.noise_sd)))]
     )
+    families = cal.family_weight
+    if families.size:
+        new = np.tile(families.mean(axis=0), (len(soils) - len(cal.soils), 1))
+        families = np.concatenate([families, new])
     return replace(
         cal, soils=soils, materials=materials, theta=theta, theta_cov=cov, theta_names=layout.names,
         noise_sd=noise, fixed=fixed, fixed_names=names, fixed_cov=fixed_cov, districts=districts,
-        standards=standards,
+        standards=standards, family_weight=families,
     )  # fmt: skip
 
 
@@ -207,14 +228,25 @@ def prepare(
         noise_var,
         np.full(h.electrodes, cal.spread.rod_sd**2),
         [np.asarray(np.linalg.inv(c), float) for c in field],
-        curve_grid(),
+        curve_grid(families=cal.families),
         noise_scale(cal.noise_spread),
     )
 
 
-def ceiling_shares(cal: Calibration, raw: npt.NDArray[np.bool_]) -> Floats:
-    """Return (N, C) prior shares of the ceiling classes of each electrode."""
-    return np.asarray(cal.ceiling_weight[raw.astype(int)])
+def group_families(cal: Calibration, layout: ClassLayout) -> Floats:
+    """Return (Q, F) prior shares of the grid's curve families in each group."""
+    return np.asarray(cal.family_shares[:, list(cal.families)][layout.soil])
+
+
+def group_ends(cal: Calibration, layout: ClassLayout) -> Floats:
+    """Return (Q, A) prior shares of the ends, family times ceiling, of each group."""
+    families, ceilings = group_families(cal, layout), cal.ceiling_weight[layout.raw]
+    return np.einsum("qf,qc->qfc", families, ceilings).reshape(layout.soil.size, -1)
+
+
+def end_shares(cal: Calibration, layout: ClassLayout) -> Floats:
+    """Return (N, A) prior shares of the ends of each electrode."""
+    return np.asarray(group_ends(cal, layout)[layout.group])
 
 
 @dataclass(frozen=True)
@@ -256,7 +288,7 @@ def expect(
     prior = curve_prior(cal.theta, layout, grid)
     found = site_pass(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, prior,
-        layout.group, state.node_weight, ceiling_shares(cal, h.raw), state.factors, sweeps, each,
+        layout.group, state.node_weight, end_shares(cal, layout), state.factors, sweeps, each,
     )  # fmt: skip
     tables = group_tables(cal.theta, layout, grid)
     nodes = node_evidence(on_grid(found, grid), found.like_top, layout, tables)
@@ -270,7 +302,7 @@ def sweep_fields(
     rough = curve_prior(cal.theta, layout, p.grid.coarser(growth_too=False))
     found = site_pass(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, rough,
-        layout.group, state.node_weight, ceiling_shares(cal, h.raw), state.factors, sweeps, each,
+        layout.group, state.node_weight, end_shares(cal, layout), state.factors, sweeps, each,
     )  # fmt: skip
     return replace(state, factors=found.factors)
 
@@ -293,7 +325,7 @@ def search(
     structures = search_structures(
         h, cal.steps, p.resid, p.noise_var + h.meter_var, p.rod_var, p.prior_precision, state.factors,
         curve_prior(cal.theta, layout, p.grid.coarser()), layout.group, state.node_weight,
-        ceiling_shares(cal, h.raw), each, None if sites is None else np.flatnonzero(sites).tolist(),
+        end_shares(cal, layout), each, None if sites is None else np.flatnonzero(sites).tolist(),
     )  # fmt: skip
     if sites is not None:
         structures = joined(state.structures, structures, sites[h.electrode_site])
@@ -449,7 +481,7 @@ def _update_steps(h: Histories, cal: Calibration, found: SitePass, structures: S
 
 def _update_ceilings(h: Histories, cal: Calibration, found: SitePass) -> Floats:
     """Return the shares of the ceiling classes, net and raw, each with a prior worth twenty electrodes."""
-    shares = found.ceiling_weight
+    shares = found.ceiling_weight.reshape(h.electrodes, -1, len(CEILINGS)).sum(axis=1)
     new = np.empty_like(cal.ceiling_weight)
     for raw in (0, 1):
         total = shares[h.raw == bool(raw)].sum(axis=0) + CEILING_PRIOR / shares.shape[1]
@@ -534,23 +566,10 @@ def search_calibration(
             state = search(h, cal, p, layout, state, each)
         else:
             state = replace(state, structures=reprice(h, cal.steps, state.structures))
-        met = expect(h, cal, p, layout, state, 2 if n < (1 if warm else 2) else 1, each)
-        fit = fit_class_prior(
-            on_grid(met.found, p.grid),
-            met.found.like_top,
-            layout,
-            p.grid,
-            cal.theta,
-            steps=8,
-            with_covariance=False,
-        )
-        trace.append(float(met.nodes.site_log_l.sum()))
         before = _summary(cal)
-        cal = replace(_update(h, cal, p, met, n >= 1), theta=fit.theta)
-        after = prepare(h, cal, terms, leftover=False)
-        moved = carry_factors(h, met.state.factors, after.resid - p.resid)
-        state = replace(met.state, factors=moved)
-        p = after
+        sweeps = 2 if n < (1 if warm else 2) else 1
+        cal, p, state, value = calibration_round(h, cal, p, layout, state, sweeps, each, n >= 1)
+        trace.append(value)
         change = float(np.abs(_summary(cal) - before).max())
         say(f"calibration round {n + 1}: largest change {change:.3f}")
         done = n + 1
@@ -559,13 +578,44 @@ def search_calibration(
             break
     if sketch:
         return Calibrated(cal, state)
+    return closed(h, replace(cal, rounds=done, converged=calm, trace=tuple(trace)), p, layout, state, each)
+
+
+def calibration_round(
+    h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, state: State, sweeps: int,
+    each: ForEach, move_shared: bool = True,
+) -> tuple[Calibration, Prepared, State, float]:  # fmt: skip
+    """Make one round of the search: an expectation, then a step for everything that electrodes share.
+
+    Returns what is taken as given afterwards, and the log-likelihood before.
+    """
+    met = expect(h, cal, p, layout, state, sweeps, each)
+    fit = fit_class_prior(
+        on_grid(met.found, p.grid),
+        met.found.like_top,
+        layout,
+        p.grid,
+        cal.theta,
+        steps=8,
+        with_covariance=False,
+    )
+    cal = replace(_update(h, cal, p, met, move_shared), theta=fit.theta)
+    after = prepare(h, cal, p.terms, leftover=False)
+    moved = carry_factors(h, met.state.factors, after.resid - p.resid)
+    return cal, after, replace(met.state, factors=moved), float(met.nodes.site_log_l.sum())
+
+
+def closed(
+    h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, state: State, each: ForEach
+) -> Calibrated:
+    """Fit the class parameters a last time, with the covariance that the outlook draws from."""
     met = expect(h, cal, p, layout, state, 1, each)
     fit = fit_class_prior(on_grid(met.found, p.grid), met.found.like_top, layout, p.grid, cal.theta)
-    done_cal = replace(
+    done = replace(
         cal, theta=fit.theta, theta_cov=fit.covariance, log_likelihood=float(met.nodes.site_log_l.sum()),
-        rounds=done, converged=calm and fit.converged, trace=tuple(trace),
+        converged=cal.converged and fit.converged,
     )  # fmt: skip
-    return Calibrated(done_cal, met.state)
+    return Calibrated(done, met.state)
 
 
 def calibrate(

@@ -3,7 +3,7 @@
 import numpy as np
 import polars as pl
 
-from models.calibration import CEILING_PRIOR
+from models.calibration import CEILING_PRIOR, group_families
 from models.class_prior import group_tables, site_weights
 from models.corrosion_curves import ceiling_reaches, cells_crossed, crossing_table, log_ratio
 from models.forecast import Fitted
@@ -50,6 +50,7 @@ def class_curves(fit: Fitted) -> pl.DataFrame:
     """Return class_curves: rods' ratios and the share past threshold, by soil class, material and age."""
     grid, layout, ages = fit.prepared.grid, fit.layout, _ages()
     ceiling, tau, rate = grid.points()
+    family = np.repeat(grid.family, grid.size // grid.ceiling.size)
     sites = site_weights(fit.calibration.theta, layout)
     frames = []
     for soil in range(len(layout.soils)):
@@ -65,7 +66,9 @@ def class_curves(fit: Fitted) -> pl.DataFrame:
             crossed = [mass @ crossing_table(grid, v, ages) for v in _thresholds(fit, threshold)]
             bands = np.stack(
                 [
-                    _weighted_quantiles(log_ratio(np.asarray(a), tau, rate, ceiling), mass, (0.1, 0.5, 0.9))
+                    _weighted_quantiles(
+                        log_ratio(np.asarray(a), tau, rate, ceiling, family), mass, (0.1, 0.5, 0.9)
+                    )
                     for a in ages
                 ]
             )
@@ -92,8 +95,9 @@ def _ceiling_draws(fit: Fitted, rng: np.random.Generator, draws: int) -> Floats:
     Of the logits, by the spread of the electrodes' scores (Louis 1982) and the calibration's prior.
     """
     out = np.empty((draws, *fit.calibration.ceiling_weight.shape))
+    ceilings = fit.found.ceiling_weight.reshape(fit.histories.electrodes, -1, out.shape[2]).sum(axis=1)
     for raw, share in enumerate(fit.calibration.ceiling_weight):
-        score = fit.found.ceiling_weight[fit.histories.raw == bool(raw)] - share
+        score = ceilings[fit.histories.raw == bool(raw)] - share
         prior = CEILING_PRIOR * (np.diag(share) - np.outer(share, share))
         values, vectors = np.linalg.eigh(score.T @ score + prior)
         root = vectors[:, 1:] / np.sqrt(np.maximum(values[1:], 1e-9))  # the first: all logits alike
@@ -110,9 +114,11 @@ def share_past_curves(fit: Fitted, rng: np.random.Generator, draws: int = 200) -
     """
     grid, layout, ages = fit.prepared.grid, fit.layout, _ages()
     shares = np.zeros((draws, len(layout.soils), ages.size))
+    families, count = group_families(fit.calibration, layout), len(grid.families)
     cells = {
         float(v): [
-            (cells_crossed(grid, x, ages), ceiling_reaches(grid, x)) for x in _thresholds(fit, float(v))
+            (cells_crossed(grid, x, ages), ceiling_reaches(grid, x).reshape(count, -1))
+            for x in _thresholds(fit, float(v))
         ]
         for v in np.unique(fit.log_threshold)
     }
@@ -129,7 +135,11 @@ def share_past_curves(fit: Fitted, rng: np.random.Generator, draws: int = 200) -
         for (q, threshold), n in zip(pairs, counts, strict=True):
             own, soil = ceilings[layout.raw[int(q)]], layout.soil[int(q)]
             mass = ((by_soil[soil] * t.onset[int(q)].T) @ t.growth[int(q)]).ravel()
-            crossed = [(mass @ share) * float(own @ reached) for share, reached in cells[threshold]]
+            of_family = families[int(q)]
+            crossed = [
+                (of_family * (reached @ own)) @ (mass @ share.reshape(count, mass.size, -1))
+                for share, reached in cells[threshold]
+            ]
             shares[d, soil] += n / of_soil[soil] * _share_past(fit, crossed[0], crossed[1], threshold)
     low, middle, high = np.quantile(shares, (0.05, 0.5, 0.95), axis=0)
     return pl.DataFrame(

@@ -1,15 +1,22 @@
 """The corrosion curve of one electrode, and the grid on which its two unknowns are weighed.
 
 The curve is the logarithm of the electrode's resistance over the same when new: nothing until the
-cladding or a joint gives way (onset age tau, years), then steady growth (rate r, per year), up to a
-ceiling, since a stub and a bad joint still conduct:
+cladding or a joint gives way (onset age tau, years), then growth (rate r, per year), up to a ceiling, since a
+stub and a bad joint still conduct. With d = max(age - tau, 0), h(age) by family:
 
-    h(age) = min(r * max(age - tau, 0), ceiling)
+    onset         min(r d, ceiling)                                      a steady share goes each year
+    accelerating  min(-ln(1 - d / lambda), ceiling), lambda = 2 ln2 / r  length goes at a constant rate
+
+Lambda is such that both families double in the same ln2 / r years after the onset: what a class says of tau
+and r holds for either, and only the shape between and after differs. A rod that has corroded since the day it
+was driven is of the onset family's first onset cell.
 
 No two stubs are alike: a ceiling is one of a few classes, each with a spread of its own about its centre.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -19,16 +26,53 @@ from scipy.special import ndtr
 Floats = npt.NDArray[np.float64]
 
 NEVER_YEARS = 200.0
+_LEAST_LEFT = 1e-9  # share of the length: a log ratio of 21, above any ceiling
+
+
+@dataclass(frozen=True)
+class Family:
+    """One shape of growth after the onset; all arguments broadcast.
+
+    risen(growth, years): log ratio so many years after the onset, no ceiling. years_to(growth, log_ratio):
+    its inverse. slope(growth, log_ratio): growth of the log ratio a year where it stands.
+    """
+
+    name: str
+    risen: Callable[[Floats, Floats], Floats]
+    years_to: Callable[[Floats, Floats], Floats]
+    slope: Callable[[Floats, Floats], Floats]
+
+
+def _accelerating(growth: Floats, years: Floats) -> Floats:
+    return np.asarray(-np.log(np.maximum(1.0 - growth * years / (2.0 * np.log(2.0)), _LEAST_LEFT)))
+
+
+ONSET, ACCELERATING = 0, 1
+FAMILIES = (
+    Family(
+        "onset",
+        lambda growth, years: np.asarray(growth * years),
+        lambda growth, h: np.asarray(h / growth),
+        lambda growth, h: np.asarray(growth + 0.0 * h),
+    ),
+    Family(
+        "accelerating",
+        _accelerating,
+        lambda growth, h: np.asarray(-2.0 * np.log(2.0) * np.expm1(-h) / growth),
+        lambda growth, h: np.asarray(growth * np.exp(h) / (2.0 * np.log(2.0))),
+    ),
+)
 
 
 @dataclass(frozen=True)
 class CurveGrid:
-    """Grid of ceilings, onset ages and growth rates; a point stands for its whole cell.
+    """Grid of ends, onset ages and growth rates; a point stands for its whole cell.
 
-    onset_years: (T,) onset ages, years, increasing. growth: (R,) growth of the log resistance per year after
-    onset, increasing. onset_edges, growth_edges: (T+1,), (R+1,) cell edges. ceiling: (C,) centres of the log
-    ratio at which a corroded electrode stays; ceiling_sd: (C,) spread about each. Points are numbered ceiling
-    first, then onset, then growth.
+    onset_years: (T,) onset ages, years, increasing. growth: (R,) ln2 over the years from onset to a doubling,
+    increasing. onset_edges, growth_edges: (T+1,), (R+1,) cell edges. families: indices into FAMILIES,
+    increasing. An end is one family's ceiling, families one after the other: ceiling: (A,) centres of the log
+    ratio at which a corroded electrode stays; ceiling_sd: (A,) spread about each. Points are numbered by end,
+    then onset, then growth.
     """
 
     onset_years: Floats
@@ -37,11 +81,22 @@ class CurveGrid:
     growth_edges: Floats
     ceiling: Floats
     ceiling_sd: Floats
+    families: tuple[int, ...] = (ONSET,)
 
     @property
     def shape(self) -> tuple[int, int, int]:
-        """Counts of ceilings, onsets and growth rates."""
+        """Counts of ends, onsets and growth rates."""
         return self.ceiling.size, self.onset_years.size, self.growth.size
+
+    @property
+    def family(self) -> npt.NDArray[np.int64]:
+        """(A,) family of each end."""
+        return np.repeat(np.array(self.families), self.ceiling.size // len(self.families))
+
+    @property
+    def straight(self) -> int:
+        """Count of the ends of the onset family, which come first."""
+        return int((self.family == ONSET).sum())
 
     @property
     def size(self) -> int:
@@ -82,6 +137,7 @@ def curve_grid(
     ceiling: tuple[float, ...] = CEILINGS,
     ceiling_sd: tuple[float, ...] = CEILING_SDS,
     last_onset_years: float = 300.0,
+    families: tuple[int, ...] = (ONSET,),
 ) -> CurveGrid:
     """Build the standard grid: onset cells about a year wide in working life, growth cells of a quarter.
 
@@ -98,21 +154,40 @@ def curve_grid(
         growth=np.sqrt(growth_edges[1:] * growth_edges[:-1]),
         onset_edges=onset_edges,
         growth_edges=growth_edges,
-        ceiling=np.asarray(ceiling, dtype=float),
-        ceiling_sd=np.asarray(ceiling_sd, dtype=float),
+        ceiling=np.tile(np.asarray(ceiling, dtype=float), len(families)),
+        ceiling_sd=np.tile(np.asarray(ceiling_sd, dtype=float), len(families)),
+        families=families,
     )
 
 
-def log_ratio(age_years: Floats, onset_years: Floats, growth: Floats, ceiling: float | Floats) -> Floats:
+def risen(growth: Floats, years: Floats, family: int | npt.NDArray[Any] = ONSET) -> Floats:
+    """Return the log ratio so many years after the onset, had it no ceiling (all arguments broadcast)."""
+    steady = FAMILIES[ONSET].risen(growth, years)
+    if not np.any(family):
+        return steady
+    return np.where(np.asarray(family) == ONSET, steady, FAMILIES[ACCELERATING].risen(growth, years))
+
+
+def log_ratio(
+    age_years: Floats,
+    onset_years: Floats,
+    growth: Floats,
+    ceiling: float | Floats,
+    family: int | npt.NDArray[Any] = ONSET,
+) -> Floats:
     """Evaluate h(age), the log of resistance over resistance when new (all arguments broadcast)."""
-    return np.minimum(growth * np.maximum(age_years - onset_years, 0.0), ceiling)
+    return np.minimum(risen(growth, np.maximum(age_years - onset_years, 0.0), family), ceiling)
 
 
 def crossing_age(
-    log_threshold: float | Floats, onset_years: Floats, growth: Floats, ceiling: float | Floats
+    log_threshold: float | Floats,
+    onset_years: Floats,
+    growth: Floats,
+    ceiling: float | Floats,
+    family: int = ONSET,
 ) -> Floats:
     """Return the age in years at which the log ratio reaches log_threshold; inf above the ceiling."""
-    age = onset_years + np.maximum(log_threshold, 0.0) / growth
+    age = onset_years + FAMILIES[family].years_to(growth, np.maximum(log_threshold, 0.0))
     return np.where(np.asarray(log_threshold) <= ceiling, age, np.inf)
 
 
@@ -143,9 +218,16 @@ def cell_points(grid: CurveGrid, across: int = 4) -> CellPoints:
 
 
 def cells_crossed(grid: CurveGrid, log_threshold: float, ages: Floats) -> Floats:
-    """Return (T*R, A): the share of each cell that has risen to the threshold by each age, ceilings apart."""
+    """Return (F*T*R, A): the share of each cell that has risen to the threshold by each age, ceilings apart.
+
+    The cells of one of the grid's families follow another's.
+    """
     points = cell_points(grid)
-    crossed_at = np.sort(crossing_age(log_threshold, points.onset_years, points.growth, np.inf), axis=1)
+    at = [
+        crossing_age(log_threshold, points.onset_years, points.growth, np.inf, family)
+        for family in grid.families
+    ]
+    crossed_at = np.sort(np.concatenate(at), axis=1)
     return np.asarray(_counted(crossed_at, np.asarray(ages, dtype=float))) / crossed_at.shape[1]
 
 
@@ -163,7 +245,7 @@ def _counted(crossed_at, ages):  # type: ignore[no-untyped-def]
 
 
 def ceiling_reaches(grid: CurveGrid, log_threshold: float) -> Floats:
-    """Return (C,) the chance that a ceiling of each class lies above the threshold."""
+    """Return (A,) the chance that the ceiling of each end lies above the threshold."""
     return np.asarray(ndtr((grid.ceiling - log_threshold) / grid.ceiling_sd))
 
 
@@ -174,6 +256,6 @@ def crossing_table(grid: CurveGrid, log_threshold: float, ages: Floats) -> Float
     never crossed; its spread decides what share of its cells that is. Returns (G, A); posterior weights times
     this table is the distribution of the crossing age.
     """
-    share = cells_crossed(grid, log_threshold, ages)
-    reached = ceiling_reaches(grid, log_threshold)
-    return (reached[:, None, None] * share).reshape(grid.size, ages.size)
+    share = cells_crossed(grid, log_threshold, ages).reshape(len(grid.families), 1, -1, ages.size)
+    reached = ceiling_reaches(grid, log_threshold).reshape(len(grid.families), -1, 1, 1)
+    return (reached * share).reshape(grid.size, ages.size)

@@ -14,7 +14,7 @@ from models.calibration import (
     Prepared,
     State,
     adapt,
-    ceiling_shares,
+    end_shares,
     expect,
     first_state,
     layout_of,
@@ -104,7 +104,7 @@ def fit_electrodes(
     prior = curve_prior(cal.theta, layout, p.grid)
     found = site_pass(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, prior,
-        layout.group, state.node_weight, ceiling_shares(cal, h.raw), state.factors, 1, each,
+        layout.group, state.node_weight, end_shares(cal, layout), state.factors, 1, each,
         log_threshold=log_threshold, rounds=_SWEEP_ROUNDS, settled=SETTLED, focus=focus,
     )  # fmt: skip
     post = posterior(cal, layout, found, p.grid, rng)

@@ -86,6 +86,17 @@ class Histories:
         at = np.where(self.visit >= 0, first + self.visit, 0)
         return np.where(self.visit >= 0, self.visit_period[at], -1)
 
+    def only_readings(self, keep: npt.NDArray[np.bool_]) -> "Histories":
+        """Return the histories with some readings (M,) only; electrodes, sites and visits stay."""
+        start = np.concatenate([[0], np.cumsum(keep)])[self.reading_start]
+        names = ("age", "log_ohm", "side", "meter_var", "year", "kind", "visit", "row")
+        return replace(
+            self,
+            reading_start=start.astype(np.int64),
+            **{k: getattr(self, k)[keep] for k in names},
+            weather=None if self.weather is None else self.weather[keep],
+        )
+
     def sample_sites(self, keep: Ints) -> "Histories":
         """Return the histories of some sites only (indices, increasing)."""
 

@@ -17,7 +17,7 @@ from models.calibration import (
     Calibration,
     Prepared,
     State,
-    ceiling_shares,
+    end_shares,
     layout_of,
     prepare,
     search,
@@ -176,7 +176,7 @@ def _pass_of(h: Histories, cal: Calibration, node_weight: Floats, each: ForEach)
     found = site_pass(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale,
         curve_prior(cal.theta, layout, p.grid.coarser()), layout.group, node_weight,
-        ceiling_shares(cal, h.raw), state.factors, 1, each, rounds=_ROUNDS,
+        end_shares(cal, layout), state.factors, 1, each, rounds=_ROUNDS,
     )  # fmt: skip
     evidence = np.array([
         site_log_evidence(p.prior_precision[s], found.factors[s], found.evidence[a:b])

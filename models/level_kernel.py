@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from models.accelerating_kernel import risen_to
 from models.calibration import Calibration, Prepared
 from models.histories import Floats, Histories
 from models.history_grid import inverse_spd
@@ -134,7 +135,7 @@ def level_summary(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, p.resid, h.side, noise, h.visit,
             p.rod_var, p.prior_precision[s], precision, eta, whole, flat.mass, flat.mass_row, flat.start,
             flat.share, flat.age, flat.jump, flat.jump_sd, post.p_broken, *edges, p.grid.ceiling,
-            p.grid.ceiling_sd, h.age_now, seeds, draws, ages, out, band,
+            p.grid.ceiling_sd, p.grid.straight, h.age_now, seeds, draws, ages, out, band,
         )  # fmt: skip
 
     each(one, range(h.sites))
@@ -256,6 +257,7 @@ def _site_levels(  # type: ignore[no-untyped-def]
     growth_edges,
     ceiling,
     ceiling_sd,
+    straight,
     age_now,
     seeds,
     draws,
@@ -272,6 +274,7 @@ def _site_levels(  # type: ignore[no-untyped-def]
     base, now = np.empty(room), np.empty(room)
     onset, growth, top = np.empty(room), np.empty(room), np.empty(room)
     jump, jump_age = np.empty(room), np.empty(room)
+    faster = np.empty(room, dtype=np.bool_)
     curve = np.empty(room)
     for i in range(e0, e1):
         state[0] = seeds[i]
@@ -279,7 +282,7 @@ def _site_levels(  # type: ignore[no-untyped-def]
         m = 0
         for j in range(reading_start[i], reading_start[i + 1]):
             m += side[j] == 0
-        t, y, link = np.empty(m), np.empty(m), np.empty(m)
+        t, y, link, rising = np.empty(m), np.empty(m), np.empty(m), np.empty(m)
         of, S = np.empty(m, dtype=np.int64), np.empty((m, m))
         k = 0
         for j in range(reading_start[i], reading_start[i + 1]):
@@ -333,23 +336,26 @@ def _site_levels(  # type: ignore[no-untyped-def]
                 tau = math.exp(onset_edges[o] + (onset_edges[o + 1] - onset_edges[o]) * _uniform(state))
                 rate = math.exp(growth_edges[r] + (growth_edges[r + 1] - growth_edges[r]) * _uniform(state))
                 up = step_jump[at] + step_jump_sd[at] * step[d] if stepped else 0.0
+                quick = c >= straight
                 first = m  # readings from here on lie on the ceiling
-                while first > 0 and rate * (t[first - 1] - tau) > ceiling[c]:
+                while first > 0 and risen_to(rate, max(t[first - 1] - tau, 0.0), quick) > ceiling[c]:
                     first -= 1
+                for k in range(m):
+                    rising[k] = risen_to(rate, max(t[k] - tau, 0.0), quick)
                 pull = 0.0
                 if first < m:
                     for k in range(m):
-                        rise = min(rate * max(t[k] - tau, 0.0), ceiling[c])
+                        rise = min(rising[k], ceiling[c])
                         pull += late_with[first, k] * (y[k] - rise - (up if t[k] >= since else 0.0))
                 weight = Q[first] + 1.0 / ceiling_sd[c] ** 2
                 high = ceiling[c] + pull / weight + own[d] / math.sqrt(weight)
                 centre = mean[0]
                 for k in range(m):
-                    rise = min(rate * max(t[k] - tau, 0.0), high)
+                    rise = min(rising[k], high)
                     centre += weights[k] * (y[k] - rise - (up if t[k] >= since else 0.0))
-                base[n] = centre + left * z[d]
+                base[n], faster[n] = centre + left * z[d], quick
                 onset[n], growth[n], top[n], jump[n], jump_age[n] = tau, rate, high, up, since
-                now[n] = min(rate * max(age_now[i] - tau, 0.0), high)
+                now[n] = min(risen_to(rate, max(age_now[i] - tau, 0.0), quick), high)
                 now[n] += up if age_now[i] >= since else 0.0
                 n += 1
         out[i, 0] = np.median(base[:n])
@@ -358,7 +364,8 @@ def _site_levels(  # type: ignore[no-untyped-def]
         out[i, 3] = np.median(now[:n])
         for b in range(ages.shape[1]):
             for d in range(n):
-                curve[d] = base[d] + min(growth[d] * max(ages[i, b] - onset[d], 0.0), top[d])
+                rise = risen_to(growth[d], max(ages[i, b] - onset[d], 0.0), faster[d])
+                curve[d] = base[d] + min(rise, top[d])
                 curve[d] += jump[d] if ages[i, b] >= jump_age[d] else 0.0
             ordered = np.sort(curve[:n])
             band[i, b, 0] = _quantile(ordered, 0.05)

@@ -15,10 +15,11 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from models.accelerating_kernel import years_to
 from models.breaks import StepModel
-from models.calibration import Calibration, Prepared, ceiling_shares
+from models.calibration import Calibration, Prepared, end_shares, group_ends
 from models.class_prior import ClassLayout, GroupTables, group_tables, node_weights
-from models.corrosion_curves import NEVER_YEARS, CurveGrid, ceiling_reaches, cells_crossed
+from models.corrosion_curves import NEVER_YEARS, CurveGrid, ceiling_reaches, cells_crossed, risen
 from models.histories import Floats, Histories
 from models.site_pass import SitePass
 
@@ -41,10 +42,10 @@ def parameter_draws(cal: Calibration, rng: np.random.Generator, draws: int) -> F
 class Posterior:
     """Posterior mass on the curve grid.
 
-    whole: (N, G), single precision, given that no step is in the record; reaching: (N, T*R) of it the part
-    whose ceiling lies above the electrode's threshold; broken: {electrode: (G,)} given that
+    whole: (N, G), single precision, given that no step is in the record; reaching: (N, F*T*R) of it the
+    part whose ceiling lies above the electrode's threshold; broken: {electrode: (G,)} given that
     one is. p_broken: (N,). nodes: (S, K) posterior of the site effect. curves: (Q, K, T*R) prior of a group's
-    curves at each node, averaged over the draws; ceilings: (Q, C) shares of its ceilings.
+    curves at each node, averaged over the draws; ends: (Q, A) shares of its ends.
     """
 
     whole: npt.NDArray[np.float32]
@@ -53,12 +54,12 @@ class Posterior:
     p_broken: Floats
     nodes: Floats
     curves: npt.NDArray[np.float32]
-    ceilings: Floats
+    ends: Floats
 
     @cached_property
     def new_rod(self) -> Floats:
         """(Q, K, G) masses of a rod nobody measured, by group and node."""
-        apart = self.ceilings[:, None, :, None] * self.curves[:, :, None, :]
+        apart = self.ends[:, None, :, None] * self.curves[:, :, None, :]
         return np.asarray(apart.reshape(*self.curves.shape[:2], -1), dtype=float)
 
 
@@ -72,12 +73,13 @@ def posterior(
 ) -> Posterior:
     """Average the electrodes' posteriors over draws of the class parameters.
 
-    found: a pass that kept the ceilings apart.
+    found: a pass that kept the ends apart.
     """
     N = found.like.shape[0]
-    C, T, R = grid.shape
+    A, T, R = grid.shape
     G = T * R
-    shares = ceiling_shares(cal, layout.raw[layout.group].astype(bool)).astype(np.float32)
+    ends = group_ends(cal, layout)
+    shares = end_shares(cal, layout).astype(np.float32)
     whole_scale = np.exp(np.maximum(found.whole_top - found.like_top, -600.0))
     tables = [group_tables(theta, layout, grid) for theta in parameter_draws(cal, rng, draws)]
     marginal = _by_draw(found.like.reshape(N, T, R), layout, tables)
@@ -100,15 +102,14 @@ def posterior(
     _weigh_whole(found.whole, found.reaching, shares, prior, whole_scale, whole, reaching, p_broken)
     given_step = {}
     for e in np.flatnonzero((p_broken > HARDLY_BROKEN) & (found.stepped_at >= 0)):
-        left = found.stepped[found.stepped_at[e]].reshape(C, G) * shares[e][:, None] * prior[e]
+        left = found.stepped[found.stepped_at[e]].reshape(A, G) * shares[e][:, None] * prior[e]
         given_step[int(e)] = left.ravel() / max(left.sum(), 1e-300)
-    own = cal.ceiling_weight[layout.raw]
-    return Posterior(whole, reaching, given_step, p_broken, nodes, mean, own)
+    return Posterior(whole, reaching, given_step, p_broken, nodes, mean, ends)
 
 
 @njit(cache=True, nogil=True, fastmath=True)
 def _weigh_whole(whole, reaching, shares, prior, scale, out, out_reaching, p_broken):  # type: ignore[no-untyped-def]
-    """Fill out (N, C*G), out_reaching (N, G): masses given no step; and p_broken (N,), the rest.
+    """Fill out (N, A*G), out_reaching (N, F*G): masses given no step; and p_broken (N,), the rest.
 
     whole, reaching: likelihoods without steps over their largest; scale (N,): that over the largest of all.
     """
@@ -129,8 +130,9 @@ def _weigh_whole(whole, reaching, shares, prior, scale, out, out_reaching, p_bro
             w = over * shares[n, c]
             for g in range(G):
                 out[n, c * G + g] *= w
-        for g in range(G):
-            out_reaching[n, g] = reaching[n, g] * prior[n, g] * over
+        for f in range(reaching.shape[1] // G):
+            for g in range(G):
+                out_reaching[n, f * G + g] = reaching[n, f * G + g] * prior[n, g] * over
 
 
 def _by_draw(like: npt.NDArray[np.float32], layout: ClassLayout, tables: list[GroupTables]) -> Floats:
@@ -231,11 +233,13 @@ def _first_at(ages, age):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _with_step(mass, onset, growth, ceiling, threshold, left, weight, moments, ages):  # type: ignore[no-untyped-def]
+def _with_step(  # type: ignore[no-untyped-def]
+    mass, onset, growth, ceiling, straight, threshold, left, weight, moments, ages
+):
     """Return the distribution (A,) of the crossing age of a rod whose record holds a step.
 
-    mass: (C*T*R,). left, weight: (J,) what the step leaves of the threshold at the nodes of its size.
-    moments: (M,) ages at which it may have come, evenly likely.
+    mass: (A*T*R,); the first `straight` ends are of the onset family. left, weight: (J,) what the step leaves
+    of the threshold at the nodes of its size. moments: (M,) ages at which it may have come, evenly likely.
     """
     T, R = onset.size, growth.size
     before = np.zeros(ages.size + 1)
@@ -245,10 +249,11 @@ def _with_step(mass, onset, growth, ceiling, threshold, left, weight, moments, a
         w = mass[g]
         if w < 1e-9:
             continue
-        top = ceiling[g // (T * R)]
+        end = g // (T * R)
+        top = ceiling[end]
         tau = onset[(g // R) % T]
         rate = growth[g % R]
-        alone = tau + threshold / rate if threshold <= top else np.inf
+        alone = tau + years_to(rate, threshold, end >= straight) if threshold <= top else np.inf
         early = 0  # at the first so many moments the step finds the rod not yet past
         while early < moments.size and moments[early] <= alone:
             early += 1
@@ -256,7 +261,7 @@ def _with_step(mass, onset, growth, ceiling, threshold, left, weight, moments, a
         for j in range(left.size):
             later = 0.0
             if left[j] > 0.0:
-                later = tau + left[j] / rate if left[j] <= top else np.inf
+                later = tau + years_to(rate, left[j], end >= straight) if left[j] <= top else np.inf
             for k in range(early):
                 if later <= moments[k]:
                     at_once[k] += w * weight[j]
@@ -271,7 +276,8 @@ def _crossing_with_step(mass: Floats, step: Step, threshold: float, grid: CurveG
     """Return the distribution (A,) of the crossing age of a rod whose record holds this step."""
     left = np.maximum(threshold - (step.jump + _JUMP_NODES * step.jump_sd), 0.0)
     return np.asarray(_with_step(
-        mass, grid.onset_years, grid.growth, grid.ceiling, threshold, left, _JUMP_WEIGHTS, step.ages(), ages
+        mass, grid.onset_years, grid.growth, grid.ceiling, grid.straight, threshold, left, _JUMP_WEIGHTS,
+        step.ages(), ages,
     ))  # fmt: skip
 
 
@@ -323,14 +329,16 @@ def _not_past_after_step(
     alone: (N, A) the same without a step. A step that does not reach the threshold by itself, of its mean
     size, leaves corrosion the less to do.
     """
-    C, T, R = grid.shape
+    A, T, R = grid.shape
+    F = len(grid.families)
     out = np.empty_like(alone)
     every = np.arange(0, AGES.size, 4)
     for value in np.unique(log_threshold):
         mine = np.flatnonzero(log_threshold == value)
         left = float(value) - steps.lesser_jump(float(value))
         reach = ceiling_reaches(grid, left).astype(np.float32)
-        mass = np.einsum("c,ncg->ng", reach, post.whole[mine].reshape(-1, C, T * R))
+        whole = post.whole[mine].reshape(-1, F, A // F, T * R)
+        mass = np.einsum("fc,nfcg->nfg", reach.reshape(F, -1), whole).reshape(mine.size, -1)
         crossed = mass @ cells_crossed(grid, left, AGES[every]).astype(np.float32)
         at = np.minimum(np.searchsorted(AGES[every], AGES, side="right"), every.size - 1)
         share = (AGES - AGES[every[at - 1]]) / (AGES[every[at]] - AGES[every[at - 1]])
@@ -387,7 +395,7 @@ def curve_mass(post: Posterior) -> npt.NDArray[np.float32]:
 
 @dataclass(frozen=True)
 class LevelDraws:
-    """Draws of one electrode, (D,) each: log baseline, onset, growth, step age and size, ceiling."""
+    """Draws of one electrode, (D,) each: log baseline, onset, growth, step age and size, ceiling, family."""
 
     base: Floats
     onset: Floats
@@ -395,10 +403,12 @@ class LevelDraws:
     step_age: Floats
     jump: Floats
     ceiling: Floats
+    family: npt.NDArray[np.int64]
 
     def log_ratio_at(self, age: Floats) -> Floats:
         """Return (D, A) the log ratio at ages (A,)."""
-        rise = self.growth[:, None] * np.maximum(age[None, :] - self.onset[:, None], 0.0)
+        years = np.maximum(age[None, :] - self.onset[:, None], 0.0)
+        rise = risen(self.growth[:, None], years, self.family[:, None])
         return np.minimum(rise, self.ceiling[:, None]) + self.jump[:, None] * (
             age[None, :] >= self.step_age[:, None]
         )
@@ -460,7 +470,8 @@ def level_draws(
         ceiling = p.grid.ceiling[of_ceiling]
         jump = np.zeros(count) if step is None else step.jump + step.jump_sd * rng.normal(size=count)
         age_of = np.inf if step is None else step.age
-        rise = growth[:, None] * np.maximum(h.age[r] - onset[:, None], 0.0)
+        family = p.grid.family[of_ceiling]
+        rise = risen(growth[:, None], np.maximum(h.age[r] - onset[:, None], 0.0), family[:, None])
         free = p.resid[r] - H @ mean - jump[:, None] * (h.age[r] >= age_of)
         ceiling = ceiling + _own_ceiling(rise, free, S, ceiling, p.grid.ceiling_sd[of_ceiling], rng)
         curve = np.minimum(rise, ceiling[:, None])
@@ -472,8 +483,8 @@ def level_draws(
         else:
             centre, left = np.full(count, mean[0]), cov[0, 0] + p.rod_var[i]
         base = centre + np.sqrt(max(left, 0.0)) * rng.normal(size=count)
-        out.append((base, onset, growth, np.full(count, age_of), jump, ceiling))
-    columns = [np.concatenate([o[k] for o in out]) for k in range(6)]
+        out.append((base, onset, growth, np.full(count, age_of), jump, ceiling, family))
+    columns = [np.concatenate([o[k] for o in out]) for k in range(7)]
     return LevelDraws(columns[0] + _known_level(h, cal, i), *columns[1:])
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from models.corrosion_curves import crossing_table
+from models.corrosion_curves import crossing_table, risen
 from models.forecast import Fitted
 from models.histories import ROUTINE, Floats, Ints
 from models.outlook import Step, others_field
@@ -110,9 +110,10 @@ def _points(fit: Fitted, i: int, share: float, step: Step | None, table: Crossed
     g = np.flatnonzero(mass > _NEGLIGIBLE * mass.max())
     of_ceiling, of_onset, of_growth = np.unravel_index(g, grid.shape)
     tau, rate, ceiling = grid.onset_years[of_onset], grid.growth[of_growth], grid.ceiling[of_ceiling]
+    family = grid.family[of_ceiling]
 
     def curve(age: Floats) -> Floats:
-        rise = rate[:, None] * np.maximum(age - tau[:, None], 0.0)
+        rise = risen(rate[:, None], np.maximum(age - tau[:, None], 0.0), family[:, None])
         return np.asarray(np.minimum(rise, ceiling[:, None]))
 
     base, level_sd = _base_given(fit, i, curve, step)

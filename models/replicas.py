@@ -12,8 +12,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
+from models.calibration import group_ends
 from models.class_prior import group_tables, site_weights
-from models.corrosion_curves import CurveGrid
+from models.corrosion_curves import CurveGrid, risen
 from models.forecast import Fitted
 from models.histories import ROUTINE, Floats, Histories, Ints
 from models.outlook import parameter_draws
@@ -92,7 +93,7 @@ class Lives:
     """What is true of D drawn fleets: (D, E) for electrodes, (D, V') for visits; all logs of ratio or ohm.
 
     onset, step_age: years. growth: a year. scale: factor on the noise's standard deviation. base: the
-    electrode's own level beyond formula and fixed terms, its site's offset included.
+    electrode's own level beyond formula and fixed terms, its site's offset included. family: of the curve.
     """
 
     onset: Floats
@@ -103,10 +104,12 @@ class Lives:
     scale: Floats
     base: Floats
     visit: Floats
+    family: Ints
 
     def curve(self, d: int, electrode: Ints, age: Floats) -> Floats:
         """Return (M',) log ratios in fleet d of electrodes (M',) at ages (M',)."""
-        rise = self.growth[d, electrode] * np.maximum(age - self.onset[d, electrode], 0.0)
+        years = np.maximum(age - self.onset[d, electrode], 0.0)
+        rise = risen(self.growth[d, electrode], years, self.family[d, electrode])
         stepped = self.jump[d, electrode] * (age >= self.step_age[d, electrode])
         return np.asarray(np.minimum(rise, self.ceiling[d, electrode]) + stepped)
 
@@ -156,18 +159,18 @@ def _steps_to_come(fit: Fitted, shape: tuple[int, int], rng: np.random.Generator
 
 def new_rods(fit: Fitted, record: Record, draws: int, rng: np.random.Generator) -> Lives:
     """Draw fleets of new rods in the places of the old: the class parameters' own doubt included."""
-    h, cal, layout, grid = fit.histories, fit.calibration, fit.layout, fit.prepared.grid
+    cal, layout, grid = fit.calibration, fit.layout, fit.prepared.grid
     i = record.electrodes
     shape = (draws, i.size)
     cells = np.empty((3, *shape), dtype=np.int64)
-    group, raw = layout.group[i], h.raw[i].astype(int)
+    group, ends = layout.group[i], np.cumsum(group_ends(cal, layout), axis=1)
     for d, theta in enumerate(parameter_draws(cal, rng, draws)):
         t = group_tables(theta, layout, grid)
         weights = np.cumsum(site_weights(theta, layout)[record.sites], axis=1)
         node = _picked(weights, rng)[record.site_of]
         cells[0, d] = _picked(np.cumsum(t.onset, axis=-1)[group, node], rng)
         cells[1, d] = _picked(np.cumsum(t.growth, axis=-1)[group, node], rng)
-        cells[2, d] = _picked(np.cumsum(cal.ceiling_weight, axis=1)[raw], rng)
+        cells[2, d] = _picked(ends[group], rng)
     offset, visit = _field_draws(fit, record, draws, rng, known=False)
     rod = np.sqrt(fit.prepared.rod_var[i]) * rng.normal(size=shape)
     return Lives(
@@ -178,6 +181,7 @@ def new_rods(fit: Fitted, record: Record, draws: int, rng: np.random.Generator) 
         np.exp(cal.noise_spread * rng.normal(size=shape)),
         offset[:, record.site_of] + rod,
         visit,
+        grid.family[cells[2]],
     )
 
 
@@ -205,6 +209,7 @@ def same_rods(fit: Fitted, record: Record, draws: int, rng: np.random.Generator)
         fit.prepared.scale[0][node],
         np.zeros(shape),
         visit,
+        grid.family[of_ceiling],
     )
     base = np.stack([_own_base(fit, record, drawn, offset[d], d, rng) for d in range(draws)])
     return replace(drawn, base=base)

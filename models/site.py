@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.stats import binom
 
+from models.calibration import end_shares
 from models.class_prior import group_tables
 from models.corrosion_curves import cells_crossed, crossing_table
 from models.forecast import Fitted
@@ -96,15 +97,15 @@ def _past_by_node(fit: Fitted, years: Floats) -> Floats:
     tables = group_tables(cal.theta, fit.layout, grid)
     ages = np.arange(0.0, h.age_now.max() + years[-1] + 2.0 * _AGE_STEP, _AGE_STEP)
     K = tables.onset.shape[1]
-    C = grid.ceiling.size
-    shares = cal.ceiling_weight[fit.layout.raw[fit.layout.group]].astype(np.float32)
-    whole = np.einsum("nc,ncg->ng", shares, fit.found.whole.reshape(h.electrodes, C, -1))
+    A, F = grid.ceiling.size, len(grid.families)
+    shares = end_shares(cal, fit.layout).astype(np.float32)
+    whole = np.einsum("nc,ncg->ng", shares, fit.found.whole.reshape(h.electrodes, A, -1))
     out = np.empty((h.electrodes, K, years.size))
     for q, v in sorted(set(zip(fit.layout.group.tolist(), fit.log_threshold.tolist(), strict=True))):
         i = np.flatnonzero((fit.layout.group == q) & (fit.log_threshold == v))
         prior = np.einsum("kt,kr->trk", tables.onset[q], tables.growth[q]).reshape(-1, K)
-        crossed = prior[:, :, None] * cells_crossed(grid, v, ages)[:, None, :]
-        past = fit.found.reaching[i] @ crossed.reshape(prior.shape[0], -1).astype(np.float32)
+        crossed = np.tile(prior, (F, 1))[:, :, None] * cells_crossed(grid, v, ages)[:, None, :]
+        past = fit.found.reaching[i] @ crossed.reshape(crossed.shape[0], -1).astype(np.float32)
         all_curves = whole[i] @ prior.astype(np.float32)
         cdf = past.reshape(i.size, K, ages.size) / np.maximum(all_curves[:, :, None], 1e-30)
         at = (h.age_now[i, None] + years) / _AGE_STEP

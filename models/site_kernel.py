@@ -13,6 +13,7 @@ import numpy as np
 from numba import njit
 from scipy.special import ndtr
 
+from models.accelerating_kernel import accelerating_loglik, accelerating_moments, add_accelerating_reaching
 from models.history_grid import (
     curve_bends,
     curve_loglik,
@@ -218,15 +219,17 @@ def structure_loglik(  # type: ignore[no-untyped-def]
     growth,
     ceilings,
     ceiling_sd,
+    straight,
     resid,
     laid_out,
     bends,
     out,
 ):
-    """Fill out (C, X) with the log-likelihood of each curve under one structure, the field's cavity given.
+    """Fill out (A, X) with the log-likelihood of each curve under one structure, the field's cavity given.
 
-    laid_out: what structure_readings made of the readings; bends: curve_bends of those in range. Returns the
-    value at each onset after the last reading.
+    straight: the first so many ends are of the onset family, the rest accelerating. laid_out: what
+    structure_readings made of the readings; bends: curve_bends of those in range, of the onset family's ends.
+    Returns the value at each onset after the last reading.
     """
     index, y, precision, logdet, step, limit, offset, own_noise = laid_out
     count = index.size
@@ -253,26 +256,48 @@ def structure_loglik(  # type: ignore[no-untyped-def]
     after = step
     if brk < 0:
         after = step[:0]
-    nothing = curve_loglik(
-        age[index],
-        y,
-        precision,
-        logdet,
-        cells,
-        growth,
-        ceilings,
-        ceiling_sd,
-        bends,
-        out,
-        limit_side,
-        limit_age,
-        gap,
-        link,
-        sd,
-        after,
-        jump_mean,
-        jump_var,
-    )
+    nothing = 0.0
+    if straight > 0:
+        nothing = curve_loglik(
+            age[index],
+            y,
+            precision,
+            logdet,
+            cells,
+            growth,
+            ceilings[:straight],
+            ceiling_sd[:straight],
+            bends,
+            out[:straight],
+            limit_side,
+            limit_age,
+            gap,
+            link,
+            sd,
+            after,
+            jump_mean,
+            jump_var,
+        )
+    if straight < ceilings.size:
+        nothing = accelerating_loglik(
+            age[index],
+            y,
+            precision,
+            logdet,
+            cells,
+            growth,
+            ceilings[straight:],
+            ceiling_sd[straight:],
+            out[straight:],
+            limit_side,
+            limit_age,
+            gap,
+            link,
+            sd,
+            after,
+            jump_mean,
+            jump_var,
+        )
     if offset != 0.0:
         for c in range(out.shape[0]):
             for g in range(bends[1].shape[1]):
@@ -390,6 +415,30 @@ def curve_moments(  # type: ignore[no-untyped-def]
             v = both + one + top2
             second[i, j] = v
             second[j, i] = v
+    return total, first, second
+
+
+@njit(cache=True, nogil=True)
+def end_moments(  # type: ignore[no-untyped-def]
+    a, y, precision, weight, flat_weight, least, cells, growth, ceilings, ceiling_sd, straight, bends
+):
+    """Return what curve_moments returns, of ends of which the first `straight` are of the onset family."""
+    if straight == 0:
+        return accelerating_moments(
+            a, y, precision, weight, flat_weight, least, cells, growth, ceilings, ceiling_sd
+        )
+    total, first, second = curve_moments(
+        a, y, precision, weight[:straight], flat_weight, least, cells, growth, ceilings[:straight],
+        ceiling_sd[:straight], bends,
+    )  # fmt: skip
+    if straight < ceilings.size:
+        more, first_more, second_more = accelerating_moments(
+            a, y, precision, weight[straight:], 0.0, least, cells, growth, ceilings[straight:],
+            ceiling_sd[straight:],
+        )  # fmt: skip
+        total += more
+        first += first_more
+        second += second_more
     return total, first, second
 
 
@@ -560,6 +609,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     growth,
     ceilings,
     ceiling_sd,
+    straight,
     ll,
     out_like,
     out_whole,
@@ -579,17 +629,20 @@ def electrode_pass(  # type: ignore[no-untyped-def]
 
     node_weight: (K,) of the site nodes, onset_mass (K, T) and growth_mass (K, R) the prior at each. low,
     high: (T,) from and before which growth rate curves are weighed; those that begin after the last reading
-    always are. share: (C,) of the ceilings. ll: (J, C, T*R) scratch, J at least structures times scales.
-    Fills out_like (T*R,) with the likelihood of each curve, its ceiling mixed by share, summed over
-    structures and scales. Where they have a size, out_whole and out_stepped (C*T*R,) get that of the
-    structures without and with a step, each ceiling apart, and out_reaching (T*R,) of the former the part
-    whose ceiling lies above log_threshold, ceilings mixed. All are over their largest, out_stepped over that
-    of all. Fills ceiling_w (C,). Returns the tilted mean and covariance of the field, the evidence, the
-    posterior mean and variance of the baseline (rod + site offset), the second moment of the rod's own term,
-    and the logs of what out_like and out_whole are over.
+    always are. share: (A,) of the ends, of which the first `straight` are of the onset family. ll: (J, A,
+    T*R) scratch, J at least structures times scales. Fills out_like (T*R,) with the likelihood of each curve,
+    its end mixed by share, summed over structures and scales. Where they have a size, out_whole and
+    out_stepped (A*T*R,) get that of the structures without and with a step, each end apart, and out_reaching
+    (families*T*R,) of the former the part whose ceiling lies above log_threshold, ceilings mixed, families
+    apart. All are over their largest, out_stepped over that of all. Fills ceiling_w (A,). Returns the tilted
+    mean and covariance of the field, the evidence, the posterior mean and variance of the baseline (rod +
+    site offset), the second moment of the rod's own term, and the logs of what out_like and out_whole are
+    over.
     """
     K, F, n = breaks.size, scale.size, age.size
     C, R, TR = ceilings.size, growth.size, onset.size * growth.size
+    families = out_reaching.size // TR
+    per = C // max(families, 1)  # ends of a family
     D = mean.size
     last_age = age[n - 1] if n > 0 else 0.0
     cells, rows, begun = _cells_of(low, high, onset, last_age)
@@ -597,7 +650,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     prior = np.empty(size, np.float32)
     mix_prior(node_weight, onset_mass, growth_mass, rows, cells, prior)
     prior_left = later_prior(node_weight, onset_mass, begun)
-    bends = curve_bends(age[side == 0], cells, growth, ceilings)
+    bends = curve_bends(age[side == 0], cells, growth, ceilings[:straight])
     noise = np.empty(n)
     nothing = np.empty(K * F)
     laid_out = [
@@ -640,6 +693,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 growth,
                 ceilings,
                 ceiling_sd,
+                straight,
                 resid,
                 now,
                 bends,
@@ -667,7 +721,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     mixed = np.zeros(size, np.float32)
     step_by_end = np.zeros((C if stepped else 0, size), np.float32)
     whole_by_end = np.zeros((C if apart else 0, size), np.float32)
-    reaching = np.zeros(size if apart else 0, np.float32)
+    reaching = np.zeros((families, size), np.float32)
     all_later = 0.0
     whole_later = 0.0
     step_later = 0.0
@@ -696,21 +750,36 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 exp_into(ll[j, c, :size], np.float32(whole_top - offset[j]), like, bits)
                 if apart:
                     add_into(like, whole_by_end[c])
-                    _add_reaching(
-                        table0,
-                        table1,
-                        sum0,
-                        like,
-                        share[c],
-                        log_threshold,
-                        cells,
-                        growth,
-                        c,
-                        ceilings[c],
-                        ceiling_sd[c],
-                        bends,
-                        reaching,
-                    )
+                    if c < straight:
+                        _add_reaching(
+                            table0,
+                            table1,
+                            sum0,
+                            like,
+                            share[c],
+                            log_threshold,
+                            cells,
+                            growth,
+                            c,
+                            ceilings[c],
+                            ceiling_sd[c],
+                            bends,
+                            reaching[c // per],
+                        )
+                    else:
+                        add_accelerating_reaching(
+                            age[laid_out[j][0]],
+                            laid_out[j][1],
+                            laid_out[j][2],
+                            like,
+                            share[c],
+                            log_threshold,
+                            cells,
+                            growth,
+                            ceilings[c],
+                            ceiling_sd[c],
+                            reaching[c // per],
+                        )
                 if below < 1.0:
                     _times(like, below)
             else:
@@ -723,14 +792,15 @@ def electrode_pass(  # type: ignore[no-untyped-def]
         evidence += weight[j]
     _spread_cells(mixed, rows, cells, R, out_like)
     out_like[begun * R :] = all_later
-    if apart:
-        _spread_cells(reaching, rows, cells, R, out_reaching)
-        out_reaching[begun * R :] = 0.0
+    for f in range(families):
+        _spread_cells(reaching[f], rows, cells, R, out_reaching[f * TR : (f + 1) * TR])
+        out_reaching[f * TR + begun * R : (f + 1) * TR] = 0.0
     for c in range(whole_by_end.shape[0]):
         above = math.exp(log_normal_cdf((ceilings[c] - log_threshold) / ceiling_sd[c]))
         _spread_cells(whole_by_end[c], rows, cells, R, out_whole[c * TR : (c + 1) * TR])
         out_whole[c * TR + begun * R : (c + 1) * TR] = whole_later
-        out_reaching[begun * R :] += np.float32(whole_later * share[c] * above)
+        f = c // per
+        out_reaching[f * TR + begun * R : (f + 1) * TR] += np.float32(whole_later * share[c] * above)
     for c in range(step_by_end.shape[0]):
         _spread_cells(step_by_end[c], rows, cells, R, out_stepped[c * TR : (c + 1) * TR])
         out_stepped[c * TR + begun * R : (c + 1) * TR] = step_later
@@ -759,7 +829,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
             for j in range(n):
                 noise[j] = noise_var[j] * scale[f] ** 2 + meter_var[j]
             index, y, precision, _, step, _, _, _ = laid_out[c]
-            total, first, second = curve_moments(
+            total, first, second = end_moments(
                 age[index],
                 y,
                 precision,
@@ -770,6 +840,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 growth,
                 ceilings,
                 ceiling_sd,
+                straight,
                 bends,
             )
             m = index.size
@@ -875,6 +946,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     growth,
     ceilings,
     ceiling_sd,
+    straight,
     sweeps,
     damping,
     factor_precision,
@@ -996,6 +1068,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 growth,
                 ceilings,
                 ceiling_sd,
+                straight,
                 ll,
                 out_like[i],
                 whole,

@@ -61,11 +61,11 @@ class SitePass:
     """What a pass over all sites found.
 
     like: (N, T*R) likelihood of each curve over its largest, structures, noise scales and field integrated
-    out, the ceiling mixed by its shares. like_top: (N,) log of what it is over. whole, whole_top: (N, C*T*R)
-    the same without the structures that hold a step, for each ceiling; or empty. stepped: of the structures
+    out, the end mixed by its shares. like_top: (N,) log of what it is over. whole, whole_top: (N, A*T*R)
+    the same without the structures that hold a step, for each end; or empty. stepped: of the structures
     with one, over like_top, a row for each electrode that has any; stepped_at: (N,) the row, or -1. reaching:
-    (N, T*R) of whole, ceilings mixed, the part whose ceiling lies above the threshold.
-    ceiling_weight: (N, C) posterior shares of the ceilings. struct_weight, struct_jump,
+    (N, F*T*R) of whole, families apart and ceilings mixed, the part whose ceiling lies above the threshold.
+    ceiling_weight: (N, A) posterior shares of the ends. struct_weight, struct_jump,
     struct_jump_var: (K,) posterior weight and step size of each structure. scale_weight: (N, F). noise_score,
     noise_sq, wild_p: (M,). base_mean, base_var, rod_sq, evidence: (N,). field_mean, field_cov: per site (D,),
     (D, D). factors: per site, the electrodes' factors (E, D, D), (E, D). moved: (S,) largest change of the
@@ -163,29 +163,31 @@ def site_pass(
     rounds: int = 1,
     settled: float = 0.1,
     focus: "Focus | None" = None,
+    damping: tuple[float, ...] = _DAMPING,
 ) -> SitePass:
     """Weigh all electrodes with their site's field integrated out.
 
     resid: (M,) log readings less formula and fixed terms. noise_var: (M,). rod_var: (N,). scale: noise scale
     factors (F,) and log weights (F,). group: (N,) index into the priors, node_weight: (N, K) of their
-    nodes; share: (N, C) of the ceilings. factors: a warm start, not changed. log_threshold: (N,) keep the
-    likelihood of each ceiling apart, with and without steps, and what of it can reach this. focus: what is
-    weighed at all; everything where it is None.
+    nodes; share: (N, A) of the ends. factors: a warm start, not changed. log_threshold: (N,) keep the
+    likelihood of each end apart, with and without steps, and what of it can reach this. focus: what is
+    weighed at all; everything where it is None. damping: share of a factor's change that is taken on, by
+    round; 0 leaves the field as it stands.
     """
     N, M, K, F = h.electrodes, h.age.size, structures.breaks.size, scale[0].size
     grid = prior.grid
-    C, T, R = grid.shape
+    A, T, R = grid.shape
     apart = log_threshold is not None
     threshold = np.zeros(0) if log_threshold is None else log_threshold
     focus = focus or Focus(np.zeros((N, T), np.int64), np.full((N, T), R))
     like = np.empty((N, T * R), dtype=np.float32)
-    whole = np.empty((N if apart else 0, C * T * R), dtype=np.float32)
+    whole = np.empty((N if apart else 0, A * T * R), dtype=np.float32)
     may_step = np.bincount(structures.electrode, structures.breaks >= 0, minlength=N) > 0
     stepped_at = np.where(may_step, np.cumsum(may_step) - 1, -1)
-    stepped = np.empty((int(may_step.sum()) if apart else 0, C * T * R), dtype=np.float32)
-    reaching = np.empty((N if apart else 0, T * R), dtype=np.float32)
+    stepped = np.empty((int(may_step.sum()) if apart else 0, A * T * R), dtype=np.float32)
+    reaching = np.empty((N if apart else 0, len(grid.families) * T * R), dtype=np.float32)
     tops = np.zeros(N), np.zeros(whole.shape[0])
-    ceiling_w = np.zeros((N, C))
+    ceiling_w = np.zeros((N, A))
     by_k = np.zeros(K), np.zeros(K), np.zeros(K)
     scale_w = np.zeros((N, F))
     by_m = np.zeros(M), np.zeros(M), np.zeros(M)
@@ -195,20 +197,20 @@ def site_pass(
     means = [np.zeros(p.shape[0]) for p in prior_precision]
     covs = [np.zeros((m.size, m.size)) for m in means]
 
-    def sweep(s: int, damping: float) -> float:
+    def sweep(s: int, taken: float) -> float:
         return float(site_pass_kernel(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, h.meter_var,
             noise_var, h.visit, rod_var, prior_precision[s], structures.start, structures.breaks,
             structures.opened, structures.wilds, structures.log_prior, *steps.jumps(), steps.wild_sd**2,
             *scale, node_weight, prior.onset, prior.growth, group, focus.low, focus.high, share,
-            grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd, sweeps, damping, *state[s], like,
-            whole, stepped, stepped_at, reaching, threshold, *tops, ceiling_w, *by_k, scale_w, *by_m, *by_n,
-            means[s], covs[s],
+            grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd, grid.straight, sweeps, taken,
+            *state[s], like, whole, stepped, stepped_at, reaching, threshold, *tops, ceiling_w, *by_k,
+            scale_w, *by_m, *by_n, means[s], covs[s],
         ))  # fmt: skip
 
     def one(s: int) -> None:
         for done in range(rounds):
-            moved[s] = sweep(s, _DAMPING[min(done, len(_DAMPING) - 1)])
+            moved[s] = sweep(s, damping[min(done, len(damping) - 1)])
             if moved[s] < settled:
                 break
 

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from models.calibration import Calibration, search_calibration
+from models.family_choice import with_families
 from models.forecast import (
     Fitted,
     corrections_frame,
@@ -150,7 +151,8 @@ def fit_stream(seed: int) -> np.random.Generator:
 
 
 def _calibrated(h: Histories, clock: Clock, why: str) -> Calibration:
-    cal = search_calibration(h, over_threads()).calibration
+    each = over_threads()
+    cal = with_families(h, search_calibration(h, each), each).calibration
     words = f"{cal.rounds} rounds, {'converged' if cal.converged else 'NOT converged'}"
     clock.lap("calibration", words + (f"; anew: {why}" if why else ""))
     return cal

@@ -14,6 +14,7 @@ from pathlib import Path
 import polars as pl
 
 from models.calibration import Calibration, search_calibration
+from models.family_choice import with_families
 from models.soil import site_resistivity
 from pipeline.calibrations import (
     LATEST,
@@ -165,7 +166,8 @@ def pass_of(
         choice = Choice(None, f"{kept.name} {worse}")
     began = datetime.now()
     sample = sample_of_sites(spool, settings.calibration_sites)
-    cal = search_calibration(sample, over_threads()).calibration
+    each = over_threads()
+    cal = with_families(sample, search_calibration(sample, each), each).calibration
     clock.lap("calibration", f"{sample.sites:,} sites; anew: {choice.why}")
     done = fitted(cal, out / "anew")
     facts = json.dumps(calibration_facts(cal), allow_nan=False)

@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 
 from models.calibration import CEILINGS, Calibration
+from models.corrosion_curves import FAMILIES, ONSET
 from models.forecast import Fitted
 from models.histories import DAYS_A_YEAR
 from pipeline.ground_words import ground_facts
@@ -74,6 +75,14 @@ def calibration_facts(cal: Calibration) -> dict[str, Any]:
         facts |= {
             f"ceiling_share_{basis}_x{np.exp(c):.1f}": float(v) for c, v in zip(CEILINGS, shares, strict=True)
         }
+    if cal.families != (ONSET,) or cal.family_scored.size:
+        facts |= {
+            f"curve_{f.name}_{s}": float(v)
+            for f, shares in zip(FAMILIES, cal.family_shares.T, strict=True)
+            for s, v in zip(cal.soils, shares, strict=True)
+        }
+        facts["curve_families_scored_on"] = float(cal.family_scored.sum())
+        facts["curve_families_gain_in_log_score"] = float(cal.family_gain.sum())
     facts |= {f"noise_sd_{s}": float(v) for s, v in zip(cal.soils, cal.noise_sd, strict=True)}
     facts["season_harmonics"] = cal.season.harmonics
     facts |= {f"season_evidence_of_{k}_harmonics": float(v) for k, v in enumerate(cal.season_evidence)}

@@ -42,6 +42,7 @@ WAYS = {
     "campaign": "By campaign: district and year",
     "meter_season": "By meter and quarter of the year",
 }
+ACCELERATES = "curve_accelerating_"
 RODS = {"new": "rods drawn afresh from their class", "same": "the same rods read anew"}
 
 
@@ -169,10 +170,29 @@ def _sentences(
             + "; ".join(dict.fromkeys(f.title.lower() for f in whole))
             + ". In a large fleet small differences show; look at their size below."
         )
+    if curves := _curves_sentence(staged.run.get("calibration") or {}):
+        said.append(curves)
     if groups:
         worst = "; ".join(f"{g.group} {g.reason}" for g in groups[:3])
         said.append(f"Groups of readings that stand out: {worst}.")
     return tuple(said)
+
+
+def _curves_sentence(calibration: Mapping[str, object]) -> str:
+    """Say which classes' curves speed up and what that gained; nothing where none does."""
+    found = {
+        name.removeprefix(ACCELERATES): share
+        for name, share in calibration.items()
+        if name.startswith(ACCELERATES) and isinstance(share, float) and share > 0.0
+    }
+    gain = calibration.get("curve_families_gain_in_log_score")
+    if not found or not isinstance(gain, float):
+        return ""
+    shares = "; ".join(f"{soil} {100 * share:.0f} %" for soil, share in sorted(found.items()))
+    return (
+        "Readings that were held out are better predicted where some curves speed up after their onset "
+        f"(log score {gain:+.1f}). Weight of such curves by soil class: {shares}."
+    )
 
 
 def value_of(summary: str, value: float | None) -> str:

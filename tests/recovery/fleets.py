@@ -14,6 +14,7 @@ from models.calibration import Calibrated, Calibration, search_calibration
 from models.class_curves import share_past_curves
 from models.covariates import site_covariates
 from models.electrode import isolated_ohm
+from models.family_choice import with_families
 from models.forecast import Fitted, corrections_frame, fit_electrodes, levels, outlook_frame
 from models.histories import DAYS_A_YEAR, ROUTINE, Histories
 from models.history_frames import build_histories, fill_formula
@@ -88,7 +89,7 @@ def numbered_readings(sim: Simulated) -> pl.DataFrame:
 
 def _inferred(h: Histories, seed: int) -> tuple[Fitted, Calibrated, pl.DataFrame]:
     each = over_threads()
-    searched = search_calibration(h, each)
+    searched = with_families(h, search_calibration(h, each), each)
     rng = np.random.default_rng(seed)
     threshold = np.full(h.electrodes, LOG_DOUBLE)
     fit = fit_electrodes(h, searched.calibration, threshold, rng, each, searched.state)

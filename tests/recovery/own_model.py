@@ -9,7 +9,7 @@ import numpy.typing as npt
 from models.breaks import StepModel
 from models.calibration import Calibration
 from models.class_prior import FLAWED_SPREAD, class_layout
-from models.corrosion_curves import CEILINGS, crossing_age, curve_grid, log_ratio
+from models.corrosion_curves import CEILINGS, FAMILIES, crossing_age, curve_grid, log_ratio
 from models.covariates import COVARIATES
 from models.histories import AS_INSTALLED, ROUTINE, Histories, harmonics
 from models.season import SeasonSpread
@@ -296,12 +296,13 @@ def _draw_rod(
     cal: Calibration, rng: np.random.Generator, plan: Plan, book: _Book, soil: str, u: float, b: float,
     built: float, t: Floats, v: Floats,
 ) -> None:  # fmt: skip
-    tau, r, ceiling, at, jump = _draw_life(cal, rng, soil, u)
+    tau, r, ceiling, at, jump, family = _draw_life(cal, rng, soil, u)
     base = plan.log_formula + b + rng.normal(0.0, cal.spread.rod_sd)
     seen = np.flatnonzero(t > built + 0.3)
     age = t[seen] - built
     noise = float(cal.noise_sd[cal.soils.index(soil)]) * np.exp(cal.noise_spread * rng.normal())
-    y = base + v[seen] + log_ratio(age, tau, r, ceiling) + jump * (age >= at) + rng.normal(0, noise, age.size)
+    y = base + v[seen] + log_ratio(age, tau, r, ceiling, family) + jump * (age >= at)
+    y += rng.normal(0, noise, age.size)
     wild = rng.random(age.size) < cal.steps.wild_share
     y += np.where(wild, rng.normal(0.0, cal.steps.wild_sd, age.size), 0.0)
     over = y > np.log(plan.limit_ohm)
@@ -314,14 +315,17 @@ def _draw_rod(
         kind=np.r_[np.full(len(first), AS_INSTALLED), np.full(age.size, ROUTINE)],
     )  # fmt: skip
     now = NOW - built
-    own = crossing_age(np.log(2.0), np.array(tau), np.array(r), ceiling)
-    stepped = max(at, float(crossing_age(max(np.log(2.0) - jump, 0.0), np.array(tau), np.array(r), ceiling)))
+    own, rest = (
+        float(crossing_age(left, np.array(tau), np.array(r), ceiling, family))
+        for left in (np.log(2.0), max(np.log(2.0) - jump, 0.0))
+    )
+    stepped = max(at, rest)
     if jump >= np.log(2.0):
         stepped = at
     book.add(
         book.electrode, onset=tau, growth=r, ceiling=ceiling, base=base, broken_at=at, jump=jump, age_now=now,
-        level_now=base + log_ratio(np.array(now), tau, r, ceiling) + jump * (now >= at),
-        crossing=min(float(own), stepped),
+        level_now=base + log_ratio(np.array(now), tau, r, ceiling, family) + jump * (now >= at),
+        crossing=min(own, stepped),
     )  # fmt: skip
     book.soil.append(soil)
     book.counts.append(age.size + len(first))
@@ -329,8 +333,8 @@ def _draw_rod(
 
 def _draw_life(
     cal: Calibration, rng: np.random.Generator, soil: str, u: float
-) -> tuple[float, float, float, float, float]:
-    """Draw onset, growth, ceiling, age at a step and its size for a rod in a site of effect u."""
+) -> tuple[float, float, float, float, float, int]:
+    """Draw onset, growth, ceiling, age at a step, its size and the family for a rod in a site of effect u."""
     p = dict(zip(cal.theta_names, cal.theta, strict=True))
     grid = curve_grid()
     load_t, load_r = (float(np.exp(p[f"log_{k}_load_soil_{soil}"])) * u for k in ("onset", "growth"))
@@ -349,7 +353,11 @@ def _draw_life(
     at = float(rng.exponential(1.0 / rate)) if rate > 0 else np.inf
     opened = rng.random() < cal.steps.open_share
     mean, var = (x[int(opened)] for x in cal.steps.jumps())
-    return tau, r, ceiling, at, _upward(rng, float(mean), float(np.sqrt(var)))
+    jump = _upward(rng, float(mean), float(np.sqrt(var)))
+    family = cal.families[0]
+    if len(cal.families) > 1:
+        family = int(rng.choice(len(FAMILIES), p=cal.family_shares[cal.soils.index(soil)]))
+    return tau, r, ceiling, at, jump, family
 
 
 def _bound(book: _Book, plan: Plan) -> Histories:

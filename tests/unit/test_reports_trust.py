@@ -223,3 +223,18 @@ def test_a_run_without_the_tables_still_has_its_pages(tmp_path: Path) -> None:
     page = trust_page(staged)
     assert page.checks == page.residuals == page.puzzles == ()
     assert measure_page(staged).headline == "This run does not say what another reading would be worth."
+
+
+def test_curves_that_speed_up_are_told_with_their_weight_and_what_it_gained(staged: Staged) -> None:
+    facts = {
+        "curve_onset_clay": 0.4, "curve_accelerating_clay": 0.6, "curve_accelerating_sand": 0.0,
+        "curve_families_gain_in_log_score": 12.34,
+    }  # fmt: skip
+    page = trust_page(replace(staged, run={**staged.run, "calibration": facts}))
+    assert (
+        "Readings that were held out are better predicted where some curves speed up after their onset "
+        "(log score +12.3). Weight of such curves by soil class: clay 60 %."
+    ) in page.sentences
+    none = facts | {"curve_accelerating_clay": 0.0}
+    calm = trust_page(replace(staged, run={**staged.run, "calibration": none})).sentences
+    assert calm == trust_page(staged).sentences

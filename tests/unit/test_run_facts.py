@@ -89,3 +89,17 @@ def test_what_surveys_say_is_told_in_the_units_of_the_trade_and_only_where_it_ca
         standards=Standards(COVARIATES, np.zeros((len(cal.soils), len(COVARIATES))), np.full(7, 0.5)),
     )  # fmt: skip
     assert [f["covariate"] for f in ground_facts(every)] == list(COVARIATES)
+
+
+def test_the_curve_families_are_told_once_they_were_weighed() -> None:
+    cal = replace(own_calibration(), soils=("clay", "sand"), noise_sd=np.full(2, 0.1))
+    assert not [n for n in calibration_facts(cal) if n.startswith("curve_")]
+    weighed = replace(
+        cal, family_weight=np.array([[0.25, 0.75], [1.0, 0.0]]), family_scored=np.array([40.0, 20.0]),
+        family_gain=np.array([3.0, 0.5]),
+    )  # fmt: skip
+    facts = calibration_facts(weighed)
+    assert facts["curve_accelerating_clay"] == 0.75
+    assert facts["curve_onset_sand"] == 1.0
+    assert facts["curve_families_scored_on"] == 60.0
+    assert facts["curve_families_gain_in_log_score"] == 3.5
