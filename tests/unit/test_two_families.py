@@ -8,13 +8,14 @@ import pytest
 from scipy.special import logsumexp
 
 from models.breaks import StepModel, plain_structures
-from models.calibration import first_guess, group_ends
-from models.class_prior import CurvePrior
+from models.calibration import end_shares, first_guess, first_state, group_ends
+from models.class_prior import CurvePrior, curve_prior
 from models.corrosion_curves import (
     ACCELERATING,
     FAMILIES,
     ONSET,
     CurveGrid,
+    Floats,
     crossing_table,
     curve_grid,
     log_ratio,
@@ -22,7 +23,15 @@ from models.corrosion_curves import (
 from models.forecast import Fitted, draws_of, fit_electrodes, levels
 from models.outlook import cdf_at, curve_mass
 from models.replicas import new_rods, record_of, same_rods
-from models.site_pass import FieldSpread, field_covariance, no_factors, site_pass
+from models.site_pass import (
+    FieldSpread,
+    Focus,
+    SitePass,
+    field_covariance,
+    focus_of,
+    no_factors,
+    site_pass,
+)
 from tests.recovery.own_model import Plan, draw_fleet, known_calibration
 from tests.unit.small_histories import LOG_DOUBLE, site_history
 
@@ -115,6 +124,41 @@ def test_masses_of_both_families_are_one_posterior() -> None:
     assert (post.reaching.sum(axis=1) <= 1.0 + 1e-5).all()
     ends = group_ends(cal, fit.layout).reshape(fit.layout.soil.size, 2, -1)
     assert ends.sum(axis=2) == pytest.approx(cal.family_weight[fit.layout.soil])
+
+
+def test_cells_that_a_rougher_pass_left_mass_give_the_same_as_all() -> None:
+    fit = _mixed_fit()
+    h, p, cal, layout = fit.histories, fit.prepared, fit.calibration, fit.layout
+    state, share = first_state(h, cal, layout), end_shares(cal, layout)
+    rough, fine = p.grid.coarser(growth_too=False), p.grid
+    assert rough.families == fine.families
+
+    def passed(grid: CurveGrid, focus: Focus | None) -> SitePass:
+        return site_pass(
+            h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale,
+            curve_prior(cal.theta, layout, grid), layout.group, state.node_weight, share, fit.found.factors,
+            1, log_threshold=fit.log_threshold, focus=focus, damping=(0.0,),
+        )  # fmt: skip
+
+    known = np.ones(h.electrodes, dtype=np.bool_)
+    seen = curve_prior(cal.theta, layout, rough), layout.group, state.node_weight
+    focus = focus_of(passed(rough, None), *seen, fine, known)
+    assert (focus.high - focus.low).sum() < 0.7 * h.electrodes * fine.size / share.shape[1]
+    few, every = passed(fine, focus), passed(fine, None)
+    assert few.evidence == pytest.approx(every.evidence, abs=1e-4)
+    assert few.ceiling_weight == pytest.approx(every.ceiling_weight, abs=1e-4)
+    assert few.base_mean == pytest.approx(every.base_mean, abs=1e-4)
+    assert few.base_var == pytest.approx(every.base_var, rel=1e-3)
+    prior = curve_prior(cal.theta, layout, fine)
+    onset, growth = prior.onset[layout.group], prior.growth[layout.group]
+
+    def reached(found: SitePass) -> Floats:
+        by_family = found.reaching.reshape(h.electrodes, 2, *fine.shape[1:])
+        mass = np.einsum("nftr,nk,nkt,nkr->nf", by_family, state.node_weight, onset, growth)
+        return np.asarray(mass * np.exp(found.whole_top - found.evidence)[:, None])
+
+    assert reached(few) == pytest.approx(reached(every), abs=1e-4)
+    assert (reached(every) > 0.01).any(axis=0).all()
 
 
 def test_draws_cross_when_the_outlook_says() -> None:
