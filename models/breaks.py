@@ -7,11 +7,10 @@ after it).
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numba import njit
-from scipy.special import ndtr
 
 from models.class_prior import CurvePrior
 from models.histories import Floats, Histories, Ints
@@ -26,6 +25,8 @@ from models.site_kernel import (
     structure_loglik,
     structure_readings,
 )
+from models.step_hazard import StepModel, hazard_ahead, log_step_odds
+from models.step_kernel import ROW, add_row, log_odds_of_step, onset_rows
 
 # a structure e^-4.5 below the best on the coarse grid is not carried on; the plain one always is
 _KEEP_WITHIN = 4.5
@@ -45,7 +46,8 @@ class Structures:
     start: (N+1,) first structure of each electrode. breaks: (K,) position of the first reading after the
     step or -1, or ODD (-2) for a rod unlike its record from the start. opened: (K,) 1 where the step is to
     an open or nearly open lead, 0 where a lesser one. wilds: (K, 3) positions of wild readings, -1 for
-    none. log_prior: (K,).
+    none. log_prior: (K,), for an onset after the last reading; step_kernel.onset_rows says how it differs
+    for an earlier one.
     """
 
     start: Ints
@@ -60,42 +62,6 @@ class Structures:
         return np.repeat(np.arange(self.start.size - 1), np.diff(self.start))
 
 
-@dataclass(frozen=True)
-class StepModel:
-    """Rates and sizes: break_rate a year, jump_mean and jump_sd (log), wild_share of readings, wild_sd (log).
-
-    open_share of the breaks leave an open lead, a step of open_mean, open_sd (log): from 15 ohm to over 1500
-    is 4.6.
-    """
-
-    break_rate: float = 0.003
-    jump_mean: float = 0.9
-    jump_sd: float = 0.5
-    wild_share: float = 0.01
-    wild_sd: float = 0.8
-    open_share: float = 0.2
-    open_mean: float = 4.0
-    open_sd: float = 1.5
-
-    def reaching(self, log_threshold: Floats | float) -> Floats:
-        """Return the chance that a step alone reaches the threshold: an open lead always does."""
-        lesser = ndtr((self.jump_mean - np.asarray(log_threshold)) / self.jump_sd) / ndtr(
-            self.jump_mean / self.jump_sd
-        )
-        return np.asarray(self.open_share + (1.0 - self.open_share) * np.minimum(lesser, 1.0))
-
-    def lesser_jump(self, log_threshold: float) -> float:
-        """Return the mean size (log) of the steps that do not reach the threshold alone."""
-        low, high = (x / self.jump_sd for x in (-self.jump_mean, log_threshold - self.jump_mean))
-        share = max(float(ndtr(high) - ndtr(low)), 1e-12)
-        density = (np.exp(-0.5 * low * low) - np.exp(-0.5 * high * high)) / np.sqrt(2.0 * np.pi)
-        return float(np.clip(self.jump_mean + self.jump_sd * density / share, 0.0, log_threshold))
-
-    def jumps(self) -> tuple[Floats, Floats]:
-        """Return means and variances of the two kinds of step."""
-        return np.array([self.jump_mean, self.open_mean]), np.array([self.jump_sd**2, self.open_sd**2])
-
-
 def plain_structures(electrodes: int) -> Structures:
     """Return the structure of undisturbed histories for every electrode."""
     return Structures(
@@ -108,23 +74,35 @@ def plain_structures(electrodes: int) -> Structures:
 
 
 @njit(cache=True, nogil=True)
-def _log_prior(age, brk, opened, wild, break_rate, open_share, wild_share):  # type: ignore[no-untyped-def]
+def _log_prior(brk, opened, wild, log_step, open_share, wild_share):  # type: ignore[no-untyped-def]
+    """Return a structure's log prior, the onset after the last reading; log_step (n,): log odds of a step."""
     value = 0.0
     if brk == ODD:
         value += _LOG_ODD
     if brk >= 0:
-        since = 0.0  # a step before the first reading hides in the level, but not from the rod formula
-        if brk > 0:
-            since = age[brk - 1]
-        # odds against no step by the last reading, for a steady hazard
-        last = age[age.size - 1]
-        odds = math.exp(break_rate * (last - since)) - math.exp(break_rate * (last - age[brk]))
-        value += math.log(max(odds, 1e-12))
+        # a step before the first reading hides in the level, but not from the rod formula
+        value += log_step[brk]
         value += math.log(open_share if opened == 1 else 1.0 - open_share)
     for w in range(3):
         if wild[w] >= 0:
             value += math.log(wild_share / (1.0 - wild_share))
     return value
+
+
+@njit(cache=True, nogil=True)
+def _step_odds(age, ahead, after_rate):  # type: ignore[no-untyped-def]
+    """Return (n,) log odds of a step before each reading: for the latest onset and for the earliest."""
+    n = age.size
+    late = np.empty(n)
+    early = np.empty(n)
+    for j in range(n):
+        since = age[j - 1] if j > 0 else 0.0
+        late[j] = log_odds_of_step(ahead[j, 0], ahead[j, 1])
+        early[j] = log_odds_of_step(
+            ahead[j, 0] + after_rate * (age[n - 1] - since),
+            ahead[j, 1] + after_rate * (age[n - 1] - age[j]),
+        )
+    return late, early
 
 
 @njit(cache=True, nogil=True)
@@ -173,16 +151,16 @@ def _screen(  # type: ignore[no-untyped-def]
     jump_mean,
     jump_var,
     wild_var,
-    break_rate,
+    log_step,
     open_share,
     wild_share,
-    age,
     gain,
 ):
     """Raise gain (n, 3) to what a step (two kinds) or a wild reading would add, priors included.
 
     t (m,), inner (m, m): score and information of the readings that index picks, a curve given; behind:
-    how far that curve lies behind all curves together, log.
+    how far that curve lies behind all curves together, log. log_step: (n,) log odds of a step, for the onset
+    that makes it likeliest.
     """
     m = index.size
     none = np.full(3, -1, np.int64)
@@ -198,7 +176,7 @@ def _screen(  # type: ignore[no-untyped-def]
             # where the curve alone would follow a step, the normal approximation has no information left
             value = _step_gain(q, max(a, 0.0), jump_mean[kind], jump_var[kind]) + behind
             if value > -12.0:
-                value += _log_prior(age, j, kind, none, break_rate, open_share, wild_share)
+                value += _log_prior(j, kind, none, log_step, open_share, wild_share)
             gain[j, kind] = max(gain[j, kind], value)
         value = (
             _wild_gain(t[i], max(inner[i, i], 0.0), wild_var)
@@ -241,7 +219,8 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     jump_mean,
     jump_var,
     wild_var,
-    break_rate,
+    ahead,
+    after_rate,
     open_share,
     wild_share,
     onset,
@@ -260,6 +239,10 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     n = age.size
     none = np.full(3, -1, np.int64)
     R = growth.size
+    late, early = _step_odds(age, ahead, after_rate)
+    calm = np.empty((3, onset.size))
+    rows = np.empty((3, onset.size))
+    onset_rows(age, -1, ahead, after_rate, onset, calm)
     plain = structure_readings(
         age, resid, side, noise, visit, mean, cov, rod_var, -1, none, jump_mean[0], jump_var[0], wild_var
     )
@@ -281,6 +264,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         plain,
         ll,
     )
+    add_row(calm[ROW], first, ll)
     size = first * R
     value, total, beyond = _evidence(ll, size, nothing, prior, share)
     gain = np.full((n, 3), -np.inf)
@@ -307,7 +291,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         ch = ehh / weight - np.outer(eh, eh)
         t = precision @ (y - eh) if m > 0 else np.zeros(0)
         inner = precision - precision @ ch @ precision if m > 0 else np.zeros((0, 0))
-        args = (noise, jump_mean, jump_var, wild_var, break_rate, open_share, wild_share, age, gain)
+        args = (noise, jump_mean, jump_var, wild_var, early, open_share, wild_share, gain)
         _screen(index, y, t, inner, 0.0, *args)
         flat = precision @ y if m > 0 else np.zeros(0)
         behind = math.log(max(beyond / total, 1e-30))
@@ -331,6 +315,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
             age, side, visit, mean, cov, rod_var, ODD, jump_mean[0], jump_var[0], onset, growth, ceilings,
             ceiling_sd, resid, now, ll,
         )  # fmt: skip
+        add_row(calm[ROW], first, ll)
         found_b[1] = ODD
         found_v[1] = _evidence(ll, first * R, nothing, prior, share)[0] + _LOG_ODD
         count = 2
@@ -412,11 +397,16 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
                     now,
                     ll,
                 )
+                if brk >= 0:
+                    onset_rows(age, brk, ahead, after_rate, onset, rows)
+                    add_row(rows[ROW], first, ll)
+                else:
+                    add_row(calm[ROW], first, ll)
                 found_b[count] = brk
                 found_o[count] = kind
                 found_w[count] = wild
                 found_v[count] = _evidence(ll, first * R, nothing, prior, share)[0] + _log_prior(
-                    age, brk, kind, wild, break_rate, open_share, wild_share
+                    brk, kind, wild, late, open_share, wild_share
                 )
                 if found_v[count] > found_v[best] - 1.0:
                     grown = True
@@ -470,7 +460,8 @@ def _search_site(  # type: ignore[no-untyped-def]
     jump_mean,
     jump_var,
     wild_var,
-    break_rate,
+    ahead,
+    after_rate,
     open_share,
     wild_share,
     onset,
@@ -518,7 +509,8 @@ def _search_site(  # type: ignore[no-untyped-def]
             jump_mean,
             jump_var,
             wild_var,
-            break_rate,
+            ahead[r0:r1],
+            after_rate,
             open_share,
             wild_share,
             onset,
@@ -562,14 +554,14 @@ def search_structures(
     counts = np.zeros(N, np.int64)
     breaks = np.full((N, _MOST), -1, np.int64)
     opened = np.zeros((N, _MOST), np.int64)
-    jumps, grid = model.jumps(), prior.grid
+    jumps, grid, ahead = model.jumps(), prior.grid, hazard_ahead(h, model)
     wilds = np.full((N, _MOST, 3), -1, np.int64)
     values = np.full((N, _MOST), -np.inf)
 
     def one(s: int) -> None:
         _search_site(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, noise, h.visit,
-            rod_var, prior_precision[s], *factors[s], *jumps, model.wild_sd**2, model.break_rate,
+            rod_var, prior_precision[s], *factors[s], *jumps, model.wild_sd**2, ahead, model.after_rate,
             model.open_share, model.wild_share, grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd,
             node_weight, prior.onset, prior.growth, group, share, counts, breaks, opened, wilds, values,
         )  # fmt: skip
@@ -583,10 +575,10 @@ def search_structures(
 
 def reprice(h: Histories, model: StepModel, s: Structures) -> Structures:
     """Return the structures with prior probabilities under the model's present rates."""
-    log_prior = np.empty(s.breaks.size)
-    for k, i in enumerate(s.electrode):
-        age = h.age[h.reading_start[i] : h.reading_start[i + 1]]
-        log_prior[k] = _log_prior(
-            age, s.breaks[k], s.opened[k], s.wilds[k], model.break_rate, model.open_share, model.wild_share
-        )
-    return Structures(s.start, s.breaks, s.opened, s.wilds, log_prior)
+    ahead, stepped = hazard_ahead(h, model), s.breaks >= 0
+    at = ahead[(h.reading_start[s.electrode] + s.breaks)[stepped]]
+    log_prior = np.log(model.wild_share / (1.0 - model.wild_share)) * (s.wilds >= 0).sum(axis=1)
+    log_prior += _LOG_ODD * (s.breaks == ODD)
+    log_prior[stepped] += log_step_odds(at)
+    log_prior[stepped] += np.log(np.where(s.opened[stepped] == 1, model.open_share, 1.0 - model.open_share))
+    return replace(s, log_prior=log_prior)

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import expit
 
-from models.breaks import StepModel, Structures, plain_structures, reprice, search_structures
+from models.breaks import Structures, plain_structures, reprice, search_structures
 from models.class_prior import (
     ClassLayout,
     NodeEvidence,
@@ -36,6 +36,8 @@ from models.shared_terms import (
     shared_information,
 )
 from models.site_pass import FieldSpread, ForEach, SitePass, field_covariance, in_turn, no_factors, site_pass
+from models.step_hazard import StepModel
+from models.step_rates import update_rates
 
 Single = npt.NDArray[np.float32]
 EARLY_SITES = 100  # the first rounds of a large fleet are made on so many sites
@@ -101,7 +103,7 @@ def first_guess(h: Histories) -> Calibration:
     fixed[0] = float(np.clip(np.quantile(gap, 0.3), -2.0, 2.0)) if gap.size else 0.0
     return Calibration(
         soils, materials, fixed, terms.names, np.full(len(soils), 0.08), 0.35, 0.12, 0.2, FieldSpread(), {},
-        0.05, StepModel(), layout.start(), np.zeros((layout.start().size,) * 2), layout.names,
+        0.05, StepModel(after_rate=0.003), layout.start(), np.zeros((layout.start().size,) * 2), layout.names,
         np.full((2, len(CEILINGS)), 1.0 / len(CEILINGS)), districts=districts,
         fixed_cov=np.zeros((fixed.size, fixed.size)),
     )  # fmt: skip
@@ -390,23 +392,18 @@ def _update_field(h: Histories, cal: Calibration, found: SitePass) -> FieldSprea
 
 
 def _update_steps(h: Histories, cal: Calibration, found: SitePass, structures: Structures) -> StepModel:
-    """Return step and wild rates; weak priors: a step in 300 electrode-years, 1 % of readings wild."""
+    """Return hazards, sizes and wild rates; weak priors: ten steps of usual size, 1 % of readings wild."""
     stepped = structures.breaks >= 0
     all_steps = found.struct_weight * stepped
     w = all_steps * (structures.opened == 0)
-    spans = np.zeros(h.electrodes)  # from installation: steps before the first reading are counted too
-    read = np.diff(h.reading_start) > 0
-    spans[read] = h.age[h.reading_start[1:][read] - 1]
-    rate = (float(all_steps.sum()) + 1.0) / (float(spans.sum()) + 300.0)
     n = float(w.sum())
     mean = (float(w @ found.struct_jump) + 10 * 0.9) / (n + 10)
     var = (float(w @ (found.struct_jump_var + (found.struct_jump - mean) ** 2)) + 10 * 0.25) / (n + 10)
     wild = (float(found.wild_p.sum()) + 1.0) / (h.age.size + 100.0)
     opened = (float(all_steps.sum()) - n + 1.5) / (float(all_steps.sum()) + 10.0)
     return replace(
-        cal.steps,
+        update_rates(h, cal.soils, cal.steps, found, structures),
         open_share=float(np.clip(opened, 0.02, 0.6)),
-        break_rate=float(np.clip(rate, 1e-4, 0.05)),
         jump_mean=float(np.clip(mean, 0.4, 1.6)),
         jump_sd=float(np.clip(np.sqrt(var), 0.25, 0.9)),
         wild_share=float(np.clip(wild, 1e-3, 0.08)),

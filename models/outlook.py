@@ -14,12 +14,12 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from models.breaks import StepModel
 from models.calibration import Calibration, Prepared, ceiling_shares
 from models.class_prior import ClassLayout, GroupTables, group_tables, site_nodes
 from models.corrosion_curves import NEVER_YEARS, CurveGrid, ceiling_reaches, cells_crossed
 from models.histories import Floats, Histories
 from models.site_pass import SitePass
+from models.step_hazard import StepModel
 
 HARDLY_BROKEN = 1e-3  # a chance of a step below it changes nothing that is shown
 QUANTILES = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)

@@ -13,6 +13,7 @@ import numpy as np
 from numba import njit
 
 from models.history_grid import curve_loglik, inverse_spd, log_normal_cdf, prefix_sums, running
+from models.step_kernel import ROW, add_means, add_row
 
 _SQRT_HALF = math.sqrt(0.5)
 _HARDLY_LIKELY = 1e-7  # likelihood over its largest below which a point reaches nothing
@@ -466,6 +467,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     opened,
     wilds,
     struct_logprior,
+    struct_rows,
     jump_mean,
     jump_var,
     wild_var,
@@ -486,6 +488,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     struct_w,
     struct_jump,
     struct_jump_var,
+    struct_onset,
     scale_w,
     noise_score,
     noise_sq,
@@ -497,8 +500,10 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     structures times scales. Fills out_like (where it has a size), (T*R,) with the likelihood of each curve,
     its ceiling mixed by share, or (C*T*R,) each apart, summed over structures and scales; where out_whole
     is as long, that gets the same without the structures that hold a step, and out_reaching (T*R,) of that
-    the part whose ceiling lies above log_threshold, ceilings mixed. All are over their largest. Fills
-    ceiling_w (C,). Returns the tilted mean and covariance of the field, the evidence, the posterior mean
+    the part whose ceiling lies above log_threshold, ceilings mixed. All are over their largest.
+    struct_rows (K, 3, T): step_kernel.onset_rows; unless ceilings are apart, struct_onset (K, 2) gets the
+    weighted sums of its SHARE and EXPOSED. Fills ceiling_w (C,).
+    Returns the tilted mean and covariance of the field, the evidence, the posterior mean
     and variance of the baseline (rod + site offset), the second moment of the rod's own term, and the logs
     of what out_like and out_whole are over.
     """
@@ -552,6 +557,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 now,
                 ll[k * F + f],
             )
+            add_row(struct_rows[k, ROW], first_flat, ll[k * F + f])
             size = first_flat * R
             nothing[k * F + f] = value
     top = -np.inf
@@ -584,6 +590,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
         out_reaching[:] = 0.0
     all_later = 0.0
     whole_later = 0.0
+    struct_onset[:] = 0.0
     below = np.float32(math.exp(whole_top - top))
     for j in range(K * F):
         plain = breaks[j // F] < 0
@@ -635,6 +642,8 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 mine = _weighed_sum(like, prior[:size], share[c], ll[j, c, :size], out_like[:size])
             weight[j] += mine
             ceiling_w[c] += mine + later[j] * share[c]
+        if not apart:
+            add_means(struct_rows[j // F], size // R, ll[j], struct_onset[j // F])
         evidence += weight[j]
     if apart:
         for c in range(C):
@@ -644,6 +653,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     else:
         out_like[size:] = all_later
     ceiling_w /= ceiling_w.sum()
+    struct_onset /= evidence
     tilted_mean = np.zeros(D)
     tilted_sq = np.zeros((D, D))
     base_m = 0.0
@@ -768,6 +778,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     opened,
     wilds,
     struct_logprior,
+    struct_rows,
     jump_mean,
     jump_var,
     wild_var,
@@ -796,6 +807,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     struct_w,
     struct_jump,
     struct_jump_var,
+    struct_onset,
     scale_w,
     noise_score,
     noise_sq,
@@ -884,6 +896,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 opened[s0:s1],
                 wilds[s0:s1],
                 struct_logprior[s0:s1],
+                struct_rows[s0 - struct_start[first] : s1 - struct_start[first]],
                 jump_mean,
                 jump_var,
                 wild_var,
@@ -904,6 +917,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 struct_w[s0:s1],
                 struct_jump[s0:s1],
                 struct_jump_var[s0:s1],
+                struct_onset[s0:s1],
                 scale_w[i],
                 noise_score[r0:r1],
                 noise_sq[r0:r1],

@@ -6,7 +6,6 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from models.breaks import StepModel
 from models.calibration import Calibration
 from models.class_prior import FLAWED_SPREAD, class_layout
 from models.corrosion_curves import CEILINGS, crossing_age, curve_grid, log_ratio
@@ -14,6 +13,7 @@ from models.histories import AS_INSTALLED, ROUTINE, Histories, harmonics
 from models.season import SeasonSpread
 from models.shared_terms import districts_of, fixed_terms
 from models.site_pass import FieldSpread
+from models.step_hazard import StepModel
 
 Floats = npt.NDArray[np.float64]
 NOW = 2026.0
