@@ -8,6 +8,7 @@ from models.corrosion_curves import crossing_table, log_ratio
 from models.forecast import Fitted
 from models.histories import Floats
 from models.outlook import parameter_draws
+from models.steps_to_come import with_steps
 
 LAST_AGE = 50
 
@@ -27,11 +28,11 @@ def _weighted_quantiles(values: Floats, weight: Floats, shares: tuple[float, ...
     return np.interp(shares, (total - 0.5 * weight[order]) / total[-1], values[order])
 
 
-def _with_steps(fit: Fitted, share: Floats, log_threshold: float) -> Floats:
-    """Add the steps to come: share (..., A) past by corrosion alone to share past at all."""
-    steps = fit.calibration.steps
-    reach = float(steps.reaching(log_threshold))
-    return np.asarray(1.0 - (1.0 - share) * np.exp(-steps.break_rate * reach * _ages()))
+def _table(fit: Fitted, soil: str, log_threshold: float) -> Floats:
+    """Return (G, A) the share of each cell past by each age, by corrosion or by a step that reaches alone."""
+    grid, steps, ages = fit.prepared.grid, fit.calibration.steps, _ages()
+    none = steps.survived(soil, grid.onset_years, ages, float(steps.reaching(log_threshold)))
+    return with_steps(crossing_table(grid, log_threshold, ages), none, grid)
 
 
 def class_curves(fit: Fitted) -> pl.DataFrame:
@@ -49,7 +50,7 @@ def class_curves(fit: Fitted) -> pl.DataFrame:
             mass = np.einsum("q,k,qkg->g", counts / counts.sum(), w, fit.posterior.new_rod[groups])
             first = np.flatnonzero(np.isin(layout.group, groups))[0]
             threshold = float(fit.log_threshold[first])
-            share = mass @ crossing_table(grid, threshold, ages)
+            share = mass @ _table(fit, layout.soils[soil], threshold)
             bands = np.stack(
                 [
                     _weighted_quantiles(log_ratio(np.asarray(a), tau, rate, ceiling), mass, (0.1, 0.5, 0.9))
@@ -65,7 +66,7 @@ def class_curves(fit: Fitted) -> pl.DataFrame:
                         "ratio_p10": np.exp(bands[:, 0]),
                         "ratio_p50": np.exp(bands[:, 1]),
                         "ratio_p90": np.exp(bands[:, 2]),
-                        "share_past": _with_steps(fit, share, threshold),
+                        "share_past": share,
                         "electrodes": [int(counts.sum())] * ages.size,
                     }
                 )
@@ -81,10 +82,12 @@ def share_past_curves(fit: Fitted, rng: np.random.Generator, draws: int = 40) ->
     grid, layout, ages = fit.prepared.grid, fit.layout, _ages()
     _, w = site_nodes()
     shares = np.zeros((draws, len(layout.soils), ages.size))
-    tables = {float(v): crossing_table(grid, float(v), ages) for v in np.unique(fit.log_threshold)}
     pairs, counts = np.unique(
         np.stack([layout.group.astype(float), fit.log_threshold], axis=1), axis=0, return_counts=True
     )
+    of_group = [layout.soils[layout.soil[int(q)]] for q in pairs[:, 0]]
+    kinds = sorted(set(zip(of_group, pairs[:, 1].tolist(), strict=True)))
+    tables = {(k, v): _table(fit, k, v) for k, v in kinds}
     of_soil = np.bincount(layout.soil[pairs[:, 0].astype(int)], counts, minlength=len(layout.soils))
     for d, theta in enumerate(parameter_draws(fit.calibration, rng, draws)):
         t = group_tables(theta, layout, grid)
@@ -92,7 +95,7 @@ def share_past_curves(fit: Fitted, rng: np.random.Generator, draws: int = 40) ->
             own = fit.calibration.ceiling_weight[layout.raw[int(q)]]
             mass = (own[:, None] * ((w * t.onset[int(q)].T) @ t.growth[int(q)]).ravel()).ravel()
             soil = layout.soil[int(q)]
-            shares[d, soil] += n / of_soil[soil] * _with_steps(fit, mass @ tables[threshold], threshold)
+            shares[d, soil] += n / of_soil[soil] * (mass @ tables[layout.soils[soil], float(threshold)])
     low, middle, high = np.quantile(shares, (0.05, 0.5, 0.95), axis=0)
     used = [c for c in range(len(layout.soils)) if of_soil[c]]
     return pl.DataFrame(
