@@ -7,7 +7,7 @@ after it).
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numba import njit
@@ -16,6 +16,7 @@ from models.class_prior import CurvePrior
 from models.histories import Floats, Histories, Ints
 from models.history_grid import inverse_spd
 from models.site_kernel import (
+    LASTING,
     ODD,
     ODD_VAR,
     curve_moments,
@@ -36,6 +37,8 @@ _SCREEN = 5.5
 _RISE = 0.25  # or the reading must stand off its neighbours by so much (log) and as many sds of noise as
 _RISE_SDS = 1.5
 _DEPTH = 3
+# of steps, those that remaking the joint mends: it is not always the joint (common practice, no source)
+_LOG_MENDED, _LOG_NOT_MENDED = math.log(0.8), math.log(0.2)
 _LOG_ODD = math.log(0.01 / 0.99)  # of a rod unlike its record (common practice, no source)
 
 
@@ -47,7 +50,8 @@ class Structures:
     step or -1, or ODD (-2) for a rod unlike its record from the start. opened: (K,) 1 where the step is to
     an open or nearly open lead, 0 where a lesser one. wilds: (K, 3) positions of wild readings, -1 for
     none. log_prior: (K,), for an onset after the last reading; step_kernel.onset_rows says how it differs
-    for an earlier one.
+    for an earlier one. ends: (K,) position of the first reading after works that mended the step (the count
+    of readings where none has been taken since), LASTING where it stands.
     """
 
     start: Ints
@@ -55,11 +59,21 @@ class Structures:
     opened: Ints
     wilds: Ints
     log_prior: Floats
+    ends: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+
+    def __post_init__(self) -> None:
+        if self.ends.size != self.breaks.size:
+            object.__setattr__(self, "ends", np.full(self.breaks.size, LASTING))
 
     @property
     def electrode(self) -> Ints:
         """(K,) electrode index of each structure."""
         return np.repeat(np.arange(self.start.size - 1), np.diff(self.start))
+
+    @property
+    def standing(self) -> Ints:
+        """(K,) breaks, -1 where the step has been mended since."""
+        return np.where(self.ends < LASTING, -1, self.breaks)
 
 
 def plain_structures(electrodes: int) -> Structures:
@@ -74,15 +88,18 @@ def plain_structures(electrodes: int) -> Structures:
 
 
 @njit(cache=True, nogil=True)
-def _log_prior(brk, opened, wild, log_step, open_share, wild_share):  # type: ignore[no-untyped-def]
-    """Return a structure's log prior, the onset after the last reading; log_step (n,): log odds of a step."""
+def _log_prior(brk, opened, wild, log_step, open_share, wild_share, mending):  # type: ignore[no-untyped-def]
+    """Return a structure's log prior, the onset after the last reading; log_step (n,): log odds of a step.
+
+    mending: log share of steps that remaking the joint mended, or not; 0 where it was not remade.
+    """
     value = 0.0
     if brk == ODD:
         value += _LOG_ODD
     if brk >= 0:
         # a step before the first reading hides in the level, but not from the rod formula
         value += log_step[brk]
-        value += math.log(open_share if opened == 1 else 1.0 - open_share)
+        value += math.log(open_share if opened == 1 else 1.0 - open_share) + mending
     for w in range(3):
         if wild[w] >= 0:
             value += math.log(wild_share / (1.0 - wild_share))
@@ -176,7 +193,7 @@ def _screen(  # type: ignore[no-untyped-def]
             # where the curve alone would follow a step, the normal approximation has no information left
             value = _step_gain(q, max(a, 0.0), jump_mean[kind], jump_var[kind]) + behind
             if value > -12.0:
-                value += _log_prior(j, kind, none, log_step, open_share, wild_share)
+                value += _log_prior(j, kind, none, log_step, open_share, wild_share, 0.0)
             gain[j, kind] = max(gain[j, kind], value)
         value = (
             _wild_gain(t[i], max(inner[i, i], 0.0), wild_var)
@@ -219,6 +236,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     jump_mean,
     jump_var,
     wild_var,
+    mended,
     ahead,
     after_rate,
     open_share,
@@ -231,11 +249,12 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     share,
     ll,
     breaks,
+    ends,
     opened,
     wilds,
     values,
 ):
-    """Fill the kept structures (breaks, wilds, values = log evidence with prior); return their count."""
+    """Fill the kept structures and values, their log evidence with prior; return their count."""
     n = age.size
     none = np.full(3, -1, np.int64)
     R = growth.size
@@ -244,7 +263,20 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     rows = np.empty((3, onset.size))
     onset_rows(age, -1, ahead, after_rate, onset, calm)
     plain = structure_readings(
-        age, resid, side, noise, visit, mean, cov, rod_var, -1, none, jump_mean[0], jump_var[0], wild_var
+        age,
+        resid,
+        side,
+        noise,
+        visit,
+        mean,
+        cov,
+        rod_var,
+        -1,
+        LASTING,
+        none,
+        jump_mean[0],
+        jump_var[0],
+        wild_var,
     )
     first, nothing = structure_loglik(
         age,
@@ -254,6 +286,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         cov,
         rod_var,
         -1,
+        LASTING,
         jump_mean[0],
         jump_var[0],
         onset,
@@ -299,8 +332,13 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         if m > 0:
             odd = _wild_gain(t.sum(), max(inner.sum(), 0.0), ODD_VAR)
             odd = max(odd, _wild_gain(flat.sum(), precision.sum(), ODD_VAR) + behind) + _LOG_ODD
+    for j in range(n):
+        if mended[j] < LASTING:  # the screen knows steps that last
+            gain[j, 0] = np.inf
+            gain[j, 1] = np.inf
     most = 3 * n * (_DEPTH + 1) * 3 + 4
     found_b = np.full(most, -1, np.int64)
+    found_e = np.full(most, LASTING, np.int64)
     found_o = np.zeros(most, np.int64)
     found_w = np.full((most, 3), -1, np.int64)
     found_v = np.full(most, -np.inf)
@@ -309,11 +347,24 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     found_v[0] = value
     if odd > -_SCREEN:
         now = structure_readings(
-            age, resid, side, noise, visit, mean, cov, rod_var, ODD, none, jump_mean[0], jump_var[0], wild_var
+            age,
+            resid,
+            side,
+            noise,
+            visit,
+            mean,
+            cov,
+            rod_var,
+            ODD,
+            LASTING,
+            none,
+            jump_mean[0],
+            jump_var[0],
+            wild_var,
         )
         first, nothing = structure_loglik(
-            age, side, visit, mean, cov, rod_var, ODD, jump_mean[0], jump_var[0], onset, growth, ceilings,
-            ceiling_sd, resid, now, ll,
+            age, side, visit, mean, cov, rod_var, ODD, LASTING, jump_mean[0], jump_var[0], onset, growth,
+            ceilings, ceiling_sd, resid, now, ll,
         )  # fmt: skip
         add_row(calm[ROW], first, ll)
         found_b[1] = ODD
@@ -335,20 +386,24 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
             depth += 1
         grown = False
         for j in range(n):
-            for what in range(4):
+            for what in range(6):
                 if count >= most:
                     break
                 if what == 3:  # a rod unlike its record may have wild readings as one with a step may
                     if j > 0 or depth == 0 or found_b[best] != -1 or odd < -_SCREEN:
                         continue
+                elif what > 3:  # a step that remaking the joint did not mend
+                    if mended[j] == LASTING:
+                        continue
                 elif gain[j, what] < -_SCREEN:
                     continue
                 wild = found_w[best].copy()
                 brk = found_b[best]
+                end = found_e[best]
                 kind = found_o[best]
                 if what == 3:
                     brk = ODD
-                elif what < 2:
+                elif what != 2:
                     since = 0.0
                     level = 0.0
                     if j > 0:
@@ -356,10 +411,11 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
                         level = resid[j - 1]
                     if brk >= 0 or age[j] - since <= 0.02:
                         continue
-                    if what == 1 and resid[j] - level < 1.2:
+                    kind = what if what < 2 else what - 4
+                    if kind == 1 and resid[j] - level < 1.2:
                         continue
                     brk = j
-                    kind = what
+                    end = mended[j] if what < 2 else LASTING
                 else:
                     if depth >= 3 or wild[0] == j or wild[1] == j or wild[2] == j:
                         continue
@@ -374,6 +430,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
                     cov,
                     rod_var,
                     brk,
+                    end,
                     wild,
                     jump_mean[kind],
                     jump_var[kind],
@@ -387,6 +444,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
                     cov,
                     rod_var,
                     brk,
+                    end,
                     jump_mean[kind],
                     jump_var[kind],
                     onset,
@@ -402,11 +460,15 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
                     add_row(rows[ROW], first, ll)
                 else:
                     add_row(calm[ROW], first, ll)
+                mending = 0.0
+                if brk >= 0 and mended[brk] < LASTING:
+                    mending = _LOG_MENDED if end < LASTING else _LOG_NOT_MENDED
                 found_b[count] = brk
+                found_e[count] = end
                 found_o[count] = kind
                 found_w[count] = wild
                 found_v[count] = _evidence(ll, first * R, nothing, prior, share)[0] + _log_prior(
-                    brk, kind, wild, late, open_share, wild_share
+                    brk, kind, wild, late, open_share, wild_share, mending
                 )
                 if found_v[count] > found_v[best] - 1.0:
                     grown = True
@@ -415,6 +477,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
             break
     order = np.argsort(-found_v[:count])
     breaks[0] = -1
+    ends[0] = LASTING
     opened[0] = 0
     wilds[0] = -1
     values[0] = found_v[0]
@@ -424,7 +487,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
             break
         double = False
         for k in range(kept):
-            same = breaks[k] == found_b[c] and opened[k] == found_o[c]
+            same = breaks[k] == found_b[c] and opened[k] == found_o[c] and ends[k] == found_e[c]
             for w in range(3):
                 hit = found_w[c, w] < 0
                 for x in range(3):
@@ -436,6 +499,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         if double:
             continue
         breaks[kept] = found_b[c]
+        ends[kept] = found_e[c]
         opened[kept] = found_o[c]
         wilds[kept] = found_w[c]
         values[kept] = found_v[c]
@@ -460,6 +524,7 @@ def _search_site(  # type: ignore[no-untyped-def]
     jump_mean,
     jump_var,
     wild_var,
+    mended,
     ahead,
     after_rate,
     open_share,
@@ -475,6 +540,7 @@ def _search_site(  # type: ignore[no-untyped-def]
     share,
     counts,
     breaks,
+    ends,
     opened,
     wilds,
     values,
@@ -509,6 +575,7 @@ def _search_site(  # type: ignore[no-untyped-def]
             jump_mean,
             jump_var,
             wild_var,
+            mended[r0:r1],
             ahead[r0:r1],
             after_rate,
             open_share,
@@ -521,6 +588,7 @@ def _search_site(  # type: ignore[no-untyped-def]
             share[i],
             ll,
             breaks[i],
+            ends[i],
             opened[i],
             wilds[i],
             values[i],
@@ -553,6 +621,7 @@ def search_structures(
     N = h.electrodes
     counts = np.zeros(N, np.int64)
     breaks = np.full((N, _MOST), -1, np.int64)
+    ends, mended = np.full((N, _MOST), LASTING, np.int64), mended_before(h)
     opened = np.zeros((N, _MOST), np.int64)
     jumps, grid, ahead = model.jumps(), prior.grid, hazard_ahead(h, model)
     wilds = np.full((N, _MOST, 3), -1, np.int64)
@@ -561,15 +630,16 @@ def search_structures(
     def one(s: int) -> None:
         _search_site(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, noise, h.visit,
-            rod_var, prior_precision[s], *factors[s], *jumps, model.wild_sd**2, ahead, model.after_rate,
-            model.open_share, model.wild_share, grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd,
-            node_weight, prior.onset, prior.growth, group, share, counts, breaks, opened, wilds, values,
+            rod_var, prior_precision[s], *factors[s], *jumps, model.wild_sd**2, mended, ahead,
+            model.after_rate, model.open_share, model.wild_share, grid.onset_years, grid.growth, grid.ceiling,
+            grid.ceiling_sd, node_weight, prior.onset, prior.growth, group, share, counts, breaks, ends,
+            opened, wilds, values,
         )  # fmt: skip
 
     each(one, range(h.sites))
     start = np.concatenate([[0], np.cumsum(counts)])
     take = np.arange(_MOST)[None, :] < counts[:, None]
-    found = Structures(start, breaks[take], opened[take], wilds[take], np.zeros(int(start[-1])))
+    found = Structures(start, breaks[take], opened[take], wilds[take], np.zeros(int(start[-1])), ends[take])
     return reprice(h, model, found)
 
 
@@ -581,4 +651,32 @@ def reprice(h: Histories, model: StepModel, s: Structures) -> Structures:
     log_prior += _LOG_ODD * (s.breaks == ODD)
     log_prior[stepped] += log_step_odds(at)
     log_prior[stepped] += np.log(np.where(s.opened[stepped] == 1, model.open_share, 1.0 - model.open_share))
+    remade = mended_before(h)[(h.reading_start[s.electrode] + s.breaks)[stepped]] < LASTING
+    mended = np.where(s.ends[stepped] < LASTING, _LOG_MENDED, _LOG_NOT_MENDED)
+    log_prior[stepped] += np.where(remade, mended, 0.0)
     return replace(s, log_prior=log_prior)
+
+
+def mended_before(h: Histories) -> Ints:
+    """Return (M,) before which reading a step that came before each was mended: its position, or LASTING.
+
+    By the first works after the reading that remade the joint; the count of readings where none came after.
+    Works of the day of a reading come before it.
+    """
+    out = np.full(h.age.size, LASTING)
+    for i in [i for i, remade in enumerate(h.remade) if remade]:
+        mine = slice(h.reading_start[i], h.reading_start[i + 1])
+        works = np.append(np.sort(h.remade[i]), np.inf)
+        next_one = works[np.searchsorted(works, h.age[mine], side="right")]
+        at = np.searchsorted(h.age[mine], next_one, side="left")
+        out[mine] = np.where(np.isfinite(next_one), at, LASTING)
+    return out
+
+
+def read_before_mending(h: Histories, s: Structures, weight: Floats) -> Floats:
+    """Return (M,) the chance that a reading was of a joint which has been remade since; weight: (K,)."""
+    out, of = np.zeros(h.age.size), s.electrode
+    for k in np.flatnonzero((s.ends < LASTING) & (s.breaks >= 0)):
+        first, last = h.reading_start[of[k]], h.reading_start[of[k] + 1]
+        out[first + s.breaks[k] : min(first + s.ends[k], last)] += weight[k]
+    return out

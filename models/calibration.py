@@ -14,7 +14,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import expit
 
-from models.breaks import Structures, plain_structures, reprice, search_structures
+from models.breaks import (
+    Structures,
+    plain_structures,
+    read_before_mending,
+    reprice,
+    search_structures,
+)
 from models.class_prior import (
     ClassLayout,
     NodeEvidence,
@@ -399,7 +405,8 @@ def _update_steps(h: Histories, cal: Calibration, found: SitePass, structures: S
     n = float(w.sum())
     mean = (float(w @ found.struct_jump) + 10 * 0.9) / (n + 10)
     var = (float(w @ (found.struct_jump_var + (found.struct_jump - mean) ** 2)) + 10 * 0.25) / (n + 10)
-    wild = (float(found.wild_p.sum()) + 1.0) / (h.age.size + 100.0)
+    mended = read_before_mending(h, structures, found.struct_weight)
+    wild = (float((found.wild_p - mended).sum()) + 1.0) / (h.age.size + 100.0)
     opened = (float(all_steps.sum()) - n + 1.5) / (float(all_steps.sum()) + 10.0)
     return replace(
         update_rates(h, cal.soils, cal.steps, found, structures),

@@ -23,6 +23,7 @@ _WILD_LIMIT = math.log(0.005)  # a wild reading on a sound rod hardly ever lands
 
 
 ODD = -2  # in place of a step's position: no step, but a rod unlike what is on record of it, from the start
+LASTING = 1 << 30  # in place of the reading before which a step was mended: it never was
 ODD_VAR = 0.8**2  # of its log resistance beside the rod term (common practice, no source)
 
 
@@ -70,12 +71,13 @@ def _field_link(visit, cov, index):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def structure_readings(  # type: ignore[no-untyped-def]
-    age, resid, side, noise, visit, mean, cov, rod_var, brk, wild, jump_mean, jump_var, wild_var
+    age, resid, side, noise, visit, mean, cov, rod_var, brk, ends, wild, jump_mean, jump_var, wild_var
 ):
     """Return what a structure makes of the readings.
 
     A structure says which readings are wild (wild: up to three positions, -1 for none) and before which
-    reading a sudden step came (brk: position, -1 for none). index (m,) picks the readings in range, y their
+    reading a sudden step came (brk: position, -1 for none) and before which it was mended (ends: position,
+    LASTING where never). index (m,) picks the readings in range, y their
     residuals, step (m,) which of them lie after the step; limit is the position of the first sound reading
     out of range, or -1. Returns (index, y, precision, log determinant, step, limit, offset, noise (n,)).
     """
@@ -103,7 +105,7 @@ def structure_readings(  # type: ignore[no-untyped-def]
     for i in range(count):
         j = index[i]
         y[i] = resid[j] - mean[0] - (mean[visit[j] + 1] if visit[j] >= 0 else 0.0)
-        if brk >= 0 and j >= brk:
+        if brk >= 0 and brk <= j < ends:
             step[i] = 1.0
             y[i] -= jump_mean
     s = _covariance(visit, cov, own_rod_var(rod_var, brk), own_noise, index)
@@ -197,6 +199,7 @@ def structure_loglik(  # type: ignore[no-untyped-def]
     cov,
     rod_var,
     brk,
+    ends,
     jump_mean,
     jump_var,
     onset,
@@ -223,7 +226,7 @@ def structure_loglik(  # type: ignore[no-untyped-def]
         limit_side = side[limit]
         limit_age = age[limit]
         gap = resid[limit] - mean[0] - (mean[visit[limit] + 1] if visit[limit] >= 0 else 0.0)
-        stepped = brk >= 0 and limit >= brk
+        stepped = brk >= 0 and brk <= limit < ends
         if stepped:
             gap -= jump_mean
         both = np.empty(count + 1, np.int64)
@@ -464,6 +467,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     mean,
     cov,
     breaks,
+    ends,
     opened,
     wilds,
     struct_logprior,
@@ -499,8 +503,9 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     prior: (T*R,) prior mass of the curves, share: (C,) of the ceilings. ll: (J, C, T*R) scratch, J at least
     structures times scales. Fills out_like (where it has a size), (T*R,) with the likelihood of each curve,
     its ceiling mixed by share, or (C*T*R,) each apart, summed over structures and scales; where out_whole
-    is as long, that gets the same without the structures that hold a step, and out_reaching (T*R,) of that
-    the part whose ceiling lies above log_threshold, ceilings mixed. All are over their largest.
+    is as long, that gets the same without the structures that hold a step which still stands, and
+    out_reaching (T*R,) of that the part whose ceiling lies above log_threshold, ceilings mixed. All are over
+    their largest.
     struct_rows (K, 3, T): step_kernel.onset_rows; unless ceilings are apart, struct_onset (K, 2) gets the
     weighted sums of its SHARE and EXPOSED. Fills ceiling_w (C,).
     Returns the tilted mean and covariance of the field, the evidence, the posterior mean
@@ -515,7 +520,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     nothing = np.empty(K * F)
     laid_out = [
         structure_readings(
-            age, resid, side, noise_var, visit, mean, cov, rod_var, -1, wilds[0], 0.0, 1.0, wild_var
+            age, resid, side, noise_var, visit, mean, cov, rod_var, -1, LASTING, wilds[0], 0.0, 1.0, wild_var
         )
         for _ in range(0)
     ]
@@ -533,6 +538,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 cov,
                 rod_var,
                 breaks[k],
+                ends[k],
                 wilds[k],
                 jump_mean[opened[k]],
                 jump_var[opened[k]],
@@ -547,6 +553,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 cov,
                 rod_var,
                 breaks[k],
+                ends[k],
                 jump_mean[opened[k]],
                 jump_var[opened[k]],
                 onset,
@@ -569,7 +576,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
         for c in range(C):
             best = max(best, largest(ll[j, c, :size]))
         top = max(top, best + offset[j])
-        if breaks[j // F] < 0:
+        if breaks[j // F] < 0 or ends[j // F] < LASTING:
             whole_top = max(whole_top, best + offset[j])
     like = np.empty(size, np.float32)
     bits = np.empty(size, np.int32)
@@ -593,7 +600,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     struct_onset[:] = 0.0
     below = np.float32(math.exp(whole_top - top))
     for j in range(K * F):
-        plain = breaks[j // F] < 0
+        plain = breaks[j // F] < 0 or ends[j // F] < LASTING  # no step that still stands
         beyond = math.exp(nothing[j] + offset[j] - top)
         all_later += beyond
         later[j] = beyond * prior_left
@@ -727,7 +734,8 @@ def electrode_pass(  # type: ignore[no-untyped-def]
             for i in range(m):
                 j = index[i]
                 is_wild = wilds[k][0] == j or wilds[k][1] == j or wilds[k][2] == j
-                if is_wild:
+                # read at a joint that has been remade since: of the rod as it stands it tells nothing
+                if is_wild or (ends[k] < LASTING and step[i] > 0.0):
                     wild_p[j] += part
                     noise_score[j] += part * t[i]
                     continue
@@ -739,6 +747,10 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 j = wilds[k][w]
                 if j >= 0 and side[j] != 0:
                     wild_p[j] += part
+            if ends[k] < LASTING:
+                for j in range(max(breaks[k], 0), min(ends[k], n)):
+                    if side[j] != 0:
+                        wild_p[j] += part
     tilted_mean /= used
     tilted_sq = tilted_sq / used - np.outer(tilted_mean, tilted_mean)
     for k in range(K):
@@ -775,6 +787,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     prior_precision,
     struct_start,
     breaks,
+    ends,
     opened,
     wilds,
     struct_logprior,
@@ -893,6 +906,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 cavity_mean,
                 cavity_cov,
                 breaks[s0:s1],
+                ends[s0:s1],
                 opened[s0:s1],
                 wilds[s0:s1],
                 struct_logprior[s0:s1],

@@ -174,7 +174,8 @@ def site_pass(
         return float(site_pass_kernel(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, h.meter_var,
             noise_var, h.visit, rod_var, prior_precision[s], structures.start, structures.breaks,
-            structures.opened, structures.wilds, structures.log_prior, rows, *steps.jumps(), steps.wild_sd**2,
+            structures.ends, structures.opened, structures.wilds, structures.log_prior, rows, *steps.jumps(),
+            steps.wild_sd**2,
             scale[0], scale[1], node_weight, prior.onset, prior.growth, group, share, grid.onset_years,
             grid.growth, grid.ceiling, grid.ceiling_sd, sweeps, damping, *state[s], like, whole, reaching,
             threshold, *tops, ceiling_w, *by_k, scale_w, *by_m, *by_n, means[s], covs[s],

@@ -33,9 +33,11 @@ def log_odds_of_step(since, until):  # type: ignore[no-untyped-def]
 def onset_rows(age, brk, ahead, after_rate, onset, out):  # type: ignore[no-untyped-def]
     """Fill out (3, T) for a step before reading brk of age (n,), or none (brk < 0), at onsets (T,).
 
-    ROW: log of its odds over those of an onset after the last reading. SHARE: of the span in which the step
-    came, what lies after the onset. EXPOSED: years from the onset to the step, or to the last reading. ahead:
-    (n, 2) steady hazard to come, as step_hazard.hazard_ahead has it.
+    ROW: log of its odds over those of an onset after the last reading. SHARE: how much of the span in which
+    the step came lies after the onset, such that SHARE times what the onset's own hazard would have of the
+    hazards of a span wholly after it is the chance that the step is the onset's. EXPOSED: years from the
+    onset to the step, or to the last reading. ahead: (n, 2) steady hazard to come, as
+    step_hazard.hazard_ahead has it.
     """
     out[:] = 0.0
     n = age.size
@@ -51,6 +53,8 @@ def onset_rows(age, brk, ahead, after_rate, onset, out):  # type: ignore[no-unty
     until = age[brk]
     since = age[brk - 1] if brk > 0 else 0.0
     steady = log_odds_of_step(ahead[brk, 0], ahead[brk, 1])
+    by_age = max(ahead[brk, 0] - ahead[brk, 1], 1e-12)
+    own = after_rate * (until - since)
     for t in range(onset.size):
         before = max(since - onset[t], 0.0)
         by = max(until - onset[t], 0.0)
@@ -59,7 +63,8 @@ def onset_rows(age, brk, ahead, after_rate, onset, out):  # type: ignore[no-unty
                 log_odds_of_step(ahead[brk, 0] - after_rate * before, ahead[brk, 1] - after_rate * by)
                 - steady
             )
-            out[SHARE, t] = (by - before) / max(until - since, 1e-9)
+            part = (by - before) / max(until - since, 1e-9)
+            out[SHARE, t] = part * (own + by_age) / (part * own + by_age)
             out[EXPOSED, t] = 0.5 * (before + by)
 
 

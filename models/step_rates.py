@@ -29,7 +29,7 @@ class Counted:
     """Expected steps and the years in which none came, structure by structure.
 
     steps: (X,) expected count of each possible step; soil (X,) its class; since, until (X,) ages between
-    which it came; surges (X,) in between; after (X,) share of that span after the onset. rod_soil, weight,
+    which it came; surges (X,) in between; after (X,) mean of step_kernel's SHARE. rod_soil, weight,
     end_low, end_high, seen: (K,) of all structures: class, weight, ages between which exposure ended, surges
     until then. exposed: electrode-years after onset. soils: their count.
     """
@@ -96,9 +96,9 @@ def rates_given(c: Counted, power: float, surge_years: float, start: Rates) -> t
         of_soil = np.clip(shrunk, 0.1 * fleet, 10.0 * fleet) if several else np.full(c.soils, fleet)
         after = (float((c.steps * share).sum()) + 1.0) / (c.exposed + PRIOR_YEARS)
         now = Rates(fleet, of_soil, float(np.clip(after, 1e-5, 0.2)))
-    hazard = np.log(np.maximum(of_soil[c.soil] * grown, 1e-300))
-    value = float((c.steps * (1.0 - share)) @ hazard - of_soil @ exposed)
-    return now, value
+    steady = np.maximum(now.of_soil[c.soil] * grown, 1e-300)
+    told = (1.0 - c.after) * np.log(steady) + c.after * np.log(steady + now.after * span)
+    return now, float(c.steps @ told - now.of_soil @ exposed - now.after * c.exposed)
 
 
 def update_rates(
