@@ -111,7 +111,8 @@ def test_a_surge_on_record_counts_like_years_of_the_steady_hazard_at_its_date() 
 def _passed(h: Histories, model: StepModel, s: Structures, mass: Floats) -> SitePass:
     grid = curve_grid()
     precision = [np.linalg.inv(field_covariance(h, 0, FieldSpread()))]
-    growth = np.full((1, 1, grid.growth.size), 1.0 / grid.growth.size, np.float32)
+    growth = np.zeros((1, 1, grid.growth.size), np.float32)
+    growth[0, 0, 0] = 1.0
     return site_pass(
         h, h.log_ohm, np.full(h.age.size, 0.08**2), np.full(1, 0.2**2), precision, s, model,
         (np.ones(1), np.zeros(1)), CurvePrior(grid, mass[None, None, :].astype(np.float32), growth),
