@@ -7,6 +7,7 @@ import pytest
 from scipy.integrate import quad
 
 from models.breaks import Structures, plain_structures
+from models.calibration import calibrate
 from models.class_prior import CurvePrior
 from models.corrosion_curves import crossing_table, curve_grid
 from models.histories import Floats, Histories
@@ -15,6 +16,7 @@ from models.step_hazard import StepModel, aged, hazard_ahead, log_step_odds, ste
 from models.step_kernel import EXPOSED, ROW, SHARE, onset_rows
 from models.step_rates import PRIOR_YEARS, Counted, Rates, rates_given
 from models.steps_to_come import Alone, not_past, with_steps
+from tests.recovery.own_model import Plan, draw_fleet, known_calibration
 from tests.unit.small_histories import site_history
 
 MODEL = StepModel(break_rate=0.004, soil_factor={"clay": 1.5}, age_power=1.3, after_rate=0.02)
@@ -219,6 +221,22 @@ def test_rates_by_class_and_after_onset_are_found_where_steps_are_known() -> Non
             assert found.of_soil == pytest.approx(true, rel=0.15)
             assert found.after == pytest.approx(0.03, rel=0.1)
     assert max(values, key=lambda p: values[p]) == 1.4
+
+
+def test_planted_hazards_come_back_from_the_readings_of_a_whole_fleet() -> None:
+    """What a rod's own onset was, and whether a step came before or after it, is nowhere said."""
+    cal = known_calibration()
+    planted = replace(cal.steps, break_rate=0.004, soil_factor={"sand": 3.0}, after_rate=0.03)
+    plan = Plan(sites=50, rods=(6, 10), years=(12, 15))
+    h, truth = draw_fleet(replace(cal, steps=planted), np.random.default_rng(11), plan)
+    found = calibrate(h).steps
+    assert found.after_rate == pytest.approx(0.03, rel=0.35)
+    clay, sand = found.rates(["clay", "sand"])
+    assert 0.002 < clay < 0.008
+    assert 0.006 < sand < 0.02
+    assert 0.6 < found.age_power < 1.6
+    told = np.minimum(truth.broken_at, truth.age_now)
+    assert (truth.broken_at < truth.age_now).sum() / told.sum() > 0.008  # such fleets are full of steps
 
 
 def test_rates_lean_on_the_fleet_and_the_fleet_on_its_prior() -> None:
