@@ -43,9 +43,10 @@ from models.shared_terms import (
 )
 from models.site_pass import FieldSpread, ForEach, SitePass, field_covariance, in_turn, no_factors, site_pass
 from models.step_hazard import StepModel
-from models.step_rates import update_rates
+from models.step_rates import PRIOR_AFTER_YEARS, update_rates
 
 Single = npt.NDArray[np.float32]
+_STEP_RATES = 0.25  # of a change of their logs: rates are known to a tenth at best, and a few steps say them
 EARLY_SITES = 100  # the first rounds of a large fleet are made on so many sites
 
 
@@ -109,7 +110,8 @@ def first_guess(h: Histories) -> Calibration:
     fixed[0] = float(np.clip(np.quantile(gap, 0.3), -2.0, 2.0)) if gap.size else 0.0
     return Calibration(
         soils, materials, fixed, terms.names, np.full(len(soils), 0.08), 0.35, 0.12, 0.2, FieldSpread(), {},
-        0.05, StepModel(after_rate=0.003), layout.start(), np.zeros((layout.start().size,) * 2), layout.names,
+        0.05, StepModel(after_rate=1.0 / PRIOR_AFTER_YEARS), layout.start(),
+        np.zeros((layout.start().size,) * 2), layout.names,
         np.full((2, len(CEILINGS)), 1.0 / len(CEILINGS)), districts=districts,
         fixed_cov=np.zeros((fixed.size, fixed.size)),
     )  # fmt: skip
@@ -427,11 +429,15 @@ def _update_ceilings(h: Histories, cal: Calibration, found: SitePass) -> Floats:
     return new
 
 
-def _update(h: Histories, cal: Calibration, p: Prepared, met: Expectation, move_shared: bool) -> Calibration:
+def _update(
+    h: Histories, cal: Calibration, p: Prepared, met: Expectation, move_shared: bool, searched: bool
+) -> Calibration:
+    """Return the calibration after one step; searched: whether steps and wild readings were looked for."""
     found = met.found
     changes: dict[str, Any] = _update_noise(h, cal, found)
     changes["spread"] = _update_field(h, cal, found)
-    changes["steps"] = _update_steps(h, cal, found, met.state.structures)
+    if searched:  # or there would be none, and hardly any would be looked for
+        changes["steps"] = _update_steps(h, cal, found, met.state.structures)
     changes["ceiling_weight"] = _update_ceilings(h, cal, found)
     if move_shared:
         changes |= _update_shared(h, cal, p, found)
@@ -460,6 +466,7 @@ def _summary(cal: Calibration) -> Floats:
             np.log(cal.noise_sd),
             np.log([s.site_sd, s.visit_sd, s.rod_sd]),
             cal.fixed[:4],
+            _STEP_RATES * np.log(np.maximum([cal.steps.break_rate, cal.steps.after_rate], 1e-6)),
         ]
     )
 
@@ -515,7 +522,7 @@ def search_calibration(
         )
         trace.append(float(met.nodes.site_log_l.sum()))
         before = _summary(cal)
-        cal = replace(_update(h, cal, p, met, n >= 1), theta=fit.theta)
+        cal = replace(_update(h, cal, p, met, n >= 1, n >= look[0]), theta=fit.theta)
         after = prepare(h, cal, terms, leftover=False)
         moved = carry_factors(h, met.state.factors, after.resid - p.resid)
         state = replace(met.state, factors=moved)

@@ -77,9 +77,9 @@ def structure_readings(  # type: ignore[no-untyped-def]
 
     A structure says which readings are wild (wild: up to three positions, -1 for none) and before which
     reading a sudden step came (brk: position, -1 for none) and before which it was mended (ends: position,
-    LASTING where never). index (m,) picks the readings in range, y their
-    residuals, step (m,) which of them lie after the step; limit is the position of the first sound reading
-    out of range, or -1. Returns (index, y, precision, log determinant, step, limit, offset, noise (n,)).
+    LASTING where never). index (m,) picks the readings in range, y their residuals, step (m,) which of them
+    lie between the step and its mending; limit is the position of the first sound reading out of range, or
+    -1. Returns (index, y, precision, log determinant, step, limit, offset, noise (n,)).
     """
     n = age.size
     count = 0
@@ -749,7 +749,8 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                     wild_p[j] += part
             if ends[k] < LASTING:
                 for j in range(max(breaks[k], 0), min(ends[k], n)):
-                    if side[j] != 0:
+                    is_wild = wilds[k][0] == j or wilds[k][1] == j or wilds[k][2] == j
+                    if side[j] != 0 and not is_wild:
                         wild_p[j] += part
     tilted_mean /= used
     tilted_sq = tilted_sq / used - np.outer(tilted_mean, tilted_mean)

@@ -80,7 +80,7 @@ def site_rows(  # type: ignore[no-untyped-def]
             onset_rows(age[r0:r1], breaks[k], ahead[r0:r1], after_rate, onset, out[k - k0])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath=True)
 def add_row(row, onsets, ll):  # type: ignore[no-untyped-def]
     """Add row (T,) to the first onsets of ll (C, T*R), all ceilings and growths alike."""
     R = ll.shape[1] // row.size
@@ -93,7 +93,7 @@ def add_row(row, onsets, ll):  # type: ignore[no-untyped-def]
                 ll[c, g] += v
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath=True)
 def add_means(rows, onsets, weight, out):  # type: ignore[no-untyped-def]
     """Add to out (2,) the sums of SHARE and EXPOSED (rows (3, T)) under weight (C, T*R), single precision."""
     R = weight.shape[1] // rows.shape[1]

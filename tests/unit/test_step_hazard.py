@@ -230,10 +230,12 @@ def test_planted_hazards_come_back_from_the_readings_of_a_whole_fleet() -> None:
     plan = Plan(sites=50, rods=(6, 10), years=(12, 15))
     h, truth = draw_fleet(replace(cal, steps=planted), np.random.default_rng(11), plan)
     found = calibrate(h).steps
-    assert found.after_rate == pytest.approx(0.03, rel=0.35)
+    # 80 steps after the onset in 2,590 years, 0.024 beside the steady part; many before any reading
+    assert 0.5 * 0.03 < found.after_rate < 1.3 * 0.03
     clay, sand = found.rates(["clay", "sand"])
     assert 0.002 < clay < 0.008
     assert 0.006 < sand < 0.02
+    assert sand > 1.6 * clay
     assert 0.6 < found.age_power < 1.6
     told = np.minimum(truth.broken_at, truth.age_now)
     assert (truth.broken_at < truth.age_now).sum() / told.sum() > 0.008  # such fleets are full of steps
