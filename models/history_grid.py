@@ -279,8 +279,8 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # c
                     h = g * max(limit_age - tau, 0.0)
                     share = -(w0[n] - w0[k])
                     if h > ceilings[c]:
-                        h = ceilings[c] + off if k < n else ceilings[c]
-                        share += 1.0 if k < n else 0.0
+                        h = ceilings[c] + off
+                        share += 1.0
                     seen = (
                         expected
                         - g * ((wa[k] - wa[b]) - tau * (w0[k] - w0[b]))

@@ -29,7 +29,7 @@ _HARDLY_LIKELY = 1e-7  # likelihood over its largest below which a point reaches
 _LEAST_PRIOR = np.float32(1e-18)  # of a curve
 _A_CELL = 1e-7  # share of all mass below which a cell is not worth weighing on a finer grid
 LITTLE = 1e-7  # share of an explanation's weight below which an onset is left out of its moments
-_HARDLY = 1e-2  # share of all weight below which an explanation is left out of the moments
+_HARDLY = 1e-3  # share of all weight below which an explanation is left out of the moments
 _WILD_LIMIT = math.log(0.005)  # a wild reading on a sound rod hardly ever lands beyond the range
 
 

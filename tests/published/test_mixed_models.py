@@ -25,7 +25,7 @@ from scipy.special import logsumexp
 from scipy.stats import multivariate_normal
 from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams
 
-from models.history_grid import curve_loglik, inverse_spd
+from models.history_grid import curve_bends, curve_loglik, inverse_spd, whole_grid
 from models.site_kernel import LASTING, structure_loglik, structure_readings
 from models.site_pass import FieldSpread, field_covariance
 from tests.unit.small_histories import site_history
@@ -45,9 +45,11 @@ def _line_loglik(age: Floats, y: Floats, covariance: Floats, growth: Floats) -> 
     precision, logdet, good = inverse_spd(covariance)
     assert good
     out = np.full((1, growth.size), np.nan)
+    cells = whole_grid(age[-1], np.zeros(1), growth)
+    bends = curve_bends(age, cells, growth, np.array([FAR]))
     curve_loglik(
-        age[-1], age, y, precision, logdet, np.zeros(1), growth, np.array([FAR]), np.ones(1), out, 0, 0.0,
-        0.0, np.zeros(age.size), 1.0, none, 0.0, 1.0,
+        age, y, precision, logdet, cells, growth, np.array([FAR]), np.ones(1), bends, out, 0, 0.0, 0.0,
+        np.zeros(age.size), 1.0, none, 0.0, 1.0,
     )  # fmt: skip
     return np.asarray(out[0] - 0.5 * age.size * LOG_2PI)
 
@@ -72,9 +74,12 @@ def _given_field(y: Floats, visit: Floats, mean: Floats, cov: Floats, rod_var: f
         0.25,
         0.64,
     )
-    _, flat = structure_loglik(
-        age, side, at, mean, cov, rod_var, -1, LASTING, 0.9, 0.25, np.array([FAR]), np.array([1e-3]),
-        np.array([FAR]), np.ones(1), y, whole, np.full((1, 1), np.nan),
+    growth, ceiling = np.array([1e-3]), np.array([FAR])
+    cells = whole_grid(age[-1], np.array([FAR]), growth)
+    bends = curve_bends(age, cells, growth, ceiling)
+    flat = structure_loglik(
+        age, side, at, mean, cov, rod_var, -1, LASTING, 0.9, 0.25, cells, growth, ceiling, np.ones(1), y,
+        whole, bends, np.full((1, 1), np.nan),
     )  # fmt: skip
     return float(flat) - 0.5 * n * LOG_2PI
 

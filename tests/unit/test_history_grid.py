@@ -9,7 +9,7 @@ from scipy.special import logsumexp
 from scipy.stats import norm
 
 from models.corrosion_curves import Floats, log_ratio
-from models.history_grid import curve_loglik, inverse_spd, log_normal_cdf
+from models.history_grid import curve_bends, curve_loglik, inverse_spd, log_normal_cdf, whole_grid
 
 ONSET = np.array([0.5, 6.0, 11.0, 11.5, 40.0])
 GROWTH = np.array([0.02, 0.1, 0.35, 2.0])
@@ -43,8 +43,10 @@ def _on_the_grid(
     centres, sds = np.array([0.01, ceiling]), np.array([SHARP, ceiling_sd])
     out = np.full((2, ONSET.size * GROWTH.size), np.nan)
     last_age = max([*age, limit_age if side else 0.0])
-    begun, later = curve_loglik(
-        last_age, age, y, precision, logdet, ONSET, GROWTH, centres, sds, out, side, limit_age, gap, link,
+    cells = whole_grid(last_age, ONSET, GROWTH)
+    begun, bends = cells[0].size, curve_bends(age, cells, GROWTH, centres)
+    later = curve_loglik(
+        age, y, precision, logdet, cells, GROWTH, centres, sds, bends, out, side, limit_age, gap, link,
         float(sd), step, jump[0], jump[1] ** 2,
     )  # fmt: skip
     assert np.isnan(out[:, begun * GROWTH.size :]).all()
