@@ -7,17 +7,17 @@ after it).
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
 from numba import njit
-from scipy.special import ndtr
 
 from models.class_prior import CurvePrior
 from models.histories import Floats, Histories, Ints
 from models.history_grid import curve_bends, inverse_spd, whole_grid
 from models.site_kernel import (
+    LASTING,
     LITTLE,
     ODD,
     ODD_VAR,
@@ -28,6 +28,8 @@ from models.site_kernel import (
     structure_loglik,
     structure_readings,
 )
+from models.step_hazard import StepModel, hazard_ahead, log_step_odds
+from models.step_kernel import ROW, add_row, log_odds_of_step, onset_rows
 
 # a structure e^-4.5 below the best on the coarse grid is not carried on; the plain one always is
 _KEEP_WITHIN = 4.5
@@ -37,6 +39,8 @@ _SCREEN = 5.5
 _RISE = 0.25  # or the reading must stand off its neighbours by so much (log) and as many sds of noise as
 _RISE_SDS = 1.5
 _DEPTH = 3
+# of steps, those that remaking the joint mends: it is not always the joint (common practice, no source)
+_LOG_MENDED, _LOG_NOT_MENDED = math.log(0.8), math.log(0.2)
 _LOG_ODD = math.log(0.01 / 0.99)  # of a rod unlike its record (common practice, no source)
 
 
@@ -47,7 +51,9 @@ class Structures:
     start: (N+1,) first structure of each electrode. breaks: (K,) position of the first reading after the
     step or -1, or ODD (-2) for a rod unlike its record from the start. opened: (K,) 1 where the step is to
     an open or nearly open lead, 0 where a lesser one. wilds: (K, 3) positions of wild readings, -1 for
-    none. log_prior: (K,).
+    none. log_prior: (K,), for an onset after the last reading; step_kernel.onset_rows says how it differs
+    for an earlier one. ends: (K,) position of the first reading after works that mended the step (the count
+    of readings where none has been taken since), LASTING where it stands.
     """
 
     start: Ints
@@ -55,47 +61,21 @@ class Structures:
     opened: Ints
     wilds: Ints
     log_prior: Floats
+    ends: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+
+    def __post_init__(self) -> None:
+        if self.ends.size != self.breaks.size:
+            object.__setattr__(self, "ends", np.full(self.breaks.size, LASTING))
 
     @property
     def electrode(self) -> Ints:
         """(K,) electrode index of each structure."""
         return np.repeat(np.arange(self.start.size - 1), np.diff(self.start))
 
-
-@dataclass(frozen=True)
-class StepModel:
-    """Rates and sizes: break_rate a year, jump_mean and jump_sd (log), wild_share of readings, wild_sd (log).
-
-    open_share of the breaks leave an open lead, a step of open_mean, open_sd (log): from 15 ohm to over 1500
-    is 4.6.
-    """
-
-    break_rate: float = 0.003
-    jump_mean: float = 0.9
-    jump_sd: float = 0.5
-    wild_share: float = 0.01
-    wild_sd: float = 0.8
-    open_share: float = 0.2
-    open_mean: float = 4.0
-    open_sd: float = 1.5
-
-    def reaching(self, log_threshold: Floats | float) -> Floats:
-        """Return the chance that a step alone reaches the threshold: an open lead always does."""
-        lesser = ndtr((self.jump_mean - np.asarray(log_threshold)) / self.jump_sd) / ndtr(
-            self.jump_mean / self.jump_sd
-        )
-        return np.asarray(self.open_share + (1.0 - self.open_share) * np.minimum(lesser, 1.0))
-
-    def lesser_jump(self, log_threshold: float) -> float:
-        """Return the mean size (log) of the steps that do not reach the threshold alone."""
-        low, high = (x / self.jump_sd for x in (-self.jump_mean, log_threshold - self.jump_mean))
-        share = max(float(ndtr(high) - ndtr(low)), 1e-12)
-        density = (np.exp(-0.5 * low * low) - np.exp(-0.5 * high * high)) / np.sqrt(2.0 * np.pi)
-        return float(np.clip(self.jump_mean + self.jump_sd * density / share, 0.0, log_threshold))
-
-    def jumps(self) -> tuple[Floats, Floats]:
-        """Return means and variances of the two kinds of step."""
-        return np.array([self.jump_mean, self.open_mean]), np.array([self.jump_sd**2, self.open_sd**2])
+    @property
+    def standing(self) -> Ints:
+        """(K,) breaks, -1 where the step has been mended since."""
+        return np.where(self.ends < LASTING, -1, self.breaks)
 
 
 def joined(old: Structures, new: Structures, renewed: npt.NDArray[np.bool_]) -> Structures:
@@ -106,7 +86,7 @@ def joined(old: Structures, new: Structures, renewed: npt.NDArray[np.bool_]) -> 
     pick = np.repeat(first - start[:-1], count) + np.arange(start[-1])
     parts = (
         np.concatenate([getattr(old, k), getattr(new, k)])[pick]
-        for k in ("breaks", "opened", "wilds", "log_prior")
+        for k in ("breaks", "opened", "wilds", "log_prior", "ends")
     )
     return Structures(start, *parts)
 
@@ -118,7 +98,7 @@ def unlike(one: Structures, other: Structures) -> npt.NDArray[np.bool_]:
     at = np.repeat(np.where(differ, 0, other.start[:-1]) - one.start[:-1], count) + np.arange(one.breaks.size)
     other_at = np.minimum(at, max(other.breaks.size - 1, 0))
     changed = np.zeros(one.breaks.size, dtype=bool)
-    for k in ("breaks", "opened", "wilds"):
+    for k in ("breaks", "opened", "wilds", "ends"):
         a, b = getattr(one, k), getattr(other, k)[other_at]
         changed |= (a != b).reshape(a.shape[0], -1).any(axis=1)
     return np.asarray(differ | (np.bincount(one.electrode, changed, minlength=count.size) > 0))
@@ -136,23 +116,38 @@ def plain_structures(electrodes: int) -> Structures:
 
 
 @njit(cache=True, nogil=True)
-def _log_prior(age, brk, opened, wild, break_rate, open_share, wild_share):  # type: ignore[no-untyped-def]
+def _log_prior(brk, opened, wild, log_step, open_share, wild_share, mending):  # type: ignore[no-untyped-def]
+    """Return a structure's log prior, the onset after the last reading; log_step (n,): log odds of a step.
+
+    mending: log share of steps that remaking the joint mended, or not; 0 where it was not remade.
+    """
     value = 0.0
     if brk == ODD:
         value += _LOG_ODD
     if brk >= 0:
-        since = 0.0  # a step before the first reading hides in the level, but not from the rod formula
-        if brk > 0:
-            since = age[brk - 1]
-        # odds against no step by the last reading, for a steady hazard
-        last = age[age.size - 1]
-        odds = math.exp(break_rate * (last - since)) - math.exp(break_rate * (last - age[brk]))
-        value += math.log(max(odds, 1e-12))
-        value += math.log(open_share if opened == 1 else 1.0 - open_share)
+        # a step before the first reading hides in the level, but not from the rod formula
+        value += log_step[brk]
+        value += math.log(open_share if opened == 1 else 1.0 - open_share) + mending
     for w in range(3):
         if wild[w] >= 0:
             value += math.log(wild_share / (1.0 - wild_share))
     return value
+
+
+@njit(cache=True, nogil=True)
+def _step_odds(age, ahead, after_rate):  # type: ignore[no-untyped-def]
+    """Return (n,) log odds of a step before each reading: for the latest onset and for the earliest."""
+    n = age.size
+    late = np.empty(n)
+    early = np.empty(n)
+    for j in range(n):
+        since = age[j - 1] if j > 0 else 0.0
+        late[j] = log_odds_of_step(ahead[j, 0], ahead[j, 1])
+        early[j] = log_odds_of_step(
+            ahead[j, 0] + after_rate * (age[n - 1] - since),
+            ahead[j, 1] + after_rate * (age[n - 1] - age[j]),
+        )
+    return late, early
 
 
 @njit(cache=True, nogil=True)
@@ -201,16 +196,16 @@ def _screen(  # type: ignore[no-untyped-def]
     jump_mean,
     jump_var,
     wild_var,
-    break_rate,
+    log_step,
     open_share,
     wild_share,
-    age,
     gain,
 ):
     """Raise gain (n, 3) to what a step (two kinds) or a wild reading would add, priors included.
 
     t (m,), inner (m, m): score and information of the readings that index picks, a curve given; behind:
-    how far that curve lies behind all curves together, log.
+    how far that curve lies behind all curves together, log. log_step: (n,) log odds of a step, for the onset
+    that makes it likeliest.
     """
     m = index.size
     none = np.full(3, -1, np.int64)
@@ -226,7 +221,7 @@ def _screen(  # type: ignore[no-untyped-def]
             # where the curve alone would follow a step, the normal approximation has no information left
             value = _step_gain(q, max(a, 0.0), jump_mean[kind], jump_var[kind]) + behind
             if value > -12.0:
-                value += _log_prior(age, j, kind, none, break_rate, open_share, wild_share)
+                value += _log_prior(j, kind, none, log_step, open_share, wild_share, 0.0)
             gain[j, kind] = max(gain[j, kind], value)
         value = (
             _wild_gain(t[i], max(inner[i, i], 0.0), wild_var)
@@ -269,7 +264,9 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     jump_mean,
     jump_var,
     wild_var,
-    break_rate,
+    mended,
+    ahead,
+    after_rate,
     open_share,
     wild_share,
     onset,
@@ -281,15 +278,33 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     share,
     ll,
     breaks,
+    ends,
     opened,
     wilds,
     values,
 ):
-    """Fill the kept structures (breaks, wilds, values = log evidence with prior); return their count."""
+    """Fill the kept structures and values, their log evidence with prior; return their count."""
     n = age.size
     none = np.full(3, -1, np.int64)
+    late, early = _step_odds(age, ahead, after_rate)
+    calm = np.empty((3, onset.size))
+    rows = np.empty((3, onset.size))
+    onset_rows(age, -1, ahead, after_rate, onset, calm)
     plain = structure_readings(
-        age, resid, side, noise, visit, mean, cov, rod_var, -1, none, jump_mean[0], jump_var[0], wild_var
+        age,
+        resid,
+        side,
+        noise,
+        visit,
+        mean,
+        cov,
+        rod_var,
+        -1,
+        LASTING,
+        none,
+        jump_mean[0],
+        jump_var[0],
+        wild_var,
     )
     cells = whole_grid(age[n - 1] if n > 0 else -1.0, onset, growth)
     bends = curve_bends(age[side == 0], cells, growth, ceilings[:straight])
@@ -302,6 +317,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         cov,
         rod_var,
         -1,
+        LASTING,
         jump_mean[0],
         jump_var[0],
         cells,
@@ -314,6 +330,8 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         bends,
         ll,
     )
+    places = np.arange(cells[3].size - 1)
+    add_row(calm[ROW], places, cells[3], ll)
     value, total, beyond = _evidence(ll, size, nothing, prior, share)
     gain = np.full((n, 3), -np.inf)
     odd = -np.inf
@@ -340,7 +358,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         ch = ehh / weight - np.outer(eh, eh)
         t = precision @ (y - eh) if m > 0 else np.zeros(0)
         inner = precision - precision @ ch @ precision if m > 0 else np.zeros((0, 0))
-        args = (noise, jump_mean, jump_var, wild_var, break_rate, open_share, wild_share, age, gain)
+        args = (noise, jump_mean, jump_var, wild_var, early, open_share, wild_share, gain)
         _screen(index, y, t, inner, 0.0, *args)
         flat = precision @ y if m > 0 else np.zeros(0)
         behind = math.log(max(beyond / total, 1e-30))
@@ -348,8 +366,13 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         if m > 0:
             odd = _wild_gain(t.sum(), max(inner.sum(), 0.0), ODD_VAR)
             odd = max(odd, _wild_gain(flat.sum(), precision.sum(), ODD_VAR) + behind) + _LOG_ODD
+    for j in range(n):
+        if mended[j] < LASTING:  # the screen knows steps that last
+            gain[j, 0] = np.inf
+            gain[j, 1] = np.inf
     most = 3 * n * (_DEPTH + 1) * 3 + 4
     found_b = np.full(most, -1, np.int64)
+    found_e = np.full(most, LASTING, np.int64)
     found_o = np.zeros(most, np.int64)
     found_w = np.full((most, 3), -1, np.int64)
     found_v = np.full(most, -np.inf)
@@ -358,12 +381,26 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     found_v[0] = value
     if odd > -_SCREEN:
         now = structure_readings(
-            age, resid, side, noise, visit, mean, cov, rod_var, ODD, none, jump_mean[0], jump_var[0], wild_var
+            age,
+            resid,
+            side,
+            noise,
+            visit,
+            mean,
+            cov,
+            rod_var,
+            ODD,
+            LASTING,
+            none,
+            jump_mean[0],
+            jump_var[0],
+            wild_var,
         )
         nothing = structure_loglik(
-            age, side, visit, mean, cov, rod_var, ODD, jump_mean[0], jump_var[0], cells, growth, ceilings,
-            ceiling_sd, straight, resid, now, bends, ll,
+            age, side, visit, mean, cov, rod_var, ODD, LASTING, jump_mean[0], jump_var[0], cells, growth,
+            ceilings, ceiling_sd, straight, resid, now, bends, ll,
         )  # fmt: skip
+        add_row(calm[ROW], places, cells[3], ll)
         found_b[1] = ODD
         found_v[1] = _evidence(ll, size, nothing, prior, share)[0] + _LOG_ODD
         count = 2
@@ -383,20 +420,24 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
             depth += 1
         grown = False
         for j in range(n):
-            for what in range(4):
+            for what in range(6):
                 if count >= most:
                     break
                 if what == 3:  # a rod unlike its record may have wild readings as one with a step may
                     if j > 0 or depth == 0 or found_b[best] != -1 or odd < -_SCREEN:
                         continue
+                elif what > 3:  # a step that remaking the joint did not mend
+                    if mended[j] == LASTING:
+                        continue
                 elif gain[j, what] < -_SCREEN:
                     continue
                 wild = found_w[best].copy()
                 brk = found_b[best]
+                end = found_e[best]
                 kind = found_o[best]
                 if what == 3:
                     brk = ODD
-                elif what < 2:
+                elif what != 2:
                     since = 0.0
                     level = 0.0
                     if j > 0:
@@ -404,10 +445,11 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
                         level = resid[j - 1]
                     if brk >= 0 or age[j] - since <= 0.02:
                         continue
-                    if what == 1 and resid[j] - level < 1.2:
+                    kind = what if what < 2 else what - 4
+                    if kind == 1 and resid[j] - level < 1.2:
                         continue
                     brk = j
-                    kind = what
+                    end = mended[j] if what < 2 else LASTING
                 else:
                     if depth >= 3 or wild[0] == j or wild[1] == j or wild[2] == j:
                         continue
@@ -422,6 +464,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
                     cov,
                     rod_var,
                     brk,
+                    end,
                     wild,
                     jump_mean[kind],
                     jump_var[kind],
@@ -435,6 +478,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
                     cov,
                     rod_var,
                     brk,
+                    end,
                     jump_mean[kind],
                     jump_var[kind],
                     cells,
@@ -447,11 +491,20 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
                     bends,
                     ll,
                 )
+                if brk >= 0 and after_rate > 0.0:
+                    onset_rows(age, brk, ahead, after_rate, onset, rows)
+                    add_row(rows[ROW], places, cells[3], ll)
+                elif brk < 0:
+                    add_row(calm[ROW], places, cells[3], ll)
+                mending = 0.0
+                if brk >= 0 and mended[brk] < LASTING:
+                    mending = _LOG_MENDED if end < LASTING else _LOG_NOT_MENDED
                 found_b[count] = brk
+                found_e[count] = end
                 found_o[count] = kind
                 found_w[count] = wild
                 found_v[count] = _evidence(ll, size, nothing, prior, share)[0] + _log_prior(
-                    age, brk, kind, wild, break_rate, open_share, wild_share
+                    brk, kind, wild, late, open_share, wild_share, mending
                 )
                 if found_v[count] > found_v[best] - 1.0:
                     grown = True
@@ -460,6 +513,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
             break
     order = np.argsort(-found_v[:count])
     breaks[0] = -1
+    ends[0] = LASTING
     opened[0] = 0
     wilds[0] = -1
     values[0] = found_v[0]
@@ -469,7 +523,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
             break
         double = False
         for k in range(kept):
-            same = breaks[k] == found_b[c] and opened[k] == found_o[c]
+            same = breaks[k] == found_b[c] and opened[k] == found_o[c] and ends[k] == found_e[c]
             for w in range(3):
                 hit = found_w[c, w] < 0
                 for x in range(3):
@@ -481,6 +535,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         if double:
             continue
         breaks[kept] = found_b[c]
+        ends[kept] = found_e[c]
         opened[kept] = found_o[c]
         wilds[kept] = found_w[c]
         values[kept] = found_v[c]
@@ -505,7 +560,9 @@ def _search_site(  # type: ignore[no-untyped-def]
     jump_mean,
     jump_var,
     wild_var,
-    break_rate,
+    mended,
+    ahead,
+    after_rate,
     open_share,
     wild_share,
     onset,
@@ -520,6 +577,7 @@ def _search_site(  # type: ignore[no-untyped-def]
     share,
     counts,
     breaks,
+    ends,
     opened,
     wilds,
     values,
@@ -556,7 +614,9 @@ def _search_site(  # type: ignore[no-untyped-def]
             jump_mean,
             jump_var,
             wild_var,
-            break_rate,
+            mended[r0:r1],
+            ahead[r0:r1],
+            after_rate,
             open_share,
             wild_share,
             onset,
@@ -568,6 +628,7 @@ def _search_site(  # type: ignore[no-untyped-def]
             share[i],
             ll,
             breaks[i],
+            ends[i],
             opened[i],
             wilds[i],
             values[i],
@@ -601,33 +662,62 @@ def search_structures(
     N = h.electrodes
     counts = np.zeros(N, np.int64)
     breaks = np.full((N, _MOST), -1, np.int64)
+    ends, mended = np.full((N, _MOST), LASTING, np.int64), mended_before(h)
     opened = np.zeros((N, _MOST), np.int64)
-    jumps, grid = model.jumps(), prior.grid
+    jumps, grid, ahead = model.jumps(), prior.grid, hazard_ahead(h, model)
     wilds = np.full((N, _MOST, 3), -1, np.int64)
     values = np.full((N, _MOST), -np.inf)
 
     def one(s: int) -> None:
         _search_site(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, noise, h.visit,
-            rod_var, prior_precision[s], *factors[s], *jumps, model.wild_sd**2, model.break_rate,
-            model.open_share, model.wild_share, grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd,
-            grid.straight, node_weight, prior.onset, prior.growth, group, share, counts, breaks, opened,
-            wilds, values,
+            rod_var, prior_precision[s], *factors[s], *jumps, model.wild_sd**2, mended, ahead,
+            model.after_rate, model.open_share, model.wild_share, grid.onset_years, grid.growth, grid.ceiling,
+            grid.ceiling_sd, grid.straight, node_weight, prior.onset, prior.growth, group, share, counts,
+            breaks, ends, opened, wilds, values,
         )  # fmt: skip
 
     each(one, range(h.sites) if sites is None else sites)
     start = np.concatenate([[0], np.cumsum(counts)])
     take = np.arange(_MOST)[None, :] < counts[:, None]
-    found = Structures(start, breaks[take], opened[take], wilds[take], np.zeros(int(start[-1])))
+    found = Structures(start, breaks[take], opened[take], wilds[take], np.zeros(int(start[-1])), ends[take])
     return reprice(h, model, found)
 
 
 def reprice(h: Histories, model: StepModel, s: Structures) -> Structures:
     """Return the structures with prior probabilities under the model's present rates."""
-    log_prior = np.empty(s.breaks.size)
-    for k, i in enumerate(s.electrode):
-        age = h.age[h.reading_start[i] : h.reading_start[i + 1]]
-        log_prior[k] = _log_prior(
-            age, s.breaks[k], s.opened[k], s.wilds[k], model.break_rate, model.open_share, model.wild_share
-        )
-    return Structures(s.start, s.breaks, s.opened, s.wilds, log_prior)
+    ahead, stepped = hazard_ahead(h, model), s.breaks >= 0
+    at = ahead[(h.reading_start[s.electrode] + s.breaks)[stepped]]
+    log_prior = np.log(model.wild_share / (1.0 - model.wild_share)) * (s.wilds >= 0).sum(axis=1)
+    log_prior += _LOG_ODD * (s.breaks == ODD)
+    log_prior[stepped] += log_step_odds(at)
+    log_prior[stepped] += np.log(np.where(s.opened[stepped] == 1, model.open_share, 1.0 - model.open_share))
+    remade = mended_before(h)[(h.reading_start[s.electrode] + s.breaks)[stepped]] < LASTING
+    mended = np.where(s.ends[stepped] < LASTING, _LOG_MENDED, _LOG_NOT_MENDED)
+    log_prior[stepped] += np.where(remade, mended, 0.0)
+    return replace(s, log_prior=log_prior)
+
+
+def mended_before(h: Histories) -> Ints:
+    """Return (M,) before which reading a step that came before each was mended: its position, or LASTING.
+
+    By the first works after the reading that remade the joint; the count of readings where none came after.
+    Works of the day of a reading come before it.
+    """
+    out = np.full(h.age.size, LASTING)
+    for i in [i for i, remade in enumerate(h.remade) if remade]:
+        mine = slice(h.reading_start[i], h.reading_start[i + 1])
+        works = np.append(np.sort(h.remade[i]), np.inf)
+        next_one = works[np.searchsorted(works, h.age[mine], side="right")]
+        at = np.searchsorted(h.age[mine], next_one, side="left")
+        out[mine] = np.where(np.isfinite(next_one), at, LASTING)
+    return out
+
+
+def read_before_mending(h: Histories, s: Structures, weight: Floats) -> Floats:
+    """Return (M,) the chance that a reading was of a joint which has been remade since; weight: (K,)."""
+    out, of = np.zeros(h.age.size), s.electrode
+    for k in np.flatnonzero((s.ends < LASTING) & (s.breaks >= 0)):
+        first, last = h.reading_start[of[k]], h.reading_start[of[k] + 1]
+        out[first + s.breaks[k] : min(first + s.ends[k], last)] += weight[k]
+    return out

@@ -14,7 +14,14 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import expit
 
-from models.breaks import StepModel, Structures, joined, plain_structures, reprice, search_structures
+from models.breaks import (
+    Structures,
+    joined,
+    plain_structures,
+    read_before_mending,
+    reprice,
+    search_structures,
+)
 from models.class_prior import (
     ClassLayout,
     NodeEvidence,
@@ -37,9 +44,12 @@ from models.shared_terms import (
     shared_information,
 )
 from models.site_pass import FieldSpread, ForEach, SitePass, field_covariance, in_turn, no_factors, site_pass
+from models.step_hazard import StepModel
+from models.step_rates import PRIOR_AFTER_YEARS, update_rates
 
 Single = npt.NDArray[np.float32]
 CEILING_PRIOR = 20.0  # electrodes that the even prior of the ceilings' shares is worth
+_STEP_RATES = 0.25  # of a change of their logs: rates are known to a tenth at best, and a few steps say them
 EARLY_SITES = 100  # the first rounds of a large fleet are made on so many sites
 
 
@@ -123,7 +133,8 @@ def first_guess(h: Histories) -> Calibration:
     fixed[0] = float(np.clip(np.quantile(gap, 0.3), -2.0, 2.0)) if gap.size else 0.0
     return Calibration(
         soils, materials, fixed, terms.names, np.full(len(soils), 0.08), 0.35, 0.12, 0.2, FieldSpread(), {},
-        0.05, StepModel(), layout.start(), np.zeros((layout.start().size,) * 2), layout.names,
+        0.05, StepModel(after_rate=1.0 / PRIOR_AFTER_YEARS), layout.start(),
+        np.zeros((layout.start().size,) * 2), layout.names,
         np.full((2, len(CEILINGS)), 1.0 / len(CEILINGS)), districts=districts,
         fixed_cov=np.zeros((fixed.size, fixed.size)), standards=standards,
     )  # fmt: skip
@@ -452,27 +463,19 @@ def _update_field(h: Histories, cal: Calibration, found: SitePass) -> FieldSprea
 
 
 def _update_steps(h: Histories, cal: Calibration, found: SitePass, structures: Structures) -> StepModel:
-    """Return step and wild rates; weak priors: a step in 300 electrode-years, 1 % of readings wild.
-
-    The rate is that of steps between an electrode's readings, over the years between them. Most of those
-    before the first reading pass for a high baseline: counted with their years, they would halve the rate.
-    """
+    """Return hazards, sizes and wild rates; weak priors: ten steps of usual size, 1 % of readings wild."""
     stepped = structures.breaks >= 0
     all_steps = found.struct_weight * stepped
     w = all_steps * (structures.opened == 0)
-    read = np.diff(h.reading_start) > 0
-    first, last = h.reading_start[:-1][read], h.reading_start[1:][read] - 1
-    years = float((h.age[last] - h.age[first]).sum())
-    rate = (float(all_steps[structures.breaks > 0].sum()) + 1.0) / (years + 300.0)
     n = float(w.sum())
     mean = (float(w @ found.struct_jump) + 10 * 0.9) / (n + 10)
     var = (float(w @ (found.struct_jump_var + (found.struct_jump - mean) ** 2)) + 10 * 0.25) / (n + 10)
-    wild = (float(found.wild_p.sum()) + 1.0) / (h.age.size + 100.0)
+    mended = read_before_mending(h, structures, found.struct_weight)
+    wild = (float((found.wild_p - mended).sum()) + 1.0) / (h.age.size + 100.0)
     opened = (float(all_steps.sum()) - n + 1.5) / (float(all_steps.sum()) + 10.0)
     return replace(
-        cal.steps,
+        update_rates(h, cal.soils, cal.steps, found, structures),
         open_share=float(np.clip(opened, 0.02, 0.6)),
-        break_rate=float(np.clip(rate, 1e-4, 0.05)),
         jump_mean=float(np.clip(mean, 0.4, 1.6)),
         jump_sd=float(np.clip(np.sqrt(var), 0.25, 0.9)),
         wild_share=float(np.clip(wild, 1e-3, 0.08)),
@@ -489,11 +492,15 @@ def _update_ceilings(h: Histories, cal: Calibration, found: SitePass) -> Floats:
     return new
 
 
-def _update(h: Histories, cal: Calibration, p: Prepared, met: Expectation, move_shared: bool) -> Calibration:
+def _update(
+    h: Histories, cal: Calibration, p: Prepared, met: Expectation, move_shared: bool, searched: bool
+) -> Calibration:
+    """Return the calibration after one step; searched: whether steps and wild readings were looked for."""
     found = met.found
     changes: dict[str, Any] = _update_noise(h, cal, found)
     changes["spread"] = _update_field(h, cal, found)
-    changes["steps"] = _update_steps(h, cal, found, met.state.structures)
+    if searched:  # or there would be none, and hardly any would be looked for
+        changes["steps"] = _update_steps(h, cal, found, met.state.structures)
     changes["ceiling_weight"] = _update_ceilings(h, cal, found)
     if move_shared:
         changes |= _update_shared(h, cal, p, found)
@@ -523,6 +530,7 @@ def _summary(cal: Calibration) -> Floats:
             np.log([s.site_sd, s.visit_sd, s.rod_sd]),
             cal.fixed[:4],
             cal.theta[cal.theta.size - len(cal.standards.names) :],
+            _STEP_RATES * np.log(np.maximum([cal.steps.break_rate, cal.steps.after_rate], 1e-6)),
         ]
     )
 
@@ -568,7 +576,8 @@ def search_calibration(
             state = replace(state, structures=reprice(h, cal.steps, state.structures))
         before = _summary(cal)
         sweeps = 2 if n < (1 if warm else 2) else 1
-        cal, p, state, value = calibration_round(h, cal, p, layout, state, sweeps, each, n >= 1)
+        looked = n >= look[0]
+        cal, p, state, value = calibration_round(h, cal, p, layout, state, sweeps, each, n >= 1, looked)
         trace.append(value)
         change = float(np.abs(_summary(cal) - before).max())
         say(f"calibration round {n + 1}: largest change {change:.3f}")
@@ -583,11 +592,12 @@ def search_calibration(
 
 def calibration_round(
     h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, state: State, sweeps: int,
-    each: ForEach, move_shared: bool = True,
+    each: ForEach, move_shared: bool = True, looked: bool = True,
 ) -> tuple[Calibration, Prepared, State, float]:  # fmt: skip
     """Make one round of the search: an expectation, then a step for everything that electrodes share.
 
-    Returns what is taken as given afterwards, and the log-likelihood before.
+    looked: whether steps have been looked for, so that their rates may move. Returns what is taken as given
+    afterwards, and the log-likelihood before.
     """
     met = expect(h, cal, p, layout, state, sweeps, each)
     fit = fit_class_prior(
@@ -599,7 +609,7 @@ def calibration_round(
         steps=8,
         with_covariance=False,
     )
-    cal = replace(_update(h, cal, p, met, move_shared), theta=fit.theta)
+    cal = replace(_update(h, cal, p, met, move_shared, looked), theta=fit.theta)
     after = prepare(h, cal, p.terms, leftover=False)
     moved = carry_factors(h, met.state.factors, after.resid - p.resid)
     return cal, after, replace(met.state, factors=moved), float(met.nodes.site_log_l.sum())

@@ -1,11 +1,13 @@
 """Curves of whole classes: what a rod of this soil and material does over its life, and how sure that is."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 
 from models.calibration import CEILING_PRIOR, group_families
 from models.class_prior import group_tables, site_weights
-from models.corrosion_curves import ceiling_reaches, cells_crossed, crossing_table, log_ratio
+from models.corrosion_curves import ceiling_reaches, cells_crossed, log_ratio
 from models.forecast import Fitted
 from models.histories import Floats
 from models.outlook import parameter_draws
@@ -28,22 +30,56 @@ def _weighted_quantiles(values: Floats, weight: Floats, shares: tuple[float, ...
     return np.interp(shares, (total - 0.5 * weight[order]) / total[-1], values[order])
 
 
-def _share_past(fit: Fitted, share: Floats, lowered: Floats, log_threshold: float) -> Floats:
-    """Return (A,) the share past threshold by age, sudden steps included.
+@dataclass(frozen=True)
+class _Past:
+    """What a class's curves and steps give of the share past threshold, ceilings not yet mixed.
 
-    share: (A,) past by corrosion alone; lowered: (A,) past what a step that does not reach the threshold by
-    itself leaves of it. As each electrode's own outlook has it.
+    reached, low_reached: (ends,) the chance that an end's ceiling lies above the threshold, and above what a
+    step that does not reach the threshold by itself leaves of it. Of the share not past, by cell: spared
+    (T, A) left by steps where corrosion took none; crossed, low_crossed (F*T*R, A) what corrosion takes of
+    it, up to the one and the other.
     """
-    steps = fit.calibration.steps
-    alone = 1.0 - share
-    stepped = 1.0 - np.exp(-steps.break_rate * _ages())
-    after = (1.0 - float(steps.reaching(log_threshold))) * np.minimum(1.0 - lowered, alone)
-    return np.asarray(1.0 - ((1.0 - stepped) * alone + stepped * after))
+
+    reached: Floats
+    low_reached: Floats
+    spared: Floats
+    crossed: Floats
+    low_crossed: Floats
+
+    def share(self, mass: Floats) -> Floats:
+        """Return (A,) the share past by age, of curves of mass (ends, T*R), each end apart."""
+        by_onset = mass.sum(axis=0).reshape(self.spared.shape[0], -1).sum(axis=1)
+        families = self.crossed.shape[0] // mass.shape[1]
+
+        def in_reach(reached: Floats) -> Floats:
+            each = (reached[:, None] * mass).reshape(families, -1, mass.shape[1])
+            return np.asarray(each.sum(axis=1).ravel())
+
+        taken = in_reach(self.reached) @ self.crossed + in_reach(self.low_reached) @ self.low_crossed
+        return np.asarray(1.0 - by_onset @ self.spared + taken)
 
 
-def _thresholds(fit: Fitted, log_threshold: float) -> tuple[float, float]:
-    """Return the log threshold, and what of it a step that does not reach it by itself leaves."""
-    return log_threshold, log_threshold - fit.calibration.steps.lesser_jump(log_threshold)
+def _past(fit: Fitted, soil: str, log_threshold: float) -> _Past:
+    """Tabulate the shares past threshold of one class: as each electrode's own outlook has it.
+
+    A step that does not reach the threshold by itself leaves corrosion the less to do.
+    """
+    grid, steps, ages = fit.prepared.grid, fit.calibration.steps, _ages()
+    none = steps.survived(soil, grid.onset_years, ages)
+    lesser = (1.0 - float(steps.reaching(log_threshold))) * (1.0 - none)
+    low = log_threshold - steps.lesser_jump(log_threshold)
+    rates, families = grid.growth.size, len(grid.families)
+
+    def by_cell(by_onset: Floats) -> Floats:
+        return np.tile(np.repeat(by_onset, rates, axis=0), (families, 1))
+
+    return _Past(
+        ceiling_reaches(grid, log_threshold),
+        ceiling_reaches(grid, low),
+        none + lesser,
+        cells_crossed(grid, log_threshold, ages) * by_cell(none),
+        cells_crossed(grid, low, ages) * by_cell(lesser),
+    )
 
 
 def class_curves(fit: Fitted) -> pl.DataFrame:
@@ -63,7 +99,7 @@ def class_curves(fit: Fitted) -> pl.DataFrame:
             mass = np.einsum("q,k,qkg->g", counts / counts.sum(), w, fit.posterior.new_rod[groups])
             first = np.flatnonzero(np.isin(layout.group, groups))[0]
             threshold = float(fit.log_threshold[first])
-            crossed = [mass @ crossing_table(grid, v, ages) for v in _thresholds(fit, threshold)]
+            share = _past(fit, layout.soils[soil], threshold).share(mass.reshape(grid.ceiling.size, -1))
             bands = np.stack(
                 [
                     _weighted_quantiles(
@@ -81,7 +117,7 @@ def class_curves(fit: Fitted) -> pl.DataFrame:
                         "ratio_p10": np.exp(bands[:, 0]),
                         "ratio_p50": np.exp(bands[:, 1]),
                         "ratio_p90": np.exp(bands[:, 2]),
-                        "share_past": _share_past(fit, crossed[0], crossed[1], threshold),
+                        "share_past": share,
                         "electrodes": [int(counts.sum())] * ages.size,
                     }
                 )
@@ -114,17 +150,12 @@ def share_past_curves(fit: Fitted, rng: np.random.Generator, draws: int = 200) -
     """
     grid, layout, ages = fit.prepared.grid, fit.layout, _ages()
     shares = np.zeros((draws, len(layout.soils), ages.size))
-    families, count = group_families(fit.calibration, layout), len(grid.families)
-    cells = {
-        float(v): [
-            (cells_crossed(grid, x, ages), ceiling_reaches(grid, x).reshape(count, -1))
-            for x in _thresholds(fit, float(v))
-        ]
-        for v in np.unique(fit.log_threshold)
-    }
+    families = group_families(fit.calibration, layout)
     pairs, counts = np.unique(
         np.stack([layout.group.astype(float), fit.log_threshold], axis=1), axis=0, return_counts=True
     )
+    kinds = {(int(layout.soil[int(q)]), float(v)) for q, v in pairs}
+    past = {(c, v): _past(fit, layout.soils[c], v) for c, v in sorted(kinds)}
     of_soil = np.bincount(layout.soil[pairs[:, 0].astype(int)], counts, minlength=len(layout.soils))
     used = [c for c in range(len(layout.soils)) if of_soil[c]]
     parameters = parameter_draws(fit.calibration, rng, draws)
@@ -135,12 +166,9 @@ def share_past_curves(fit: Fitted, rng: np.random.Generator, draws: int = 200) -
         for (q, threshold), n in zip(pairs, counts, strict=True):
             own, soil = ceilings[layout.raw[int(q)]], layout.soil[int(q)]
             mass = ((by_soil[soil] * t.onset[int(q)].T) @ t.growth[int(q)]).ravel()
-            of_family = families[int(q)]
-            crossed = [
-                (of_family * (reached @ own)) @ (mass @ share.reshape(count, mass.size, -1))
-                for share, reached in cells[threshold]
-            ]
-            shares[d, soil] += n / of_soil[soil] * _share_past(fit, crossed[0], crossed[1], threshold)
+            ends = (families[int(q)][:, None] * own).ravel()
+            share = past[int(soil), float(threshold)].share(ends[:, None] * mass)
+            shares[d, soil] += n / of_soil[soil] * share
     low, middle, high = np.quantile(shares, (0.05, 0.5, 0.95), axis=0)
     return pl.DataFrame(
         {

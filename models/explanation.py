@@ -28,7 +28,7 @@ KIND, SITE, READINGS, ALONE, ALL = "kind", "site", "readings", "alone", "all"
 
 _READING_ARRAYS = ("age", "log_ohm", "side", "meter_var", "year", "kind", "visit", "row")
 _ELECTRODE_ARRAYS = ("log_formula", "survey_var", "raw", "age_now")
-_NAMES = ("soil", "material", "electrode_id")
+_NAMES = ("soil", "material", "electrode_id", "remade", "surges")
 _VISIT_ARRAYS = ("visit_year", "visit_period")
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from models.breaks import Structures, unlike
+from models.breaks import Structures, read_before_mending, unlike
 from models.calibration import (
     Calibration,
     Prepared,
@@ -68,6 +68,16 @@ class Fitted:
     shifts: tuple[LastingShift, ...] = ()
 
     @property
+    def mended_p(self) -> Floats:
+        """(M,) chance that a reading was of a joint that had given way and has been remade since."""
+        return read_before_mending(self.histories, self.structures, self.found.struct_weight)
+
+    @property
+    def wild_p(self) -> Floats:
+        """(M,) chance that a reading is wild; found.wild_p counts those of a joint remade since too."""
+        return np.maximum(self.found.wild_p - self.mended_p, 0.0)
+
+    @property
     def settled(self) -> Any:
         """(N,) whether the electrode's site settled."""
         return self.found.moved[self.histories.electrode_site] < SETTLED
@@ -114,7 +124,7 @@ def fit_electrodes(
         cal,
         post,
         found,
-        state.structures.breaks,
+        state.structures.standing,
         state.structures.electrode,
         log_threshold,
         p.grid,
@@ -195,7 +205,7 @@ def _misfit(fit: Fitted) -> Any:
     """Return (N,) true where readings agree with no curve: noise far above the class's, or many wild."""
     h = fit.histories
     n = np.maximum(np.bincount(h.reading_electrode, h.side == 0, minlength=h.electrodes), 1)
-    wild = np.bincount(h.reading_electrode, fit.found.wild_p, minlength=h.electrodes)
+    wild = np.bincount(h.reading_electrode, fit.wild_p, minlength=h.electrodes)
     excess = np.bincount(
         h.reading_electrode, fit.found.noise_sq / fit.prepared.noise_var, minlength=h.electrodes
     )
@@ -307,7 +317,7 @@ def corrections_frame(fit: Fitted) -> pl.DataFrame:
             "season_factor": np.exp(season)[routine],
             "campaign_factor": np.exp(campaign)[routine],
             "corrected_ohm": np.exp(h.log_ohm - season - campaign)[routine],
-            "p_wild": fit.found.wild_p[routine],
+            "p_wild": fit.wild_p[routine],
         }
     )
 

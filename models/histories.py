@@ -28,7 +28,8 @@ class Histories:
     known lasting shifts of the site. age_now: (N,) years at as_of. electrode_id, site_id: names. row: (M,)
     the row_id of each reading, -1 for as-installed values. weather: (M, 4) what the ground was like beyond
     the district's usual for the month (weather.ground_at_readings), or none where nothing is known. ground:
-    (S, P) what surveys measured at each site (covariates.COVARIATES), nan where not known, or none.
+    (S, P) what surveys measured at each site (covariates.COVARIATES), nan where not known, or none. remade,
+    surges: (N,) ages, years, at which an electrode's connection was remade, or a surge is on record.
     """
 
     site_start: Ints
@@ -56,6 +57,16 @@ class Histories:
     row: Ints
     weather: Floats | None = None
     ground: Floats | None = None
+    remade: tuple[tuple[float, ...], ...] = ()
+    surges: tuple[tuple[float, ...], ...] = ()
+
+    def __post_init__(self) -> None:
+        for name in ("remade", "surges"):
+            known = getattr(self, name)
+            if not any(known):  # nothing on record of anybody
+                object.__setattr__(self, name, ((),) * self.electrodes)
+            elif len(known) != self.electrodes:
+                raise ValueError(f"{name} of {len(known)} electrodes, not {self.electrodes}")
 
     @property
     def electrodes(self) -> int:
@@ -124,6 +135,8 @@ class Histories:
             soil=tuple(self.soil[e] for e in electrodes),
             material=tuple(self.material[e] for e in electrodes),
             electrode_id=tuple(self.electrode_id[e] for e in electrodes),
+            remade=tuple(self.remade[e] for e in electrodes),
+            surges=tuple(self.surges[e] for e in electrodes),
             shifts=tuple(self.shifts[s] for s in keep),
             site_id=tuple(self.site_id[s] for s in keep),
         )  # fmt: skip

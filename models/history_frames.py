@@ -117,7 +117,8 @@ def build_histories(
     baseline_tied_in, formula_ohm, survey_sd_log (fill_formula), rest_ohm, ratio_basis
     (loop_circuit.rest_of_loop), and GROUND_COLUMNS of the site where surveys are known. readings: row_id,
     electrode_id, site_id, taken_at, resistance_ohm, range_mark, verdict, sd_extra_log (vetting.vet). works:
-    site_id, done_on, work. Later rows than as_of are not looked at.
+    site_id, electrode_id (null: the whole site; the column may be missing), done_on, work. Later rows than
+    as_of are not looked at.
     """
     known = electrodes.filter(pl.col("installed_on") <= as_of).sort("site_id", "electrode_id")
     rows = pl.concat(
@@ -172,6 +173,8 @@ def build_histories(
         site_id=tuple(site_names),
         row=rows["row_id"].to_numpy().astype(np.int64),
         ground=_ground(known),
+        remade=_works_by_age(works, known, "connection_remade", as_of),
+        surges=_works_by_age(works, known, "surge", as_of),
     )
 
 
@@ -194,3 +197,26 @@ def _shifts(works: pl.DataFrame, sites: pl.Series, as_of: date) -> tuple[tuple[f
     )
     by_site = dict(zip(dated["site_id"], dated["year"].to_list(), strict=True))
     return tuple(tuple(by_site.get(s, ())) for s in sites)
+
+
+def _works_by_age(
+    works: pl.DataFrame, known: pl.DataFrame, kind: str, as_of: date
+) -> tuple[tuple[float, ...], ...]:
+    """Give each electrode its ages, years, at works of one kind: its own, and those of its whole site."""
+    mine = works.filter((pl.col("work") == kind) & (pl.col("done_on") <= as_of))
+    if mine.is_empty():
+        return ((),) * known.height
+    if "electrode_id" not in mine.columns:
+        mine = mine.with_columns(pl.lit(None, pl.String).alias("electrode_id"))
+    rods = known.select("site_id", "installed_on", pl.col("electrode_id").alias("of"))
+    age = (pl.col("done_on") - pl.col("installed_on")).dt.total_days() / DAYS_A_YEAR
+    dated = (
+        mine.join(rods, on="site_id")
+        .filter(pl.col("electrode_id").is_null() | (pl.col("electrode_id") == pl.col("of")))
+        .select("of", age.alias("age"))
+        .filter(pl.col("age") > 0.0)
+        .group_by("of")
+        .agg(pl.col("age").unique().sort())
+    )
+    by_electrode = dict(zip(dated["of"], dated["age"].to_list(), strict=True))
+    return tuple(tuple(by_electrode.get(e, ())) for e in known["electrode_id"])

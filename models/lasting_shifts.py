@@ -247,7 +247,7 @@ def _in_place(h: Histories, state: State, part: Histories, found: State, at: dic
     order = np.concatenate(picks)
     both = {
         k: np.concatenate([getattr(old, k), getattr(new, k)])[order]
-        for k in ("breaks", "opened", "wilds", "log_prior")
+        for k in ("breaks", "opened", "wilds", "log_prior", "ends")
     }
     start = np.concatenate([[0], np.cumsum([k.size for k in picks])]).astype(np.int64)
     return State(Structures(start=start, **both), factors, state.node_weight)

@@ -63,7 +63,7 @@ def _signs(fit: Fitted, res: Residuals) -> _Signs:
     farthest = np.where(at >= 0, np.nan_to_num(res.z)[np.maximum(at, 0)], 0.0) if e.size else np.zeros(N)
     return _Signs(
         n.astype(np.int64),
-        np.bincount(e, fit.found.wild_p * routine, minlength=N) / np.maximum(n, 1),
+        np.bincount(e, fit.wild_p * routine, minlength=N) / np.maximum(n, 1),
         np.sqrt(square / np.maximum(np.bincount(e, used, minlength=N), 1)),
         farthest,
         at,
@@ -83,10 +83,10 @@ def _falls(fit: Fitted, routine: npt.NDArray[np.bool_]) -> Floats:
     visit = np.concatenate([m[1:] for m in fit.found.field_mean] or [np.zeros(0)])
     moved = np.where(h.visit >= 0, visit[at], 0.0) if visit.size else np.zeros(h.age.size)
     level = fit.prepared.resid - moved
-    out = np.zeros(h.electrodes)
+    out, sound = np.zeros(h.electrodes), routine & (h.side == 0) & (fit.mended_p < 0.5)
     for i in np.flatnonzero(np.diff(h.reading_start) >= _LEAST_FOR_A_FALL):
         rows = np.arange(h.reading_start[i], h.reading_start[i + 1])
-        rows = rows[routine[rows] & (h.side[rows] == 0)]
+        rows = rows[sound[rows]]
         if rows.size < _LEAST_FOR_A_FALL:
             continue
         three = np.median(np.lib.stride_tricks.sliding_window_view(level[rows], 3), axis=1)

@@ -16,12 +16,12 @@ import numpy.typing as npt
 from numba import njit
 
 from models.accelerating_kernel import years_to
-from models.breaks import StepModel
 from models.calibration import Calibration, Prepared, end_shares, group_ends
 from models.class_prior import ClassLayout, GroupTables, group_tables, node_weights
-from models.corrosion_curves import NEVER_YEARS, CurveGrid, ceiling_reaches, cells_crossed, risen
+from models.corrosion_curves import NEVER_YEARS, CurveGrid, cells_crossed, risen
 from models.histories import Floats, Histories
 from models.site_pass import SitePass
+from models.steps_to_come import Alone, not_past
 
 HARDLY_BROKEN = 1e-3  # a chance of a step below it changes nothing that is shown
 QUANTILES = (0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95)
@@ -303,6 +303,7 @@ def crossing(
         mine = np.flatnonzero(log_threshold == value)
         cdf[mine] = post.reaching[mine] @ cells_crossed(grid, float(value), AGES).astype(np.float32)
     steps: dict[int, list[Step]] = {}
+    given_step: dict[int, Floats] = {}
     for i, mass in post.broken.items():
         if post.p_broken[i] < HARDLY_BROKEN:
             continue
@@ -311,40 +312,12 @@ def crossing(
         for s in steps[i]:
             stepped += s.share * _crossing_with_step(mass, s, float(log_threshold[i]), grid, AGES)
         cdf[i] = (1 - post.p_broken[i]) * cdf[i] + post.p_broken[i] * stepped
+        given_step[i] = 1.0 - np.clip(stepped, 0.0, 1.0)
     # sums in single precision may fall by a last digit
     alone = 1.0 - np.maximum.accumulate(np.clip(cdf, 0.0, 1.0), axis=1)
-    last = np.zeros(h.electrodes)
-    read = np.diff(h.reading_start) > 0
-    last[read] = h.age[h.reading_start[1:][read] - 1]
-    to_come = 1.0 - np.exp(-cal.steps.break_rate * np.maximum(AGES - last[:, None], 0.0))
-    stepped = _not_past_after_step(cal.steps, post, alone, log_threshold, grid)
-    return Crossing(1.0 - np.minimum.accumulate((1.0 - to_come) * alone + to_come * stepped, axis=1), steps)
-
-
-def _not_past_after_step(
-    steps: StepModel, post: Posterior, alone: Floats, log_threshold: Floats, grid: CurveGrid
-) -> Floats:
-    """Return (N, A) the chance of not being past by each age if a step came before it.
-
-    alone: (N, A) the same without a step. A step that does not reach the threshold by itself, of its mean
-    size, leaves corrosion the less to do.
-    """
-    A, T, R = grid.shape
-    F = len(grid.families)
-    out = np.empty_like(alone)
-    every = np.arange(0, AGES.size, 4)
-    for value in np.unique(log_threshold):
-        mine = np.flatnonzero(log_threshold == value)
-        left = float(value) - steps.lesser_jump(float(value))
-        reach = ceiling_reaches(grid, left).astype(np.float32)
-        whole = post.whole[mine].reshape(-1, F, A // F, T * R)
-        mass = np.einsum("fc,nfcg->nfg", reach.reshape(F, -1), whole).reshape(mine.size, -1)
-        crossed = mass @ cells_crossed(grid, left, AGES[every]).astype(np.float32)
-        at = np.minimum(np.searchsorted(AGES[every], AGES, side="right"), every.size - 1)
-        share = (AGES - AGES[every[at - 1]]) / (AGES[every[at]] - AGES[every[at - 1]])
-        lowered = 1.0 - (crossed[:, at - 1] * (1.0 - share) + crossed[:, at] * share)
-        out[mine] = (1.0 - steps.reaching(value)) * np.clip(lowered, 0.0, alone[mine])
-    return out
+    onset = {i: post.broken[i].reshape(grid.shape).sum(axis=(0, 2)) for i in given_step}
+    left = Alone(post.whole, post.reaching, post.p_broken, alone, given_step, onset)
+    return Crossing(1.0 - not_past(h, cal.steps, left, log_threshold, grid, AGES), steps)
 
 
 def cdf_at(cdf: Floats, age: Floats) -> Floats:

@@ -148,12 +148,19 @@ def _picked(cumulated: Floats, rng: np.random.Generator) -> Ints:
     return np.minimum((cumulated < u[:, None]).sum(axis=1), cumulated.shape[1] - 1)
 
 
-def _steps_to_come(fit: Fitted, shape: tuple[int, int], rng: np.random.Generator) -> tuple[Floats, Floats]:
-    """Draw ages and sizes of sudden steps from the day a rod is driven, as the step model has them."""
-    steps = fit.calibration.steps
+def _first_steps(
+    fit: Fitted, electrodes: Ints, onset: Floats, rng: np.random.Generator
+) -> tuple[Floats, Floats]:
+    """Draw ages and sizes (D, E) of the first steps since rods were driven; onset: (D, E) of these rods."""
+    h, steps, shape = fit.histories, fit.calibration.steps, onset.shape
     mean, var = steps.jumps()
     opened = (rng.random(shape) < steps.open_share).astype(np.int64)
-    age = rng.exponential(1.0 / max(steps.break_rate, 1e-12), size=shape)
+    rate = steps.rates([h.soil[i] for i in electrodes])
+    age = steps.age_of_step(rng.exponential(size=shape), rate, onset)
+    for e in [e for e, i in enumerate(electrodes) if h.surges[i]]:
+        for at in h.surges[electrodes[e]]:
+            struck = rng.random(shape[0]) < -np.expm1(-rate[e] * steps.surge_years)
+            age[:, e] = np.where(struck, np.minimum(age[:, e], at), age[:, e])
     return age, np.maximum(mean[opened] + np.sqrt(var[opened]) * rng.normal(size=shape), 0.0)
 
 
@@ -173,11 +180,12 @@ def new_rods(fit: Fitted, record: Record, draws: int, rng: np.random.Generator) 
         cells[2, d] = _picked(ends[group], rng)
     offset, visit = _field_draws(fit, record, draws, rng, known=False)
     rod = np.sqrt(fit.prepared.rod_var[i]) * rng.normal(size=shape)
+    onset = _inside(grid.onset_edges, cells[0], rng)
     return Lives(
-        _inside(grid.onset_edges, cells[0], rng),
+        onset,
         _inside(grid.growth_edges, cells[1], rng),
         _own_ceiling(grid, cells[2], rng),
-        *_steps_to_come(fit, shape, rng),
+        *_first_steps(fit, i, onset, rng),
         np.exp(cal.noise_spread * rng.normal(size=shape)),
         offset[:, record.site_of] + rod,
         visit,

@@ -20,6 +20,7 @@ from models.corrosion_curves import cells_crossed, crossing_table
 from models.forecast import Fitted
 from models.histories import Floats
 from models.outlook import AGES, cdf_at
+from models.steps_to_come import with_steps
 
 YEARS_AHEAD = 60
 _AGE_STEP = 2.0
@@ -128,19 +129,18 @@ def site_counts(
     driven rods of the site, or None where only the measured ones are known. Rods without a well are as old as
     the first rods in the wells: nobody has renewed what nobody could measure.
     """
-    h, steps = fit.histories, fit.calibration.steps
+    h = fit.histories
     years = np.arange(YEARS_AHEAD + 1, dtype=float)
     ahead = np.stack([cdf_at(fit.crossing.cdf, h.age_now + y) for y in years], axis=1)
     by_node = _about_mean(_past_by_node(fit, years), fit.posterior.nodes[h.electrode_site], ahead)
     tables = _new_rod_tables(fit)
-    reach = steps.reaching(fit.log_threshold)
     out = []
     for s in range(h.sites):
         mine = np.arange(h.site_start[s], h.site_start[s + 1])
         standing = mine[in_service[mine]]
         rods = max(int(rod_count[s] or 0), standing.size)
         first = _first_rods(mine, well, h.age_now)
-        others, fresh = _others(fit, tables, first, reach, years, s)
+        others, fresh = _others(fit, tables, first, years, s)
         measured = by_node[standing].transpose(1, 2, 0)
         pmf = _mixed_pmf(measured, rods - standing.size, others, fit.posterior.nodes[s])
         tail = np.concatenate([np.cumsum(pmf[:, ::-1], axis=1)[:, ::-1], np.zeros((years.size, 1))], axis=1)
@@ -150,14 +150,17 @@ def site_counts(
 
 
 def _new_rod_tables(fit: Fitted) -> dict[tuple[int, float], Floats]:
-    """Return (K, A) crossing distributions of an unmeasured rod by (group, log threshold)."""
-    layout = fit.layout
+    """Return (K, A) crossing distributions of an unmeasured rod by (group, log threshold), steps included.
+
+    Of the steps those that reach the threshold alone.
+    """
+    layout, grid, steps = fit.layout, fit.prepared.grid, fit.calibration.steps
     out: dict[tuple[int, float], Floats] = {}
-    tables = {
-        float(v): crossing_table(fit.prepared.grid, float(v), AGES) for v in np.unique(fit.log_threshold)
-    }
+    tables = {float(v): crossing_table(grid, float(v), AGES) for v in np.unique(fit.log_threshold)}
     for q, v in sorted(set(zip(layout.group.tolist(), fit.log_threshold.tolist(), strict=True))):
-        out[q, v] = fit.posterior.new_rod[q] @ tables[v]
+        soil = layout.soils[layout.soil[q]]
+        none = steps.survived(soil, grid.onset_years, AGES, float(steps.reaching(v)))
+        out[q, v] = fit.posterior.new_rod[q] @ with_steps(tables[v], none, grid)
     return out
 
 
@@ -171,26 +174,23 @@ def _first_rods(mine: npt.NDArray[Any], well: Sequence[str | None], age_now: Flo
     return np.array(sorted(oldest.values()), dtype=np.int64)
 
 
-def _past_at(cdf: Floats, ages: Floats, rate: float) -> Floats:
-    """Return (K, Y) chance of being past by ages (Y,), by corrosion (cdf: (K, A)) or a step at this rate."""
+def _past_at(cdf: Floats, ages: Floats) -> Floats:
+    """Return (K, Y) chance of being past by ages (Y,); cdf: (K, A)."""
     at = np.clip(np.searchsorted(AGES, ages, side="right") - 1, 0, AGES.size - 2)
     share = np.clip((ages - AGES[at]) / (AGES[at + 1] - AGES[at]), 0.0, 1.0)
-    corroded = cdf[:, at] * (1.0 - share) + cdf[:, at + 1] * share
-    return np.asarray(1.0 - (1.0 - corroded) * np.exp(-rate * ages))
+    return np.asarray(cdf[:, at] * (1.0 - share) + cdf[:, at + 1] * share)
 
 
 def _others(
-    fit: Fitted, tables: dict[tuple[int, float], Floats], first: npt.NDArray[Any], reach: Floats,
-    years: Floats, s: int,
+    fit: Fitted, tables: dict[tuple[int, float], Floats], first: npt.NDArray[Any], years: Floats, s: int,
 ) -> tuple[Floats, Floats]:  # fmt: skip
     """Return (K, Y) chance that a rod without a well is past, by node, and (Y,) that of a rod driven now."""
     K = fit.posterior.nodes.shape[1]
     past, fresh = np.zeros((K, years.size)), np.zeros((K, years.size))
     for i in first:
         cdf = tables[int(fit.layout.group[i]), float(fit.log_threshold[i])]
-        rate = fit.calibration.steps.break_rate * reach[i]
-        past += _past_at(cdf, fit.histories.age_now[i] + years, rate)
-        fresh += _past_at(cdf, years, rate)
+        past += _past_at(cdf, fit.histories.age_now[i] + years)
+        fresh += _past_at(cdf, years)
     n = max(first.size, 1)
     return past / n, fit.posterior.nodes[s] @ fresh / n
 

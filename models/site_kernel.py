@@ -22,6 +22,7 @@ from models.history_grid import (
     prefix_sums,
     running,
 )
+from models.step_kernel import ROW, add_means, add_row
 
 _STEPS = 64  # of the table of Phi from -4 to 4, in one; straight lines between are off by 1e-5 at most
 _PHI = ndtr(np.arange(-4.0, 4.0 + 1.5 / _STEPS, 1.0 / _STEPS))
@@ -34,6 +35,7 @@ _WILD_LIMIT = math.log(0.005)  # a wild reading on a sound rod hardly ever lands
 
 
 ODD = -2  # in place of a step's position: no step, but a rod unlike what is on record of it, from the start
+LASTING = 1 << 30  # in place of the reading before which a step was mended: it never was
 ODD_VAR = 0.8**2  # of its log resistance beside the rod term (common practice, no source)
 
 
@@ -81,14 +83,15 @@ def _field_link(visit, cov, index):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def structure_readings(  # type: ignore[no-untyped-def]
-    age, resid, side, noise, visit, mean, cov, rod_var, brk, wild, jump_mean, jump_var, wild_var
+    age, resid, side, noise, visit, mean, cov, rod_var, brk, ends, wild, jump_mean, jump_var, wild_var
 ):
     """Return what a structure makes of the readings.
 
     A structure says which readings are wild (wild: up to three positions, -1 for none) and before which
-    reading a sudden step came (brk: position, -1 for none). index (m,) picks the readings in range, y their
-    residuals, step (m,) which of them lie after the step; limit is the position of the first sound reading
-    out of range, or -1. Returns (index, y, precision, log determinant, step, limit, offset, noise (n,)).
+    reading a sudden step came (brk: position, -1 for none) and before which it was mended (ends: position,
+    LASTING where never). index (m,) picks the readings in range, y their residuals, step (m,) which of them
+    lie between the step and its mending; limit is the position of the first sound reading out of range, or
+    -1. Returns (index, y, precision, log determinant, step, limit, offset, noise (n,)).
     """
     n = age.size
     count = 0
@@ -114,7 +117,7 @@ def structure_readings(  # type: ignore[no-untyped-def]
     for i in range(count):
         j = index[i]
         y[i] = resid[j] - mean[0] - (mean[visit[j] + 1] if visit[j] >= 0 else 0.0)
-        if brk >= 0 and j >= brk:
+        if brk >= 0 and brk <= j < ends:
             step[i] = 1.0
             y[i] -= jump_mean
     s = _covariance(visit, cov, own_rod_var(rod_var, brk), own_noise, index)
@@ -213,6 +216,7 @@ def structure_loglik(  # type: ignore[no-untyped-def]
     cov,
     rod_var,
     brk,
+    ends,
     jump_mean,
     jump_var,
     cells,
@@ -242,7 +246,7 @@ def structure_loglik(  # type: ignore[no-untyped-def]
         limit_side = side[limit]
         limit_age = age[limit]
         gap = resid[limit] - mean[0] - (mean[visit[limit] + 1] if visit[limit] >= 0 else 0.0)
-        stepped = brk >= 0 and limit >= brk
+        stepped = brk >= 0 and brk <= limit < ends
         if stepped:
             gap -= jump_mean
         both = np.empty(count + 1, np.int64)
@@ -591,9 +595,11 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     mean,
     cov,
     breaks,
+    ends,
     opened,
     wilds,
     struct_logprior,
+    struct_rows,
     jump_mean,
     jump_var,
     wild_var,
@@ -620,6 +626,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     struct_w,
     struct_jump,
     struct_jump_var,
+    struct_onset,
     scale_w,
     noise_score,
     noise_sq,
@@ -630,14 +637,15 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     node_weight: (K,) of the site nodes, onset_mass (K, T) and growth_mass (K, R) the prior at each. low,
     high: (T,) from and before which growth rate curves are weighed; those that begin after the last reading
     always are. share: (A,) of the ends, of which the first `straight` are of the onset family. ll: (J, A,
-    T*R) scratch, J at least structures times scales. Fills out_like (T*R,) with the likelihood of each curve,
-    its end mixed by share, summed over structures and scales. Where they have a size, out_whole and
-    out_stepped (A*T*R,) get that of the structures without and with a step, each end apart, and out_reaching
-    (families*T*R,) of the former the part whose ceiling lies above log_threshold, ceilings mixed, families
-    apart. All are over their largest, out_stepped over that of all. Fills ceiling_w (A,). Returns the tilted
-    mean and covariance of the field, the evidence, the posterior mean and variance of the baseline (rod +
-    site offset), the second moment of the rod's own term, and the logs of what out_like and out_whole are
-    over.
+    T*R) scratch, J at least structures times scales. struct_rows (K, 3, T): step_kernel.onset_rows; unless
+    ends are apart, struct_onset (K, 2) gets the weighted sums of its SHARE and EXPOSED. Fills out_like (T*R,)
+    with the likelihood of each curve, its end mixed by share, summed over structures and scales. Where they
+    have a size, out_whole and out_stepped (A*T*R,) get that of the structures without and with a step that
+    still stands, each end apart, and out_reaching (families*T*R,) of the former the part whose ceiling lies
+    above log_threshold, ceilings mixed, families apart. All are over their largest, out_stepped over that of
+    all. Fills ceiling_w (A,). Returns the tilted mean and covariance of the field, the evidence, the
+    posterior mean and variance of the baseline (rod + site offset), the second moment of the rod's own term,
+    and the logs of what out_like and out_whole are over.
     """
     K, F, n = breaks.size, scale.size, age.size
     C, R, TR = ceilings.size, growth.size, onset.size * growth.size
@@ -655,7 +663,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     nothing = np.empty(K * F)
     laid_out = [
         structure_readings(
-            age, resid, side, noise_var, visit, mean, cov, rod_var, -1, wilds[0], 0.0, 1.0, wild_var
+            age, resid, side, noise_var, visit, mean, cov, rod_var, -1, LASTING, wilds[0], 0.0, 1.0, wild_var
         )
         for _ in range(0)
     ]
@@ -673,6 +681,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 cov,
                 rod_var,
                 breaks[k],
+                ends[k],
                 wilds[k],
                 jump_mean[opened[k]],
                 jump_var[opened[k]],
@@ -687,6 +696,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 cov,
                 rod_var,
                 breaks[k],
+                ends[k],
                 jump_mean[opened[k]],
                 jump_var[opened[k]],
                 cells,
@@ -699,6 +709,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 bends,
                 ll[k * F + f],
             )
+            add_row(struct_rows[k, ROW], rows, cells[3], ll[k * F + f])
     top = -np.inf
     whole_top = -np.inf
     offset = np.empty(K * F)
@@ -708,7 +719,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
         for c in range(C):
             best = max(best, largest(ll[j, c, :size]))
         top = max(top, best + offset[j])
-        if breaks[j // F] < 0:
+        if breaks[j // F] < 0 or ends[j // F] < LASTING:
             whole_top = max(whole_top, best + offset[j])
     like = np.empty(size, np.float32)
     bits = np.empty(size, np.int32)
@@ -725,9 +736,10 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     all_later = 0.0
     whole_later = 0.0
     step_later = 0.0
+    struct_onset[:] = 0.0
     below = np.float32(math.exp(whole_top - top))
     for j in range(K * F):
-        plain = breaks[j // F] < 0
+        plain = breaks[j // F] < 0 or ends[j // F] < LASTING  # no step that still stands
         beyond = math.exp(nothing[j] + offset[j] - top)
         all_later += beyond
         later[j] = beyond * prior_left
@@ -789,6 +801,8 @@ def electrode_pass(  # type: ignore[no-untyped-def]
             mine = _weighed_sum(like, prior, share[c], ll[j, c, :size], mixed)
             weight[j] += mine
             ceiling_w[c] += mine + later[j] * share[c]
+        if not apart:
+            add_means(struct_rows[j // F], rows, cells[3], ll[j], struct_onset[j // F])
         evidence += weight[j]
     _spread_cells(mixed, rows, cells, R, out_like)
     out_like[begun * R :] = all_later
@@ -805,6 +819,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
         _spread_cells(step_by_end[c], rows, cells, R, out_stepped[c * TR : (c + 1) * TR])
         out_stepped[c * TR + begun * R : (c + 1) * TR] = step_later
     ceiling_w /= ceiling_w.sum()
+    struct_onset /= evidence
     tilted_mean = np.zeros(D)
     tilted_sq = np.zeros((D, D))
     base_m = 0.0
@@ -879,7 +894,8 @@ def electrode_pass(  # type: ignore[no-untyped-def]
             for i in range(m):
                 j = index[i]
                 is_wild = wilds[k][0] == j or wilds[k][1] == j or wilds[k][2] == j
-                if is_wild:
+                # read at a joint that has been remade since: of the rod as it stands it tells nothing
+                if is_wild or (ends[k] < LASTING and step[i] > 0.0):
                     wild_p[j] += part
                     noise_score[j] += part * t[i]
                     continue
@@ -891,6 +907,11 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 j = wilds[k][w]
                 if j >= 0 and side[j] != 0:
                     wild_p[j] += part
+            if ends[k] < LASTING:
+                for j in range(max(breaks[k], 0), min(ends[k], n)):
+                    is_wild = wilds[k][0] == j or wilds[k][1] == j or wilds[k][2] == j
+                    if side[j] != 0 and not is_wild:
+                        wild_p[j] += part
     tilted_mean /= used
     tilted_sq = tilted_sq / used - np.outer(tilted_mean, tilted_mean)
     for k in range(K):
@@ -927,9 +948,11 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     prior_precision,
     struct_start,
     breaks,
+    ends,
     opened,
     wilds,
     struct_logprior,
+    struct_rows,
     jump_mean,
     jump_var,
     wild_var,
@@ -963,6 +986,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
     struct_w,
     struct_jump,
     struct_jump_var,
+    struct_onset,
     scale_w,
     noise_score,
     noise_sq,
@@ -1050,9 +1074,11 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 cavity_mean,
                 cavity_cov,
                 breaks[s0:s1],
+                ends[s0:s1],
                 opened[s0:s1],
                 wilds[s0:s1],
                 struct_logprior[s0:s1],
+                struct_rows[s0 - struct_start[first] : s1 - struct_start[first]],
                 jump_mean,
                 jump_var,
                 wild_var,
@@ -1079,6 +1105,7 @@ def site_pass_kernel(  # type: ignore[no-untyped-def]
                 struct_w[s0:s1],
                 struct_jump[s0:s1],
                 struct_jump_var[s0:s1],
+                struct_onset[s0:s1],
                 scale_w[i],
                 noise_score[r0:r1],
                 noise_sq[r0:r1],

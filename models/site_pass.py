@@ -7,11 +7,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from models.breaks import StepModel, Structures
+from models.breaks import Structures
 from models.class_prior import CurvePrior
 from models.corrosion_curves import CurveGrid
 from models.histories import Floats, Histories, Ints
 from models.site_kernel import likely_cells, site_pass_kernel
+from models.step_hazard import StepModel, hazard_ahead
+from models.step_kernel import site_rows
 
 ForEach = Callable[[Callable[[int], None], Iterable[int]], None]
 
@@ -66,8 +68,10 @@ class SitePass:
     with one, over like_top, a row for each electrode that has any; stepped_at: (N,) the row, or -1. reaching:
     (N, F*T*R) of whole, families apart and ceilings mixed, the part whose ceiling lies above the threshold.
     ceiling_weight: (N, A) posterior shares of the ends. struct_weight, struct_jump,
-    struct_jump_var: (K,) posterior weight and step size of each structure. scale_weight: (N, F). noise_score,
-    noise_sq, wild_p: (M,). base_mean, base_var, rod_sq, evidence: (N,). field_mean, field_cov: per site (D,),
+    struct_jump_var: (K,) posterior weight and step size of each structure. struct_onset: (K, 2) the weight
+    times the mean share of the step's span that lies after the onset, and times the mean years from onset to
+    step or last reading (0 where ends are apart). scale_weight: (N, F). noise_score, noise_sq,
+    wild_p: (M,). base_mean, base_var, rod_sq, evidence: (N,). field_mean, field_cov: per site (D,),
     (D, D). factors: per site, the electrodes' factors (E, D, D), (E, D). moved: (S,) largest change of the
     field in the last sweep, in units of its spread.
     """
@@ -83,6 +87,7 @@ class SitePass:
     struct_weight: Floats
     struct_jump: Floats
     struct_jump_var: Floats
+    struct_onset: Floats
     scale_weight: Floats
     noise_score: Floats
     noise_sq: Floats
@@ -182,13 +187,13 @@ def site_pass(
     focus = focus or Focus(np.zeros((N, T), np.int64), np.full((N, T), R))
     like = np.empty((N, T * R), dtype=np.float32)
     whole = np.empty((N if apart else 0, A * T * R), dtype=np.float32)
-    may_step = np.bincount(structures.electrode, structures.breaks >= 0, minlength=N) > 0
+    may_step = np.bincount(structures.electrode, structures.standing >= 0, minlength=N) > 0
     stepped_at = np.where(may_step, np.cumsum(may_step) - 1, -1)
     stepped = np.empty((int(may_step.sum()) if apart else 0, A * T * R), dtype=np.float32)
     reaching = np.empty((N if apart else 0, len(grid.families) * T * R), dtype=np.float32)
     tops = np.zeros(N), np.zeros(whole.shape[0])
     ceiling_w = np.zeros((N, A))
-    by_k = np.zeros(K), np.zeros(K), np.zeros(K)
+    by_k = np.zeros(K), np.zeros(K), np.zeros(K), np.zeros((K, 2))
     scale_w = np.zeros((N, F))
     by_m = np.zeros(M), np.zeros(M), np.zeros(M)
     by_n = np.zeros(N), np.zeros(N), np.zeros(N), np.zeros(N)
@@ -197,20 +202,32 @@ def site_pass(
     means = [np.zeros(p.shape[0]) for p in prior_precision]
     covs = [np.zeros((m.size, m.size)) for m in means]
 
-    def sweep(s: int, taken: float) -> float:
+    ahead = hazard_ahead(h, steps)
+
+    def rows_of(s: int) -> Floats:
+        first, last = h.site_start[s], h.site_start[s + 1]
+        rows = np.empty((int(structures.start[last] - structures.start[first]), 3, T))
+        site_rows(
+            first, last, h.reading_start, h.age, structures.start, structures.breaks, ahead,
+            steps.after_rate, grid.onset_years, rows,
+        )  # fmt: skip
+        return rows
+
+    def sweep(s: int, taken: float, rows: Floats) -> float:
         return float(site_pass_kernel(
             h.site_start[s], h.site_start[s + 1], h.reading_start, h.age, resid, h.side, h.meter_var,
             noise_var, h.visit, rod_var, prior_precision[s], structures.start, structures.breaks,
-            structures.opened, structures.wilds, structures.log_prior, *steps.jumps(), steps.wild_sd**2,
-            *scale, node_weight, prior.onset, prior.growth, group, focus.low, focus.high, share,
-            grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd, grid.straight, sweeps, taken,
+            structures.ends, structures.opened, structures.wilds, structures.log_prior, rows, *steps.jumps(),
+            steps.wild_sd**2, *scale, node_weight, prior.onset, prior.growth, group, focus.low, focus.high,
+            share, grid.onset_years, grid.growth, grid.ceiling, grid.ceiling_sd, grid.straight, sweeps, taken,
             *state[s], like, whole, stepped, stepped_at, reaching, threshold, *tops, ceiling_w, *by_k,
             scale_w, *by_m, *by_n, means[s], covs[s],
         ))  # fmt: skip
 
     def one(s: int) -> None:
+        rows = rows_of(s)
         for done in range(rounds):
-            moved[s] = sweep(s, damping[min(done, len(damping) - 1)])
+            moved[s] = sweep(s, damping[min(done, len(damping) - 1)], rows)
             if moved[s] < settled:
                 break
 

@@ -88,7 +88,7 @@ def fit_of(fitted: Fitted, states: pl.Series) -> Fit:
     read = fitted.histories.side == 0
     trust = np.where(read, 1.0 - found.wild_p, 0.0)
     squared = float((found.noise_sq / noise)[read].sum() / max(float(trust.sum()), 1.0))
-    wild = float(found.wild_p[read].mean()) if read.any() else 0.0
+    wild = float(fitted.wild_p[read].mean()) if read.any() else 0.0
     return Fit(squared, wild, float((states == "not_understood").sum()) / max(states.len(), 1))
 
 

@@ -35,6 +35,8 @@ _WORKS = {
     "grid_extended": _SHIFT,
     "network_changed": _SHIFT,
     "finding_cleared": "takes earlier findings off the attend-first list",
+    "connection_remade": "may end a sudden step before it; readings between tell nothing of the rod since",
+    "surge": "makes a sudden step at its date likelier",
     "replaced": "a replacement is a new electrode with an id of its own",
 }
 

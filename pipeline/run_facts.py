@@ -15,6 +15,7 @@ from models.calibration import CEILINGS, Calibration
 from models.corrosion_curves import FAMILIES, ONSET
 from models.forecast import Fitted
 from models.histories import DAYS_A_YEAR
+from models.step_hazard import WORKING_YEARS
 from pipeline.ground_words import ground_facts
 from pipeline.publish import RunCheck
 from pipeline.settings import Settings
@@ -32,6 +33,7 @@ _LIBRARIES = (
     "altair",
     "prefect",
 )
+_STEADY = 0.05  # a rate that changes by less from 10 to 30 years of age is called steady (log)
 _MOST_SHIFTS = 10  # told one by one among the warnings
 
 
@@ -66,7 +68,10 @@ def calibration_facts(cal: Calibration) -> dict[str, Any]:
         "visit_sd": cal.spread.visit_sd,
         "visit_years": cal.spread.visit_years,
         "rod_sd": cal.spread.rod_sd,
+        "breaks": breaks_in_words(cal),
         "break_rate_per_year": cal.steps.break_rate,
+        "break_rate_after_onset_per_year": cal.steps.after_rate,
+        "break_age_power": cal.steps.age_power,
         "jump_mean": cal.steps.jump_mean,
         "jump_sd": cal.steps.jump_sd,
         "wild_share": cal.steps.wild_share,
@@ -83,6 +88,8 @@ def calibration_facts(cal: Calibration) -> dict[str, Any]:
         }
         facts["curve_families_scored_on"] = float(cal.family_scored.sum())
         facts["curve_families_gain_in_log_score"] = float(cal.family_gain.sum())
+    rates = zip(cal.soils, cal.steps.rates(cal.soils), strict=True)
+    facts |= {f"break_rate_per_year_{s}": float(v) for s, v in rates}
     facts |= {f"noise_sd_{s}": float(v) for s, v in zip(cal.soils, cal.noise_sd, strict=True)}
     facts["season_harmonics"] = cal.season.harmonics
     facts |= {f"season_evidence_of_{k}_harmonics": float(v) for k, v in enumerate(cal.season_evidence)}
@@ -93,6 +100,20 @@ def calibration_facts(cal: Calibration) -> dict[str, Any]:
     facts |= {n: float(v) for n, v in zip(cal.theta_names, cal.theta, strict=True)}
     facts |= {f"{n}_sd": float(v) for n, v in zip(cal.theta_names, spread, strict=True)}
     return {k: (v if not isinstance(v, float) or np.isfinite(v) else None) for k, v in facts.items()}
+
+
+def breaks_in_words(cal: Calibration) -> str:
+    """Say how often something gives way at once, by soil class and age, and once corrosion has begun."""
+    steps = cal.steps
+    by_soil = sorted(zip(steps.rates(cal.soils), cal.soils, strict=True), reverse=True)
+    classes = ", ".join(f"{s} {1000.0 * r:.1f}" for r, s in by_soil)
+    said = f"Of 1,000 sound rods {1000.0 * steps.break_rate:.1f} part at once in a year ({classes})"
+    said += f"; once cladding or joint has given way, {1000.0 * steps.after_rate:.1f} more."
+    old, young = (steps.age_power * (a / WORKING_YEARS) ** (steps.age_power - 1.0) for a in (30.0, 10.0))
+    times = old / young
+    if abs(np.log(times)) < _STEADY:
+        return f"{said} Age by itself changes that little."
+    return f"{said} At 30 years of age that of sound rods is {times:.1f} times what it is at 10."
 
 
 def shifts_to_ask_about(fit: Fitted) -> list[dict[str, Any]]:

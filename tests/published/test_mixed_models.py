@@ -26,7 +26,7 @@ from scipy.stats import multivariate_normal
 from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams
 
 from models.history_grid import curve_bends, curve_loglik, inverse_spd, whole_grid
-from models.site_kernel import structure_loglik, structure_readings
+from models.site_kernel import LASTING, structure_loglik, structure_readings
 from models.site_pass import FieldSpread, field_covariance
 from tests.unit.small_histories import site_history
 
@@ -59,14 +59,27 @@ def _given_field(y: Floats, visit: Floats, mean: Floats, cov: Floats, rod_var: f
     n = y.size
     age, side, at = np.arange(1.0, n + 1.0), np.zeros(n, np.int64), visit.astype(np.int64)
     whole = structure_readings(
-        age, y, side, np.full(n, noise), at, mean, cov, rod_var, -1, np.full(3, -1, np.int64), 0.9, 0.25, 0.64
+        age,
+        y,
+        side,
+        np.full(n, noise),
+        at,
+        mean,
+        cov,
+        rod_var,
+        -1,
+        LASTING,
+        np.full(3, -1, np.int64),
+        0.9,
+        0.25,
+        0.64,
     )
     growth, ceiling = np.array([1e-3]), np.array([FAR])
     cells = whole_grid(age[-1], np.array([FAR]), growth)
     bends = curve_bends(age, cells, growth, ceiling)
     flat = structure_loglik(
-        age, side, at, mean, cov, rod_var, -1, 0.9, 0.25, cells, growth, ceiling, np.ones(1), 1, y, whole,
-        bends, np.full((1, 1), np.nan),
+        age, side, at, mean, cov, rod_var, -1, LASTING, 0.9, 0.25, cells, growth, ceiling, np.ones(1), 1, y,
+        whole, bends, np.full((1, 1), np.nan),
     )  # fmt: skip
     return float(flat) - 0.5 * n * LOG_2PI
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import brentq
 
-from models.breaks import StepModel
 from models.calibration import Calibration
 from models.class_prior import FLAWED_SPREAD, class_layout
 from models.corrosion_curves import CEILINGS, FAMILIES, crossing_age, curve_grid, log_ratio
@@ -15,6 +15,7 @@ from models.histories import AS_INSTALLED, ROUTINE, Histories, harmonics
 from models.season import SeasonSpread
 from models.shared_terms import districts_of, fixed_terms
 from models.site_pass import FieldSpread
+from models.step_hazard import StepModel
 
 Floats = npt.NDArray[np.float64]
 NOW = 2026.0
@@ -250,8 +251,7 @@ def draw_fleet(cal: Calibration, rng: np.random.Generator, plan: Plan) -> tuple[
     """Draw a fleet from the model under a calibration, as DEVELOPERS.md states it, with nothing discretised.
 
     The site effect is a continuous normal, an electrode's noise scale log-normal, a ceiling its class's
-    centre and a deviation, a step's hazard constant from the day the rod is driven, its size a normal above
-    zero.
+    centre and a deviation, the first step's hazard as the step model has it, its size a normal above zero.
     """
     book = _Book()
     for _ in range(plan.sites):
@@ -349,8 +349,7 @@ def _draw_life(
     )  # fmt: skip
     c = rng.choice(grid.ceiling.size, p=cal.ceiling_weight[0])
     ceiling = _upward(rng, float(grid.ceiling[c]), float(grid.ceiling_sd[c]))
-    rate = cal.steps.break_rate
-    at = float(rng.exponential(1.0 / rate)) if rate > 0 else np.inf
+    at = _draw_step(cal.steps, rng, soil, tau)
     opened = rng.random() < cal.steps.open_share
     mean, var = (x[int(opened)] for x in cal.steps.jumps())
     jump = _upward(rng, float(mean), float(np.sqrt(var)))
@@ -358,6 +357,19 @@ def _draw_life(
     if len(cal.families) > 1:
         family = int(rng.choice(len(FAMILIES), p=cal.family_shares[cal.soils.index(soil)]))
     return tau, r, ceiling, at, jump, family
+
+
+def _draw_step(steps: StepModel, rng: np.random.Generator, soil: str, tau: float) -> float:
+    """Draw the age at the first step: where the hazards since driving come to a unit exponential."""
+    rate = steps.break_rate * steps.soil_factor.get(soil, 1.0)
+    if rate + steps.after_rate <= 0:
+        return np.inf
+    needed = float(rng.exponential())
+
+    def come(age: float) -> float:
+        return rate * 40.0 * (age / 40.0) ** steps.age_power + steps.after_rate * max(age - tau, 0.0)
+
+    return float(brentq(lambda age: come(age) - needed, 0.0, 1e6)) if come(1e6) > needed else np.inf
 
 
 def _bound(book: _Book, plan: Plan) -> Histories:

@@ -50,7 +50,10 @@ def varied_calibration(rng: np.random.Generator) -> Calibration:
     return replace(
         cal, theta=theta, noise_sd=cal.noise_sd * np.exp(rng.uniform(-0.4, 0.4, cal.noise_sd.size)),
         spread=FieldSpread(near(0.3), near(0.08), near(1.0), 0.25, near(0.2)),
-        steps=replace(cal.steps, break_rate=near(0.004), wild_share=near(0.012)),
+        steps=replace(
+            cal.steps, break_rate=near(0.004), wild_share=near(0.012), after_rate=near(0.01),
+            age_power=near(1.0),            soil_factor={"marsh": near(1.5)},
+        ),
     )  # fmt: skip
 
 

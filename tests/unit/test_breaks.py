@@ -6,11 +6,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from models.breaks import StepModel, Structures, plain_structures, reprice
+from models.breaks import Structures, plain_structures, reprice
 from models.calibration import first_guess
 from models.forecast import Fitted, fit_electrodes, levels, outlook_frame
 from models.histories import Floats, Histories
 from models.site_kernel import ODD
+from models.step_hazard import StepModel
 from tests.unit.small_histories import LOG_DOUBLE, site_history, together
 
 NOISE = 0.06

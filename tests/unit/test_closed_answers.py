@@ -13,12 +13,12 @@ import pytest
 from scipy.special import logsumexp
 from scipy.stats import norm
 
-from models.breaks import StepModel
 from models.calibration import Calibration, calibrate
 from models.class_prior import FLAWED_SPREAD, class_layout
 from models.forecast import Fitted, corrections_frame, draws_of, fit_electrodes, levels, outlook_frame
 from models.histories import AS_INSTALLED, ROUTINE, Floats, Histories
 from models.outlook import cdf_at, curve_mass, mean_growth, onset_median
+from models.step_hazard import StepModel
 from tests.recovery.own_model import known_calibration
 from tests.unit.small_histories import LOG_DOUBLE, site_history, together
 

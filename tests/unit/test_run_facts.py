@@ -103,3 +103,20 @@ def test_the_curve_families_are_told_once_they_were_weighed() -> None:
     assert facts["curve_onset_sand"] == 1.0
     assert facts["curve_families_scored_on"] == 60.0
     assert facts["curve_families_gain_in_log_score"] == 3.5
+
+
+def test_the_hazards_of_breaks_are_said_in_plain_words() -> None:
+    cal = own_calibration()
+    steps = replace(
+        cal.steps, break_rate=0.004, soil_factor={"marsh": 2.0, "clay": 1.0, "sand": 0.5}, after_rate=0.02,
+        age_power=1.0,
+    )  # fmt: skip
+    facts = calibration_facts(replace(cal, steps=steps))
+    assert facts["breaks"] == (
+        "Of 1,000 sound rods 4.0 part at once in a year (marsh 8.0, clay 4.0, sand 2.0); once cladding or "
+        "joint has given way, 20.0 more. Age by itself changes that little."
+    )
+    assert facts["break_rate_per_year_marsh"] == 0.008
+    assert facts["break_rate_after_onset_per_year"] == 0.02
+    older = calibration_facts(replace(cal, steps=replace(steps, age_power=1.5)))["breaks"]
+    assert older.endswith("At 30 years of age that of sound rods is 1.7 times what it is at 10.")

@@ -10,11 +10,12 @@ import pytest
 from scipy.special import logsumexp
 from scipy.stats import norm
 
-from models.breaks import StepModel, Structures, plain_structures
+from models.breaks import Structures, plain_structures
 from models.class_prior import CurvePrior
 from models.corrosion_curves import CurveGrid, log_ratio
 from models.histories import Floats, Histories
 from models.site_pass import FieldSpread, SitePass, field_covariance, no_factors, site_pass
+from models.step_hazard import StepModel
 from tests.unit.small_histories import own_fleet, site_history
 
 ONSET_EDGES, GROWTH_EDGES = np.geomspace(4.0, 60.0, 9), np.geomspace(0.03, 0.4, 5)
