@@ -85,7 +85,7 @@ def posterior(
     marginal = _by_draw(found.like.reshape(N, T, R), layout, tables)
     nodes, others = _node_weights(marginal, layout.site, np.stack([t.shift for t in tables], axis=1))
     # a draw's prior of the curves over its own mean likelihood, averaged over the draws
-    total = np.maximum(np.einsum("ndk,ndk->nd", others, marginal), 1e-300)
+    total = np.maximum(np.einsum("ndk,ndk->nd", others, marginal), 1e-30)  # within single precision
     weight = (others / (draws * total[:, :, None])).astype(np.float32).reshape(N, -1)
     prior = np.empty((N, G), np.float32)
     mean = np.empty((layout.soil.size, nodes.shape[1], G), np.float32)
