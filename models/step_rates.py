@@ -104,7 +104,7 @@ def rates_given(c: Counted, power: float, surge_years: float, start: Rates) -> t
         shrunk = (counts + CLASS_STEPS) / (exposed + CLASS_STEPS / fleet)
         of_soil = np.clip(shrunk, 0.1 * fleet, 10.0 * fleet) if several else np.full(c.soils, fleet)
         after = (float((c.steps * share).sum()) + 1.0) / (c.exposed + PRIOR_AFTER_YEARS)
-        now = Rates(fleet, of_soil, float(np.clip(after, *_AFTER_RATES)))
+        now = Rates(fleet, of_soil, float(np.clip(after, *_AFTER_RATES)) if start.after > 0.0 else 0.0)
     steady = np.maximum(now.of_soil[c.soil] * grown, 1e-300)
     told = (1.0 - c.after) * np.log(steady) + c.after * np.log(steady + now.after * span)
     return now, float(c.steps @ told - now.of_soil @ exposed - now.after * c.exposed)
@@ -113,9 +113,12 @@ def rates_given(c: Counted, power: float, surge_years: float, start: Rates) -> t
 def update_rates(
     h: Histories, soils: tuple[str, ...], model: StepModel, found: SitePass, s: Structures
 ) -> StepModel:
-    """Return the step model with its hazards at what the pass says of them."""
+    """Return the step model with its hazards at what the pass says of them.
+
+    A model without a hazard of its own after the onset stays without one: it has to be asked for.
+    """
     c = count_steps(h, soils, found, s)
-    start = Rates(model.break_rate, model.rates(soils), max(model.after_rate, 1e-4))
+    start = Rates(model.break_rate, model.rates(soils), model.after_rate)
 
     def short_of(log_power: float) -> float:
         _, value = rates_given(c, float(np.exp(log_power)), model.surge_years, start)
@@ -127,7 +130,7 @@ def update_rates(
     return replace(
         model, soil_factor=factor, age_power=power,
         break_rate=float(np.clip(_farther(start.fleet, rates.fleet), *_BREAK_RATES)),
-        after_rate=float(np.clip(_farther(start.after, rates.after), *_AFTER_RATES)),
+        after_rate=float(np.clip(_farther(start.after, rates.after), *_AFTER_RATES)) if rates.after else 0.0,
     )  # fmt: skip
 
 

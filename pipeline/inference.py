@@ -116,7 +116,7 @@ def infer(
     A stored calibration is taken as it is; without one the fleet is calibrated.
     """
     h = histories_of(inputs, verdicts)
-    return _ahead(h, calibration or _calibrated(h, clock, ""), inputs, verdicts, settings, clock)
+    return _ahead(h, calibration or _calibrated(h, settings, clock, ""), inputs, verdicts, settings, clock)
 
 
 def infer_kept(
@@ -138,7 +138,7 @@ def infer_kept(
             return found, CalibratedBy(kept.name, False, choice.why, tuple(oddities(kept, basis, worse)))
         choice = Choice(None, f"{kept.name} {worse}")
     began = datetime.now()
-    found = _ahead(h, _calibrated(h, clock, choice.why), inputs, verdicts, settings, clock)
+    found = _ahead(h, _calibrated(h, settings, clock, choice.why), inputs, verdicts, settings, clock)
     fit = fit_of(found.fit, found.lives["state"])
     facts = json.dumps(calibration_facts(found.calibration), allow_nan=False)
     name = keep_calibration(store, found.calibration, basis, fit, began, choice.why, facts)
@@ -150,9 +150,10 @@ def fit_stream(seed: int) -> np.random.Generator:
     return np.random.default_rng([seed, 1])
 
 
-def _calibrated(h: Histories, clock: Clock, why: str) -> Calibration:
+def _calibrated(h: Histories, settings: Settings, clock: Clock, why: str) -> Calibration:
     each = over_threads()
-    cal = with_families(h, search_calibration(h, each), each).calibration
+    searched = search_calibration(h, each, after_onset=settings.hazard_after_onset)
+    cal = with_families(h, searched, each).calibration
     words = f"{cal.rounds} rounds, {'converged' if cal.converged else 'NOT converged'}"
     clock.lap("calibration", words + (f"; anew: {why}" if why else ""))
     return cal

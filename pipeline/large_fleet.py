@@ -167,7 +167,8 @@ def pass_of(
     began = datetime.now()
     sample = sample_of_sites(spool, settings.calibration_sites)
     each = over_threads()
-    cal = with_families(sample, search_calibration(sample, each), each).calibration
+    searched = search_calibration(sample, each, after_onset=settings.hazard_after_onset)
+    cal = with_families(sample, searched, each).calibration
     clock.lap("calibration", f"{sample.sites:,} sites; anew: {choice.why}")
     done = fitted(cal, out / "anew")
     facts = json.dumps(calibration_facts(cal), allow_nan=False)

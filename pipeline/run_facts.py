@@ -108,7 +108,9 @@ def breaks_in_words(cal: Calibration) -> str:
     by_soil = sorted(zip(steps.rates(cal.soils), cal.soils, strict=True), reverse=True)
     classes = ", ".join(f"{s} {1000.0 * r:.1f}" for r, s in by_soil)
     said = f"Of 1,000 sound rods {1000.0 * steps.break_rate:.1f} part at once in a year ({classes})"
-    said += f"; once cladding or joint has given way, {1000.0 * steps.after_rate:.1f} more."
+    if steps.after_rate:
+        said += f"; once cladding or joint has given way, {1000.0 * steps.after_rate:.1f} more"
+    said += "."
     old, young = (steps.age_power * (a / WORKING_YEARS) ** (steps.age_power - 1.0) for a in (30.0, 10.0))
     times = old / young
     if abs(np.log(times)) < _STEADY:

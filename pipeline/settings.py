@@ -112,6 +112,14 @@ class Settings:
             "whole", "a kept calibration is fitted anew when the run looks from a day so much later", "days"
         ),
     )
+    hazard_after_onset: bool = field(
+        default=False,
+        metadata=_says(
+            "yes or no",
+            "whether a new calibration gives sudden steps a hazard of its own once cladding or joint has "
+            "given way, beside that by soil class and age",
+        ),
+    )
     calibration_sites: int = field(
         default=600,
         metadata=_says(
@@ -201,6 +209,8 @@ def _default(f: "Field[Any]") -> Any:
 def _shown(value: Any) -> str:
     if value is None:
         return "(not given)"
+    if isinstance(value, bool):
+        return str(value).lower()
     if isinstance(value, str):
         return f'"{value}"'
     if isinstance(value, tuple):
@@ -249,6 +259,7 @@ _KINDS: dict[str, _Rule] = {
         lambda v: isinstance(v, dict) and all(_is_number(r) and r > 1 for r in v.values()),
         lambda v: {name: float(ratio) for name, ratio in v.items()},
     ),
+    "yes or no": ("true or false", lambda v: isinstance(v, bool), bool),
     "date": ("a date such as 2026-03-14", lambda v: _day(v) is not None, _day),
     "site limit": ("one of " + ", ".join(SITE_LIMIT_KINDS), lambda v: v in SITE_LIMIT_KINDS, str),
 }
