@@ -119,10 +119,10 @@ def noise_scale(spread: float) -> tuple[Floats, Floats]:
     return np.exp(spread * x), np.log(w / w.sum())
 
 
-def first_guess(h: Histories, after_onset: bool = False) -> Calibration:
+def first_guess(h: Histories, by_age_and_onset: bool = False) -> Calibration:
     """Return a calibration that knows the priors only.
 
-    after_onset: whether a hazard of steps of its own after the onset is to be fitted from it.
+    by_age_and_onset: whether the hazard of steps is to be fitted by age, and after the onset.
     """
     soils = tuple(sorted(set(h.soil))) or ("unknown",)
     materials = tuple(sorted(set(h.material))) or ("other",)
@@ -136,7 +136,7 @@ def first_guess(h: Histories, after_onset: bool = False) -> Calibration:
     fixed[0] = float(np.clip(np.quantile(gap, 0.3), -2.0, 2.0)) if gap.size else 0.0
     return Calibration(
         soils, materials, fixed, terms.names, np.full(len(soils), 0.08), 0.35, 0.12, 0.2, FieldSpread(), {},
-        0.05, StepModel(after_rate=1.0 / PRIOR_AFTER_YEARS if after_onset else 0.0),
+        0.05, StepModel(after_rate=1.0 / PRIOR_AFTER_YEARS if by_age_and_onset else 0.0),
         layout.start(),
         np.zeros((layout.start().size,) * 2), layout.names,
         np.full((2, len(CEILINGS)), 1.0 / len(CEILINGS)), districts=districts,
@@ -555,15 +555,16 @@ def search_calibration(
     start: Calibration | None = None,
     say: Callable[[str], None] = lambda _: None,
     sketch: bool = False,
-    after_onset: bool = False,
+    by_age_and_onset: bool = False,
 ) -> Calibrated:
     """Fit everything that electrodes share. Works for any fleet, down to one electrode with one reading.
 
     rounds: at most so many. tolerance: largest change of the main parameters in a round at which it stops.
-    after_onset: whether steps may have a hazard of its own after the onset. On fleets with one the intervals
-    held less with it (breaks, 3 fleets: see `make recovery`), as it is hard to tell from the steady one.
+    by_age_and_onset: whether the hazard of steps may differ by age, and after the onset, beside by soil class.
+    Neither is easily told from corrosion: on fleets that had the latter the order within a class was worse
+    and the intervals held no better.
     """
-    cal = adapt(start, h) if start else first_guess(h, after_onset)
+    cal = adapt(start, h) if start else first_guess(h, by_age_and_onset)
     if h.sites > 2 * EARLY_SITES:
         early = h.sample_sites(spread_sample(h, EARLY_SITES))
         cal = search_calibration(early, each, 6, tolerance, cal, say, sketch=True).calibration
@@ -642,7 +643,9 @@ def calibrate(
     tolerance: float = 0.02,
     start: Calibration | None = None,
     say: Callable[[str], None] = lambda _: None,
-    after_onset: bool = False,
+    by_age_and_onset: bool = False,
 ) -> Calibration:
     """Fit everything that electrodes share; see search_calibration."""
-    return search_calibration(h, each, rounds, tolerance, start, say, after_onset=after_onset).calibration
+    return search_calibration(
+        h, each, rounds, tolerance, start, say, by_age_and_onset=by_age_and_onset
+    ).calibration

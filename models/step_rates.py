@@ -115,7 +115,8 @@ def update_rates(
 ) -> StepModel:
     """Return the step model with its hazards at what the pass says of them.
 
-    A model without a hazard of its own after the onset stays without one: it has to be asked for.
+    A model without a hazard of its own after the onset stays without one, and steady in age: those have to be
+    asked for.
     """
     c = count_steps(h, soils, found, s)
     start = Rates(model.break_rate, model.rates(soils), model.after_rate)
@@ -124,7 +125,9 @@ def update_rates(
         _, value = rates_given(c, float(np.exp(log_power)), model.surge_years, start)
         return 0.5 * (log_power / POWER_SD) ** 2 - value
 
-    power = float(np.exp(minimize_scalar(short_of, bounds=(-0.9, 0.9), method="bounded").x))
+    power = model.age_power
+    if model.after_rate > 0.0:
+        power = float(np.exp(minimize_scalar(short_of, bounds=(-0.9, 0.9), method="bounded").x))
     rates, _ = rates_given(c, power, model.surge_years, start)
     factor = {k: float(v / rates.fleet) for k, v in zip(soils, rates.of_soil, strict=True)}
     return replace(

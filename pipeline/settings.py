@@ -112,12 +112,12 @@ class Settings:
             "whole", "a kept calibration is fitted anew when the run looks from a day so much later", "days"
         ),
     )
-    hazard_after_onset: bool = field(
+    hazard_by_age_and_onset: bool = field(
         default=False,
         metadata=_says(
             "yes or no",
-            "whether a new calibration gives sudden steps a hazard of its own once cladding or joint has "
-            "given way, beside that by soil class and age",
+            "whether in a new calibration the hazard of sudden steps differs by age, and once cladding or "
+            "joint has given way, beside by soil class",
         ),
     )
     calibration_sites: int = field(
