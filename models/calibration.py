@@ -560,7 +560,7 @@ def search_calibration(
     """Fit everything that electrodes share. Works for any fleet, down to one electrode with one reading.
 
     rounds: at most so many. tolerance: largest change of the main parameters in a round at which it stops.
-    by_age_and_onset: whether the hazard of steps may differ by age, and after the onset, beside by soil class.
+    by_age_and_onset: whether the hazard of steps may differ by age and after the onset, beside by soil.
     Neither is easily told from corrosion: on fleets that had the latter the order within a class was worse
     and the intervals held no better.
     """
