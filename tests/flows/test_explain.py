@@ -53,7 +53,8 @@ def _fleet() -> SmallFleet:
     repeat = next(r for r in kept if r["well_id"] == "S01-W1" and r["taken_at"].year == LAST)
     kept.append(repeat | {"resistance_ohm": round(repeat["resistance_ohm"] * 1.04, 2)})
     kept.append(repeat | {"taken_at": date(2021, 3, 1), "resistance_ohm": "wet"})
-    other = {"well_id": "S01-W2", "taken_at": date(LAST, 6, 14), "method": "fall_of_potential"}
+    # half a year after the last sound one: time enough for a step
+    other = {"well_id": "S01-W2", "taken_at": date(LAST, 12, 14), "method": "fall_of_potential"}
     kept.append(repeat | other | {"resistance_ohm": 60.0})
     fleet.tables["readings"] = kept
     fleet.tables["works"] = [
