@@ -119,10 +119,10 @@ def noise_scale(spread: float) -> tuple[Floats, Floats]:
     return np.exp(spread * x), np.log(w / w.sum())
 
 
-def first_guess(h: Histories, by_age_and_onset: bool = False) -> Calibration:
+def first_guess(h: Histories, by_soil_and_age: bool = False) -> Calibration:
     """Return a calibration that knows the priors only.
 
-    by_age_and_onset: whether the hazard of steps is to be fitted by age, and after the onset.
+    by_soil_and_age: whether the hazard of steps is to be fitted by soil, age, and after the onset.
     """
     soils = tuple(sorted(set(h.soil))) or ("unknown",)
     materials = tuple(sorted(set(h.material))) or ("other",)
@@ -136,7 +136,7 @@ def first_guess(h: Histories, by_age_and_onset: bool = False) -> Calibration:
     fixed[0] = float(np.clip(np.quantile(gap, 0.3), -2.0, 2.0)) if gap.size else 0.0
     return Calibration(
         soils, materials, fixed, terms.names, np.full(len(soils), 0.08), 0.35, 0.12, 0.2, FieldSpread(), {},
-        0.05, StepModel(after_rate=1.0 / PRIOR_AFTER_YEARS if by_age_and_onset else 0.0),
+        0.05, StepModel(after_rate=1.0 / PRIOR_AFTER_YEARS if by_soil_and_age else 0.0),
         layout.start(),
         np.zeros((layout.start().size,) * 2), layout.names,
         np.full((2, len(CEILINGS)), 1.0 / len(CEILINGS)), districts=districts,
@@ -555,16 +555,16 @@ def search_calibration(
     start: Calibration | None = None,
     say: Callable[[str], None] = lambda _: None,
     sketch: bool = False,
-    by_age_and_onset: bool = False,
+    by_soil_and_age: bool = False,
 ) -> Calibrated:
     """Fit everything that electrodes share. Works for any fleet, down to one electrode with one reading.
 
     rounds: at most so many. tolerance: largest change of the main parameters in a round at which it stops.
-    by_age_and_onset: whether the hazard of steps may differ by age and after the onset, beside by soil.
-    Neither is easily told from corrosion: on fleets that had the latter the order within a class was worse
+    by_soil_and_age: whether the hazard of steps may differ by soil and age, and after the onset. None of it
+    is easily told from corrosion: on fleets that had the latter the order within a class was worse with it
     and the intervals held no better.
     """
-    cal = adapt(start, h) if start else first_guess(h, by_age_and_onset)
+    cal = adapt(start, h) if start else first_guess(h, by_soil_and_age)
     if h.sites > 2 * EARLY_SITES:
         early = h.sample_sites(spread_sample(h, EARLY_SITES))
         cal = search_calibration(early, each, 6, tolerance, cal, say, sketch=True).calibration
@@ -643,9 +643,9 @@ def calibrate(
     tolerance: float = 0.02,
     start: Calibration | None = None,
     say: Callable[[str], None] = lambda _: None,
-    by_age_and_onset: bool = False,
+    by_soil_and_age: bool = False,
 ) -> Calibration:
     """Fit everything that electrodes share; see search_calibration."""
     return search_calibration(
-        h, each, rounds, tolerance, start, say, by_age_and_onset=by_age_and_onset
+        h, each, rounds, tolerance, start, say, by_soil_and_age=by_soil_and_age
     ).calibration

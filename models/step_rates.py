@@ -94,7 +94,7 @@ def rates_given(c: Counted, power: float, surge_years: float, start: Rates) -> t
     years += surge_years * c.seen
     exposed = np.bincount(c.rod_soil, c.weight * years, minlength=c.soils)
     span = np.maximum(c.until - c.since, 1e-9)
-    several = np.count_nonzero(exposed) > 1
+    several = start.after > 0.0 and np.count_nonzero(exposed) > 1
     now = start
     for _ in range(_ROUNDS):
         own = now.after * span
@@ -115,8 +115,8 @@ def update_rates(
 ) -> StepModel:
     """Return the step model with its hazards at what the pass says of them.
 
-    A model without a hazard of its own after the onset stays without one, and steady in age: those have to be
-    asked for.
+    A model without a hazard of its own after the onset stays without one, steady in age and the same in all
+    soils: more has to be asked for.
     """
     c = count_steps(h, soils, found, s)
     start = Rates(model.break_rate, model.rates(soils), model.after_rate)
@@ -129,7 +129,8 @@ def update_rates(
     if model.after_rate > 0.0:
         power = float(np.exp(minimize_scalar(short_of, bounds=(-0.9, 0.9), method="bounded").x))
     rates, _ = rates_given(c, power, model.surge_years, start)
-    factor = {k: float(v / rates.fleet) for k, v in zip(soils, rates.of_soil, strict=True)}
+    each = zip(soils, rates.of_soil, strict=True) if model.after_rate > 0.0 else ()
+    factor = {k: float(v / rates.fleet) for k, v in each}
     return replace(
         model, soil_factor=factor, age_power=power,
         break_rate=float(np.clip(_farther(start.fleet, rates.fleet), *_BREAK_RATES)),

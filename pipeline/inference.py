@@ -152,7 +152,7 @@ def fit_stream(seed: int) -> np.random.Generator:
 
 def _calibrated(h: Histories, settings: Settings, clock: Clock, why: str) -> Calibration:
     each = over_threads()
-    searched = search_calibration(h, each, by_age_and_onset=settings.hazard_by_age_and_onset)
+    searched = search_calibration(h, each, by_soil_and_age=settings.hazard_by_soil_and_age)
     cal = with_families(h, searched, each).calibration
     words = f"{cal.rounds} rounds, {'converged' if cal.converged else 'NOT converged'}"
     clock.lap("calibration", words + (f"; anew: {why}" if why else ""))

@@ -167,7 +167,7 @@ def pass_of(
     began = datetime.now()
     sample = sample_of_sites(spool, settings.calibration_sites)
     each = over_threads()
-    searched = search_calibration(sample, each, by_age_and_onset=settings.hazard_by_age_and_onset)
+    searched = search_calibration(sample, each, by_soil_and_age=settings.hazard_by_soil_and_age)
     cal = with_families(sample, searched, each).calibration
     clock.lap("calibration", f"{sample.sites:,} sites; anew: {choice.why}")
     done = fitted(cal, out / "anew")

@@ -112,12 +112,12 @@ class Settings:
             "whole", "a kept calibration is fitted anew when the run looks from a day so much later", "days"
         ),
     )
-    hazard_by_age_and_onset: bool = field(
+    hazard_by_soil_and_age: bool = field(
         default=False,
         metadata=_says(
             "yes or no",
-            "whether in a new calibration the hazard of sudden steps differs by age, and once cladding or "
-            "joint has given way, beside by soil class",
+            "whether in a new calibration the hazard of sudden steps differs by soil class and age, and once "
+            "cladding or joint has given way",
         ),
     )
     calibration_sites: int = field(

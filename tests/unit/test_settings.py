@@ -29,7 +29,7 @@ def test_without_a_file_all_is_default(tmp_path: Path) -> None:
     assert settings.visit_cost is None
     assert (settings.current_note_a, settings.current_danger_a) == (1.0, 10.0)
     assert settings.recalibrate_days == 30
-    assert settings.hazard_by_age_and_onset is False
+    assert settings.hazard_by_soil_and_age is False
     assert settings.seed == 20260101
 
 
@@ -39,7 +39,7 @@ def test_every_kind_of_value_is_read(tmp_path: Path) -> None:
         """
         store_path = "held/fleet.duckdb"
         threshold_ratio = 3
-        hazard_by_age_and_onset = true
+        hazard_by_soil_and_age = true
         threshold_ohm = 25
         as_of = 2026-03-14
         horizons_years = [5, 1, 2]
@@ -53,7 +53,7 @@ def test_every_kind_of_value_is_read(tmp_path: Path) -> None:
     )
     assert settings.store_path == tmp_path / "held/fleet.duckdb"
     assert settings.threshold_ratio == 3.0
-    assert settings.hazard_by_age_and_onset is True
+    assert settings.hazard_by_soil_and_age is True
     assert isinstance(settings.threshold_ratio, float)
     assert settings.threshold_ratio_by_class == {"wet clay": 1.5}
     assert settings.as_of == date(2026, 3, 14)
@@ -73,7 +73,7 @@ def test_every_kind_of_value_is_read(tmp_path: Path) -> None:
         ("horizons_years = []", "a list of whole years"),
         ("horizons_years = [1, true]", "a list of whole years"),
         ("as_of = 'March'", "a date such as"),
-        ("hazard_by_age_and_onset = 1", "true or false"),
+        ("hazard_by_soil_and_age = 1", "true or false"),
         ("site_limit_kind = 'ohms'", "share_of_rods_past"),
         ("site_limit_value = 1.5", "a share"),
         ("budget = -1", "0 or more"),

@@ -247,7 +247,7 @@ def test_planted_hazards_come_back_from_the_readings_of_a_whole_fleet() -> None:
     planted = replace(cal.steps, break_rate=0.004, soil_factor={"sand": 3.0}, after_rate=0.03)
     plan = Plan(sites=50, rods=(6, 10), years=(12, 15))
     h, truth = draw_fleet(replace(cal, steps=planted), np.random.default_rng(11), plan)
-    found = calibrate(h, by_age_and_onset=True).steps
+    found = calibrate(h, by_soil_and_age=True).steps
     # 80 steps after the onset in 2,590 years, 0.024 beside the steady part; many before any reading
     assert 0.5 * 0.03 < found.after_rate < 1.3 * 0.03
     clay, sand = found.rates(["clay", "sand"])
