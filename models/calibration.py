@@ -604,15 +604,17 @@ def calibration_round(
 ) -> tuple[Calibration, Prepared, State, float]:  # fmt: skip
     """Make one round of the search: an expectation, then a step for everything that electrodes share.
 
-    looked: whether steps have been looked for, so that their rates may move. Returns what is taken as given
-    afterwards, and the log-likelihood before.
+    looked: whether steps have been looked for, so that their rates may move. Half the onsets do: the round
+    that closes the search has them all. Returns what is taken as given afterwards, and the log-likelihood
+    before.
     """
-    met = expect(h, cal, p, layout, state, sweeps, each)
+    rough = p.grid.coarser(growth_too=False)
+    met = expect(h, cal, p, layout, state, sweeps, each, rough)
     fit = fit_class_prior(
-        on_grid(met.found, p.grid),
+        on_grid(met.found, rough),
         met.found.like_top,
         layout,
-        p.grid,
+        rough,
         cal.theta,
         steps=8,
         with_covariance=False,

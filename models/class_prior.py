@@ -56,6 +56,7 @@ _BY_SOIL = (
     "onset_soil", "growth_soil", "onset_spread_soil", "growth_spread_soil", "log_onset_load_soil",
     "log_growth_load_soil",
 )  # fmt: skip
+_AT_ONCE = 128  # electrodes
 _LOAD_MEAN = (0.25, 0.15)
 _LOAD_SD = (0.25, 0.2)
 
@@ -119,6 +120,30 @@ def node_weights(log_l: Floats, shift: Floats) -> tuple[Floats, Floats]:
     mass = p.sum(axis=-1)
     weight = np.maximum(p @ fine.spline, 0.0)
     return np.asarray(weight / weight.sum(axis=-1, keepdims=True)), np.asarray(peak + np.log(mass))
+
+
+def weights_of_others(log_l: Floats, total: Floats, site: Ints, shift: Floats) -> Floats:
+    """Return (N, ..., K) posterior weights of each electrode's site nodes, as all the others at its site have them.
+
+    log_l: (N, ..., K) log-likelihood of each electrode at the nodes; total: (S, ..., K) its sums by site;
+    site: (N,); shift: (S, ...). As node_weights of what is left without the electrode; in single precision, as
+    there is one for every electrode and draw, with the largest taken out first.
+    """
+    fine = _fine_nodes()
+    spline = fine.spline.astype(np.float32)
+    at_site = total - total.max(axis=-1, keepdims=True)
+    whole = (at_site @ fine.spline.T + fine_log_prior(shift)).astype(np.float32)
+    out = np.empty(log_l.shape)
+    for first in range(0, site.size, _AT_ONCE):  # as many as stay in a processor's cache
+        some = slice(first, first + _AT_ONCE)
+        mine = log_l[some] - log_l[some].max(axis=-1, keepdims=True)
+        left = whole[site[some]]
+        left -= mine.astype(np.float32) @ spline.T
+        left -= left.max(axis=-1, keepdims=True)
+        np.exp(left, out=left)
+        weight = np.maximum(left @ spline, np.float32(0.0))
+        out[some] = weight / weight.sum(axis=-1, keepdims=True)
+    return out
 
 
 @dataclass(frozen=True)
@@ -339,13 +364,14 @@ def node_evidence(
     for q, members in enumerate(_by_group(layout)):
         if members.size:
             a = np.matmul(tables.onset[q].astype(likelihood.dtype), likelihood[members])
-            marginal[members] = np.einsum("nkr,kr->nk", a, tables.growth[q])
+            growth = tables.growth[q].astype(likelihood.dtype)
+            marginal[members] = np.matmul(a[:, :, None, :], growth[:, :, None])[:, :, 0, 0]
     log_l = np.log(np.maximum(marginal, 1e-300)) + log_scale[:, None]
     total = np.zeros((layout.sites, K))
     np.add.at(total, layout.site, log_l)
     site_weight, site_log_l = node_weights(total, tables.shift)
-    others = total[layout.site] - log_l
-    return NodeEvidence(log_l, site_log_l, site_weight, node_weights(others, tables.shift[layout.site])[0])
+    others = weights_of_others(log_l, total, layout.site, tables.shift)
+    return NodeEvidence(log_l, site_log_l, site_weight, others)
 
 
 @dataclass(frozen=True)
@@ -384,7 +410,8 @@ def log_posterior(
     inner, marginal = [], np.empty((evidence.log_scale.size, K))
     for q, i in enumerate(evidence.members):
         inner.append((tables.onset[q].astype(np.float32) @ evidence.flat[q]).reshape(K, i.size, R))
-        marginal[i] = np.einsum("knr,kr->nk", inner[q], tables.growth[q])
+        growth = tables.growth[q].astype(np.float32)
+        marginal[i] = np.matmul(inner[q], growth[:, :, None])[:, :, 0].T
     marginal = np.maximum(marginal, _LEAST)
     at_nodes = np.zeros((layout.sites, K))
     np.add.at(at_nodes, layout.site, np.log(marginal))
@@ -397,8 +424,9 @@ def log_posterior(
     d_onset, d_growth = np.empty_like(tables.onset), np.empty_like(tables.growth)
     for q, i in enumerate(evidence.members):
         weight = np.ascontiguousarray(share[i].T)
-        d_growth[q] = np.einsum("kn,knr->kr", weight, inner[q])
-        spread = np.einsum("kn,kr->knr", weight, tables.growth[q]).astype(np.float32)
+        weight = weight.astype(np.float32)
+        d_growth[q] = np.matmul(weight[:, None, :], inner[q])[:, 0]
+        spread = weight[:, :, None] * tables.growth[q].astype(np.float32)[:, None, :]
         d_onset[q] = spread.reshape(K, -1) @ evidence.flat[q].T
     by_survey = _to_coefficients(site_weight - np.exp(prior), theta, layout)
     gradient = np.concatenate([_chain(d_onset, d_growth, tables, layout), by_survey])

@@ -21,6 +21,7 @@ from numba import njit
 _SURE = 5.0  # ln Phi beyond it is nothing: -3e-7
 _SQRT_HALF = math.sqrt(0.5)
 _LOG_SQRT_2PI = 0.5 * math.log(2.0 * math.pi)
+_PLACE = np.uint64  # an index that is never counted from the end, so that loops over it become vector code
 
 
 @njit(cache=True, nogil=True)
@@ -142,15 +143,6 @@ def curve_bends(age, cells, growth, ceilings):  # type: ignore[no-untyped-def]
     return begun, top
 
 
-@njit(cache=True, nogil=True, fastmath=True)
-def _quadratics(constant, linear, curved, growth, top, out):  # type: ignore[no-untyped-def]
-    """Fill out (R,) with quadratics in growth (R,), whose coefficients top (R,) picks."""
-    for r in range(growth.size):
-        g = growth[r]
-        k = top[r]
-        out[r] = constant[k] + g * (linear[k] + g * curved[k])
-
-
 @njit(cache=True, nogil=True)
 def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # compiled: one pass is one function
     age,
@@ -225,6 +217,7 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # c
     constant = np.empty((C, n + 1))
     rest = np.empty((C, n + 1))
     firm = np.empty((C, n + 1))
+    lift = np.empty((C, n + 1))
     for c in range(C):
         weight = 1.0 / (ceiling_sd[c] * ceiling_sd[c])
         for k in range(n + 1):
@@ -234,35 +227,39 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # c
             rest[c, k] = late - ceilings[c] * flat
             constant[c, k] = base + ceilings[c] * (late - 0.5 * ceilings[c] * flat)
             constant[c, k] += 0.5 * (rest[c, k] * rest[c, k] * firm[c, k] - math.log1p(flat / weight))
+            lift[c, k] = ceilings[c] + rest[c, k] * firm[c, k]
     lin = np.zeros(n + 1)
     half = np.zeros(n + 1)
     cross = np.zeros(n + 1)
-    linear = np.zeros(n + 1)
-    curved = np.zeros(n + 1)
+    linear = np.zeros((C, n + 1))
+    curved = np.zeros((C, n + 1))
+    N, beyond = _PLACE(n), _PLACE(n + 1)
     for t in range(begun.size):
         tau = onset[t]
-        b = begun[t]
-        first, last = at[t], at[t + 1]
-        rates = growth[low[t] : high[t]]
+        b = _PLACE(begun[t])
+        first, last, shift = _PLACE(at[t]), _PLACE(at[t + 1]), _PLACE(at[t] - low[t])
         # of the readings before the k-th, and between them and those on the ceiling
-        for k in range(b, n + 1):
+        for k in range(b, beyond):
             lin[k] = (qa[k] - qa[b]) - tau * (q0[k] - q0[b])
             s0 = t0[k, k] - 2.0 * t0[b, k] + t0[b, b]
             s1 = t1[k, k] - t1[b, k] - t1[k, b] + t1[b, b]
             s2 = t2[k, k] - 2.0 * t2[b, k] + t2[b, b]
             half[k] = -0.5 * (s2 - tau * (2.0 * s1 - tau * s0))
-            c0 = t0[n, k] - t0[b, n] - t0[k, k] + t0[b, k]
-            cross[k] = t1[k, n] - t1[b, n] - t1[k, k] + t1[b, k] - tau * c0
+            c0 = t0[N, k] - t0[b, N] - t0[k, k] + t0[b, k]
+            cross[k] = t1[k, N] - t1[b, N] - t1[k, k] + t1[b, k] - tau * c0
         for c in range(C):
-            for k in range(b, n + 1):
-                linear[k] = lin[k] - (ceilings[c] + rest[c, k] * firm[c, k]) * cross[k]
-                curved[k] = half[k] + 0.5 * firm[c, k] * cross[k] * cross[k]
-            _quadratics(constant[c], linear, curved, rates, tops[c, first:last], out[c, first:last])
+            for k in range(b, beyond):
+                linear[c, k] = lin[k] - lift[c, k] * cross[k]
+                curved[c, k] = half[k] + 0.5 * firm[c, k] * cross[k] * cross[k]
+            for x in range(first, last):
+                k = tops[c, x]
+                g = growth[x - shift]
+                out[c, x] = constant[c, k] + g * (linear[c, k] + g * curved[c, k])
             if not tails:
                 continue
-            for r in range(rates.size):
-                g = rates[r]
-                k = tops[c, first + r]
+            for x in range(first, last):
+                g = growth[x - shift]
+                k = tops[c, x]
                 value = 0.0
                 off = (rest[c, k] - g * cross[k]) * firm[c, k]
                 if stepped:
@@ -288,5 +285,5 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # c
                     )
                     sd = math.sqrt(limit_sd * limit_sd + share * share * firm[c, k])
                     value += _log_up(limit_side * (h + seen - limit_gap) / sd)
-                out[c, first + r] += value
+                out[c, x] += value
     return nothing

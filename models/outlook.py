@@ -17,7 +17,7 @@ from numba import njit
 
 from models.accelerating_kernel import years_to
 from models.calibration import Calibration, Prepared, end_shares, group_ends
-from models.class_prior import ClassLayout, GroupTables, group_tables, node_weights
+from models.class_prior import ClassLayout, GroupTables, group_tables, node_weights, weights_of_others
 from models.corrosion_curves import NEVER_YEARS, CurveGrid, cells_crossed, risen
 from models.histories import Floats, Histories
 from models.site_pass import SitePass
@@ -158,7 +158,7 @@ def _node_weights(marginal: Floats, site: npt.NDArray[np.int64], shift: Floats) 
     log_l = np.log(marginal)
     total = np.zeros((shift.shape[0], *marginal.shape[1:]))
     np.add.at(total, site, log_l)
-    return node_weights(total, shift)[0].mean(axis=1), node_weights(total[site] - log_l, shift[site])[0]
+    return node_weights(total, shift)[0].mean(axis=1), weights_of_others(log_l, total, site, shift)
 
 
 @dataclass(frozen=True)

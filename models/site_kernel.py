@@ -29,7 +29,7 @@ _PHI = ndtr(np.arange(-4.0, 4.0 + 1.5 / _STEPS, 1.0 / _STEPS))
 _HARDLY_LIKELY = 1e-7  # likelihood over its largest below which a point reaches nothing
 _LEAST_PRIOR = np.float32(1e-18)  # of a curve
 _A_CELL = 1e-7  # share of all mass below which a cell is not worth weighing on a finer grid
-LITTLE = 1e-7  # share of an explanation's weight below which an onset is left out of its moments
+LITTLE = 1e-5  # share of an explanation's weight below which an onset is left out of its moments
 _HARDLY = 1e-3  # share of all weight below which an explanation is left out of the moments
 _WILD_LIMIT = math.log(0.005)  # a wild reading on a sound rod hardly ever lands beyond the range
 
@@ -453,16 +453,19 @@ def mix_prior(weight, onset_mass, growth_mass, rows, cells, out):  # type: ignor
     rows: (B,) places of the cells' onsets in the prior.
     """
     _, low, high, at = cells
-    out[:] = _LEAST_PRIOR
-    for k in range(onset_mass.shape[0]):
-        if weight[k] < 1e-6:
-            continue
-        w = np.float32(weight[k])
-        for t in range(rows.size):
-            p = w * onset_mass[k, rows[t]]
-            shift = at[t] - low[t]
-            for r in range(low[t], high[t]):
-                out[r + shift] += p * growth_mass[k, r]
+    K, R = growth_mass.shape
+    row = np.empty(R, np.float32)
+    for t in range(rows.size):
+        row[:] = _LEAST_PRIOR
+        for k in range(K):
+            if weight[k] < 1e-6:
+                continue
+            p = np.float32(weight[k]) * onset_mass[k, rows[t]]
+            for r in range(R):
+                row[r] += p * growth_mass[k, r]
+        shift = at[t] - low[t]
+        for r in range(low[t], high[t]):
+            out[r + shift] = row[r]
 
 
 @njit(cache=True, nogil=True)
