@@ -21,7 +21,7 @@ from numba import njit
 _SURE = 5.0  # ln Phi beyond it is nothing: -3e-7
 _SQRT_HALF = math.sqrt(0.5)
 _LOG_SQRT_2PI = 0.5 * math.log(2.0 * math.pi)
-_PLACE = np.uint64  # an index that is never counted from the end, so that loops over it become vector code
+PLACE = np.uint64  # an index that is never counted from the end, so that loops over it become vector code
 
 
 @njit(cache=True, nogil=True)
@@ -233,11 +233,11 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # c
     cross = np.zeros(n + 1)
     linear = np.zeros((C, n + 1))
     curved = np.zeros((C, n + 1))
-    N, beyond = _PLACE(n), _PLACE(n + 1)
+    N, beyond = PLACE(n), PLACE(n + 1)
     for t in range(begun.size):
         tau = onset[t]
-        b = _PLACE(begun[t])
-        first, last, shift = _PLACE(at[t]), _PLACE(at[t + 1]), _PLACE(at[t] - low[t])
+        b = PLACE(begun[t])
+        first, last, shift = PLACE(at[t]), PLACE(at[t + 1]), PLACE(at[t] - low[t])
         # of the readings before the k-th, and between them and those on the ceiling
         for k in range(b, beyond):
             lin[k] = (qa[k] - qa[b]) - tau * (q0[k] - q0[b])

@@ -15,6 +15,7 @@ from scipy.special import ndtr
 
 from models.accelerating_kernel import accelerating_loglik, accelerating_moments, add_accelerating_reaching
 from models.history_grid import (
+    PLACE,
     curve_bends,
     curve_loglik,
     inverse_spd,
@@ -34,6 +35,7 @@ _HARDLY = 1e-3  # share of all weight below which an explanation is left out of 
 _WILD_LIMIT = math.log(0.005)  # a wild reading on a sound rod hardly ever lands beyond the range
 
 
+_NEXT = PLACE(1)
 ODD = -2  # in place of a step's position: no step, but a rod unlike what is on record of it, from the start
 LASTING = 1 << 30  # in place of the reading before which a step was mended: it never was
 ODD_VAR = 0.8**2  # of its log resistance beside the rod term (common practice, no source)
@@ -340,15 +342,16 @@ def curve_moments(  # type: ignore[no-untyped-def]
             firm[c, k] = 1.0 / (flat + 1.0 / (ceiling_sd[c] * ceiling_sd[c]))
             level[c, k] = ceilings[c] + (q0[m] - q0[k] - ceilings[c] * flat) * firm[c, k]
     # by (b, k): growth, growth * onset; the same of squared growth; of growth times the top; rows are sums
-    sums = np.zeros((7, m + 1, m + 1))
+    sums = np.zeros((m + 1, m + 1, 7))
     top_mean = np.zeros(m + 1)
     top_square = np.zeros(m + 1)
     cross = np.zeros(m + 1)
-    row_sums = np.empty((3, m + 1))
+    row_sums = np.zeros((3, m + 1))
+    M = PLACE(m)
     total = flat_weight
     for t in range(begun.size):
         start, end = place[t], place[t + 1]
-        shift = low[t] - start
+        shift = PLACE(low[t] - start)
         mass = 0.0
         for c in range(C):
             mass += sum_of(weight[c, start:end])
@@ -356,28 +359,29 @@ def curve_moments(  # type: ignore[no-untyped-def]
         if mass < least:
             continue
         tau = onset[t]
-        b = begun[t]
-        for k in range(b, m):
-            c0 = t0[k, m] - t0[b, m] - t0[k, k] + t0[b, k]
-            cross[k] = t1[k, m] - t1[b, m] - t1[k, k] + t1[b, k] - tau * c0
-        row_sums[:, b:] = 0.0
+        b = PLACE(begun[t])
+        for k in range(b, M):
+            c0 = t0[k, M] - t0[b, M] - t0[k, k] + t0[b, k]
+            cross[k] = t1[k, M] - t1[b, M] - t1[k, k] + t1[b, k] - tau * c0
+        last = PLACE(end)
         for c in range(C):
-            x = start
-            while x < end:
+            x = PLACE(start)
+            while x < last:
                 k = tops[c, x]
                 w0 = 0.0
                 w1 = 0.0
                 w2 = 0.0
-                while True:
-                    v = np.float64(weight[c, x])
-                    g = growth[x + shift]
+                other = x + _NEXT
+                while other < last and tops[c, other] == k:
+                    other += _NEXT
+                for z in range(x, other):
+                    v = np.float64(weight[c, z])
+                    g = growth[z + shift]
                     w0 += v
                     v *= g
                     w1 += v
                     w2 += v * g
-                    x += 1
-                    if x == end or tops[c, x] != k:
-                        break
+                x = other
                 row_sums[0, k] += w1
                 row_sums[1, k] += w2
                 if k < m and w0 > 0.0:
@@ -387,24 +391,28 @@ def curve_moments(  # type: ignore[no-untyped-def]
                     row_sums[2, k] += mixed
                     top_mean[k] += mean
                     top_square[k] += level[c, k] * mean + lean * mixed + w0 * firm[c, k]
-        for k in range(b, m + 1):
+        for k in range(b, M + _NEXT):
             w1 = row_sums[0, k]
             w2 = row_sums[1, k]
-            sums[0, b, k] += w1
-            sums[1, b, k] += tau * w1
-            sums[2, b, k] += w2
-            sums[3, b, k] += tau * w2
-            sums[4, b, k] += tau * tau * w2
-            sums[5, b, k] += row_sums[2, k]
-            sums[6, b, k] += tau * row_sums[2, k]
-    for x in range(7):
-        for i in range(m + 1):
-            if i > 0:
-                for k in range(m + 1):
-                    sums[x, i, k] += sums[x, i - 1, k]
-        for i in range(m + 1):
-            for k in range(m - 1, -1, -1):
-                sums[x, i, k] += sums[x, i, k + 1]
+            w3 = row_sums[2, k]
+            sums[b, k, 0] += w1
+            sums[b, k, 1] += tau * w1
+            sums[b, k, 2] += w2
+            sums[b, k, 3] += tau * w2
+            sums[b, k, 4] += tau * tau * w2
+            sums[b, k, 5] += w3
+            sums[b, k, 6] += tau * w3
+            row_sums[0, k] = 0.0
+            row_sums[1, k] = 0.0
+            row_sums[2, k] = 0.0
+    for i in range(1, m + 1):
+        for k in range(m + 1):
+            for x in range(7):
+                sums[i, k, x] += sums[i - 1, k, x]
+    for i in range(m + 1):
+        for k in range(m - 1, -1, -1):
+            for x in range(7):
+                sums[i, k, x] += sums[i, k + 1, x]
     first = np.zeros(m)
     second = np.empty((m, m))
     top0 = 0.0
@@ -412,10 +420,10 @@ def curve_moments(  # type: ignore[no-untyped-def]
     for i in range(m):
         top0 += top_mean[i]
         top2 += top_square[i]
-        first[i] = a[i] * sums[0, i, i + 1] - sums[1, i, i + 1] + top0
+        first[i] = a[i] * sums[i, i + 1, 0] - sums[i, i + 1, 1] + top0
         for j in range(i, m):
-            both = a[i] * a[j] * sums[2, i, j + 1] - (a[i] + a[j]) * sums[3, i, j + 1] + sums[4, i, j + 1]
-            one = a[i] * (sums[5, i, i + 1] - sums[5, i, j + 1]) - (sums[6, i, i + 1] - sums[6, i, j + 1])
+            both = a[i] * a[j] * sums[i, j + 1, 2] - (a[i] + a[j]) * sums[i, j + 1, 3] + sums[i, j + 1, 4]
+            one = a[i] * (sums[i, i + 1, 5] - sums[i, j + 1, 5]) - (sums[i, i + 1, 6] - sums[i, j + 1, 6])
             v = both + one + top2
             second[i, j] = v
             second[j, i] = v
