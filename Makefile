@@ -32,8 +32,9 @@ lint: $(READY)
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-cache
 
+# Two at a time, whole files: what a file's tests share is made once.
 test: $(READY)
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n 2 --dist loadfile
 	@if command -v chromedriver >/dev/null 2>&1; then echo "The page tests are apart: make test-pages."; \
 	else echo "No Chromium with chromedriver found: the page tests (make test-pages) were left out."; fi
 
