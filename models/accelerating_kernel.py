@@ -66,17 +66,40 @@ def _heights(age, tau, b, scaled, most, left, bits, powers, h):  # type: ignore[
     _minus_logs(left[b * R :], bits[b * R :], powers[b * R :], h[b * R :])
 
 
+@njit(cache=True, nogil=True)
+def accelerating_heights(age, cells, growth, ceilings):  # type: ignore[no-untyped-def]
+    """Return (B, n*R) log ratios at each reading, growth side by side, of each onset's curves.
+
+    age: (n,) years of the readings in range, cells: as in history_grid.curve_bends. Up to the highest ceiling;
+    0 before the onset. They are the same whatever structure or noise the readings are weighed under.
+    """
+    onset = cells[0]
+    n, R = age.size, growth.size
+    h = np.zeros((onset.size, n * R))
+    scaled = (growth / YEARS_TO_DOUBLE).astype(np.float32)
+    most = np.float32(-math.expm1(-ceilings[ceilings.size - 1]))
+    left = np.empty(n * R, np.float32)
+    bits = np.empty(n * R, np.int32)
+    powers = np.empty(n * R, np.int32)
+    b = 0
+    for t in range(onset.size):
+        while b < n and age[b] <= onset[t]:
+            b += 1
+        _heights(age, onset[t], b, scaled, most, left, bits, powers, h[t])
+    return h
+
+
 @njit(cache=True, nogil=True, fastmath=True)
-def _take_below(i, b, R, upto, row, score, h, half, square, linear):  # type: ignore[no-untyped-def]
+def _take_below(i, b, R, least, upto, row, score, h, half, square, linear):  # type: ignore[no-untyped-def]
     """Add reading i's part of h'Ph/2 and of y'Ph, growth side by side; row (n,) of P; half (R,): scratch."""
     own = 0.5 * row[i]
-    for r in range(upto):
+    for r in range(least, upto):
         half[r] = own * h[i * R + r]
     for j in range(b, i):
         p = row[j]
-        for r in range(upto):
+        for r in range(least, upto):
             half[r] += p * h[j * R + r]
-    for r in range(upto):
+    for r in range(least, upto):
         square[r] += half[r] * h[i * R + r]
         linear[r] += score * h[i * R + r]
 
@@ -93,21 +116,21 @@ def _across(b, k, R, r0, r1, late, h, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _add_below(b, R, below, h, held, over, first, second):  # type: ignore[no-untyped-def]
+def _add_below(b, R, r0, r1, below, h, held, over, first, second):  # type: ignore[no-untyped-def]
     """Add to first (m,), second (m, m) the moments below the ceiling; below (m+1, R): weights by k."""
     m = first.size
-    for r in range(R):
+    for r in range(r0, r1):
         held[r] = 0.0
     for j in range(m - 1, b - 1, -1):
         s = 0.0
-        for r in range(R):
+        for r in range(r0, r1):
             held[r] += below[j + 1, r]
             over[r] = held[r] * h[j * R + r]
             s += over[r]
         first[j] += s
         for i in range(b, j + 1):
             s = 0.0
-            for r in range(R):
+            for r in range(r0, r1):
                 s += over[r] * h[i * R + r]
             second[i, j] += s
 
@@ -183,10 +206,12 @@ def accelerating_loglik(  # type: ignore[no-untyped-def]
     step,
     jump_mean,
     jump_var,
+    heights,
 ):
     """Fill out (C, X) with the log-likelihood of one history under the accelerating family.
 
-    Arguments and result as in history_grid.curve_loglik, which needs the bends besides.
+    heights: accelerating_heights of these readings. Other arguments and the result as in
+    history_grid.curve_loglik, which takes bends instead.
     """
     n = age.size
     onset, low, high_rate, at = cells
@@ -218,12 +243,6 @@ def accelerating_loglik(  # type: ignore[no-untyped-def]
         nothing += _log_up(limit_side * (expected - limit_gap) / limit_sd)
     flat, with_late = _late(precision)
     reaches = _reaches(ceilings)
-    scaled = (growth / YEARS_TO_DOUBLE).astype(np.float32)
-    most = np.float32(-math.expm1(-ceilings[C - 1]))
-    left = np.empty(n * R, np.float32)
-    bits = np.empty(n * R, np.int32)
-    powers = np.empty(n * R, np.int32)
-    h = np.zeros(n * R)
     square = np.empty(R)
     linear = np.empty(R)
     leaning = np.zeros(R)
@@ -237,7 +256,7 @@ def accelerating_loglik(  # type: ignore[no-untyped-def]
         while b < n and age[b] <= tau:
             b += 1
         row = at[t] - low[t]
-        _heights(age, tau, b, scaled, most, left, bits, powers, h)
+        h = heights[t]
         square[:] = 0.0
         linear[:] = 0.0
         leaning[:] = 0.0
@@ -247,9 +266,9 @@ def accelerating_loglik(  # type: ignore[no-untyped-def]
             if k > b:
                 i = k - 1  # below the ceiling from here on
                 upto = start[C - 1]
-                _take_below(i, b, R, upto, precision[i], py[i], h, cross, square, linear)
+                _take_below(i, b, R, low[t], upto, precision[i], py[i], h, cross, square, linear)
                 if tails:
-                    for r in range(upto):
+                    for r in range(low[t], upto):
                         leaning[r] += lean[i] * h[i * R + r]
                         linked[r] += link[i] * h[i * R + r]
             until[:] = start
@@ -313,11 +332,11 @@ def accelerating_loglik(  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def accelerating_moments(  # type: ignore[no-untyped-def]
-    a, y, precision, weight, flat_weight, least, cells, growth, ceilings, ceiling_sd
+    a, y, precision, weight, flat_weight, least, cells, growth, ceilings, ceiling_sd, heights
 ):
     """Return total weight, weighted sums of h (m,) and of h h' (m, m) under the accelerating family.
 
-    Arguments as in site_kernel.curve_moments, which needs the bends besides.
+    Arguments as in site_kernel.curve_moments, heights in the place of bends.
     """
     m = a.size
     onset, low, high_rate, at = cells
@@ -325,12 +344,6 @@ def accelerating_moments(  # type: ignore[no-untyped-def]
     q0 = running(precision @ y if m > 0 else np.zeros(0))
     flat, with_late = _late(precision)
     reaches = _reaches(ceilings)
-    scaled = (growth / YEARS_TO_DOUBLE).astype(np.float32)
-    most = np.float32(-math.expm1(-ceilings[C - 1]))
-    left = np.empty(m * R, np.float32)
-    bits = np.empty(m * R, np.int32)
-    powers = np.empty(m * R, np.int32)
-    h = np.zeros(m * R)
     below = np.empty((m + 1, R))
     held, over, cross = np.empty(R), np.empty(R), np.empty(R)
     start = np.empty(C, np.int64)
@@ -351,7 +364,7 @@ def accelerating_moments(  # type: ignore[no-untyped-def]
         while b < m and a[b] <= tau:
             b += 1
         row = at[t] - low[t]
-        _heights(a, tau, b, scaled, most, left, bits, powers, h)
+        h = heights[t]
         below[b:] = 0.0
         start[:] = high_rate[t]
         for k in range(b, m + 1):
@@ -382,7 +395,7 @@ def accelerating_moments(  # type: ignore[no-untyped-def]
                     top_square[k] += lifted * high + w * firm
                     for i in range(b, k):
                         mixed[i, k] += lifted * h[i * R + r]
-        _add_below(b, R, below, h, held, over, first, second)
+        _add_below(b, R, low[t], high_rate[t], below, h, held, over, first, second)
     top0 = 0.0
     top2 = 0.0
     for i in range(m):
@@ -400,12 +413,13 @@ def accelerating_moments(  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def add_accelerating_reaching(  # type: ignore[no-untyped-def]
-    a, y, precision, like, share, threshold, cells, growth, ceiling, ceiling_sd, out
+    a, y, precision, like, share, threshold, cells, growth, ceiling, ceiling_sd, heights, out
 ):
     """Add to out (X,) the part of like (X,) whose ceiling lies above the threshold, as readings tell it."""
     m = a.size
     onset, low, high_rate, at = cells
     a_priori = share * math.exp(log_normal_cdf((ceiling - threshold) / ceiling_sd))
+    R = growth.size
     q0 = running(precision @ y if m > 0 else np.zeros(0))
     flat, with_late = _late(precision)
     reach = YEARS_TO_DOUBLE * -math.expm1(-ceiling)
@@ -425,7 +439,7 @@ def add_accelerating_reaching(  # type: ignore[no-untyped-def]
             elif v > _HARDLY_LIKELY:
                 cross = 0.0
                 for i in range(b, k):
-                    cross -= with_late[k, i] * math.log1p(-growth[r] * (a[i] - tau) / YEARS_TO_DOUBLE)
+                    cross += with_late[k, i] * heights[t, i * R + r]
                 firm = 1.0 / (flat[k] + 1.0 / (ceiling_sd * ceiling_sd))
                 level = ceiling + (q0[m] - q0[k] - ceiling * flat[k] - cross) * firm
                 z = (level - threshold) / math.sqrt(firm)

@@ -21,6 +21,7 @@ from models.site_kernel import (
     LITTLE,
     ODD,
     ODD_VAR,
+    curve_heights,
     end_moments,
     exp_into,
     largest,
@@ -308,6 +309,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
     )
     cells = whole_grid(age[n - 1] if n > 0 else -1.0, onset, growth)
     bends = curve_bends(age[side == 0], cells, growth, ceilings[:straight])
+    heights = curve_heights(age[side == 0], cells, growth, ceilings, straight)
     size = bends[1].shape[1]
     nothing = structure_loglik(
         age,
@@ -328,6 +330,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         resid,
         plain,
         bends,
+        heights,
         ll,
     )
     places = np.arange(cells[3].size - 1)
@@ -353,6 +356,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
             ceiling_sd,
             straight,
             bends,
+            heights,
         )
         eh = eh / weight
         ch = ehh / weight - np.outer(eh, eh)
@@ -398,7 +402,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
         )
         nothing = structure_loglik(
             age, side, visit, mean, cov, rod_var, ODD, LASTING, jump_mean[0], jump_var[0], cells, growth,
-            ceilings, ceiling_sd, straight, resid, now, bends, ll,
+            ceilings, ceiling_sd, straight, resid, now, bends, heights, ll,
         )  # fmt: skip
         add_row(calm[ROW], places, cells[3], ll)
         found_b[1] = ODD
@@ -489,6 +493,7 @@ def _search_electrode(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915
                     resid,
                     now,
                     bends,
+                    heights,
                     ll,
                 )
                 if brk >= 0 and after_rate > 0.0:

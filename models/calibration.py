@@ -297,13 +297,19 @@ def expect(
     sweeps: int,
     each: ForEach,
     grid: CurveGrid | None = None,
+    rounds: int = 1,
+    settled: float = 0.0,
 ) -> Expectation:
-    """Run a site pass under cal and weigh the site nodes with what it found; on p's grid or another."""
+    """Run a site pass under cal and weigh the site nodes with what it found; on p's grid or another.
+
+    sweeps, rounds, settled: as site_pass takes them.
+    """
     grid = grid or p.grid
     prior = curve_prior(cal.theta, layout, grid)
     found = site_pass(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, prior,
         layout.group, state.node_weight, end_shares(cal, layout), state.factors, sweeps, each,
+        rounds=rounds, settled=settled,
     )  # fmt: skip
     tables = group_tables(cal.theta, layout, grid)
     nodes = node_evidence(on_grid(found, grid), found.like_top, layout, tables)

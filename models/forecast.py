@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from models.breaks import Structures, read_before_mending, unlike
+from models.breaks import Structures, read_before_mending
 from models.calibration import (
     Calibration,
     Prepared,
@@ -24,6 +24,7 @@ from models.calibration import (
     sweep_fields,
 )
 from models.class_prior import ClassLayout, curve_prior
+from models.corrosion_curves import CurveGrid
 from models.histories import DAYS_A_YEAR, ROUTINE, Floats, Histories
 from models.lasting_shifts import LastingShift, ask_for_shifts
 from models.level_kernel import electrode_seeds, known_levels, level_summary
@@ -100,17 +101,15 @@ def fit_electrodes(
     layout, p = layout_of(h, cal), prepare(h, cal)
     state = search(h, cal, p, layout, state, each) if state else _first_look(h, cal, p, layout, each)
     rough = p.grid.coarser(growth_too=False)
-    met = expect(h, cal, p, layout, state, 1, each, rough)
-    # a site may look otherwise once its steps are known, and its steps once it does
-    state = search(h, cal, p, layout, met.state, each, met.found.moved > _LOOKS_OTHERWISE)
-    changed = np.bincount(h.electrode_site, unlike(state.structures, met.state.structures), h.sites) > 0
+    state, like = _roughly(h, cal, p, layout, state, each, rough)
+    known = np.ones(h.sites, dtype=bool)
     asked = ask_for_shifts(h, cal, p, state, each)
     if asked.shifts:
         h, state = asked.histories, asked.state
         p = prepare(h, cal)
-        changed[[one.site for one in asked.shifts]] = True
+        known[[one.site for one in asked.shifts]] = False
     seen = curve_prior(cal.theta, layout, rough), layout.group, state.node_weight
-    focus = focus_of(met.found, *seen, p.grid, ~changed[h.electrode_site])
+    focus = focus_of(like, *seen, p.grid, known[h.electrode_site])
     prior = curve_prior(cal.theta, layout, p.grid)
     found = site_pass(
         h, p.resid, p.noise_var, p.rod_var, p.prior_precision, state.structures, cal.steps, p.scale, prior,
@@ -134,9 +133,34 @@ def fit_electrodes(
 
 def _first_look(h: Histories, cal: Calibration, p: Prepared, layout: ClassLayout, each: ForEach) -> State:
     """Find structures and field of histories that nothing is known of, on a coarser grid."""
-    plain = replace(p, scale=(np.ones(1), np.zeros(1)))
-    state = sweep_fields(h, cal, plain, layout, first_state(h, cal, layout), 1, each)
+    state = sweep_fields(h, cal, _of_one_noise(p), layout, first_state(h, cal, layout), 1, each)
     return search(h, cal, p, layout, state, each)
+
+
+def _roughly(
+    h: Histories,
+    cal: Calibration,
+    p: Prepared,
+    layout: ClassLayout,
+    state: State,
+    each: ForEach,
+    rough: CurveGrid,
+) -> tuple[State, npt.NDArray[np.float32]]:
+    """Find fields and structures that agree, on a rough grid, and the likelihoods (N, T*R) that they leave.
+
+    A site may look otherwise once its steps are known, and its steps once it does: where the field moved, they
+    are looked for again.
+    """
+    plain = _of_one_noise(p)
+    met = expect(h, cal, plain, layout, state, 1, each, rough, rounds=_SWEEP_ROUNDS, settled=_LOOKS_OTHERWISE)
+    state = search(h, cal, p, layout, met.state, each, met.found.travelled > _LOOKS_OTHERWISE)
+    met = expect(h, cal, p, layout, state, 1, each, rough)
+    return met.state, met.found.like
+
+
+def _of_one_noise(p: Prepared) -> Prepared:
+    """Return the same with the noise of all electrodes its class's: a field is soon found by it."""
+    return replace(p, scale=(np.ones(1), np.zeros(1)))
 
 
 def draws_of(fit: Fitted, i: int, rng: np.random.Generator, draws: int = 160) -> LevelDraws:

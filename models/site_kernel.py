@@ -13,7 +13,12 @@ import numpy as np
 from numba import njit
 from scipy.special import ndtr
 
-from models.accelerating_kernel import accelerating_loglik, accelerating_moments, add_accelerating_reaching
+from models.accelerating_kernel import (
+    accelerating_heights,
+    accelerating_loglik,
+    accelerating_moments,
+    add_accelerating_reaching,
+)
 from models.history_grid import (
     PLACE,
     curve_bends,
@@ -210,6 +215,14 @@ def sum_of(x):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
+def curve_heights(age, cells, growth, ceilings, straight):  # type: ignore[no-untyped-def]
+    """Return accelerating_heights; nothing where all ends are of the onset family."""
+    if straight == ceilings.size:
+        return np.zeros((0, 0))
+    return accelerating_heights(age, cells, growth, ceilings[straight:])
+
+
+@njit(cache=True, nogil=True)
 def structure_loglik(  # type: ignore[no-untyped-def]
     age,
     side,
@@ -229,13 +242,14 @@ def structure_loglik(  # type: ignore[no-untyped-def]
     resid,
     laid_out,
     bends,
+    heights,
     out,
 ):
     """Fill out (A, X) with the log-likelihood of each curve under one structure, the field's cavity given.
 
     straight: the first so many ends are of the onset family, the rest accelerating. laid_out: what
-    structure_readings made of the readings; bends: curve_bends of those in range, of the onset family's ends.
-    Returns the value at each onset after the last reading.
+    structure_readings made of the readings; bends: curve_bends of those in range, of the onset family's ends;
+    heights: curve_heights of them, of the others. Returns the value at each onset after the last reading.
     """
     index, y, precision, logdet, step, limit, offset, own_noise = laid_out
     count = index.size
@@ -303,6 +317,7 @@ def structure_loglik(  # type: ignore[no-untyped-def]
             after,
             jump_mean,
             jump_var,
+            heights,
         )
     if offset != 0.0:
         for c in range(out.shape[0]):
@@ -432,12 +447,12 @@ def curve_moments(  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def end_moments(  # type: ignore[no-untyped-def]
-    a, y, precision, weight, flat_weight, least, cells, growth, ceilings, ceiling_sd, straight, bends
+    a, y, precision, weight, flat_weight, least, cells, growth, ceilings, ceiling_sd, straight, bends, heights
 ):
     """Return what curve_moments returns, of ends of which the first `straight` are of the onset family."""
     if straight == 0:
         return accelerating_moments(
-            a, y, precision, weight, flat_weight, least, cells, growth, ceilings, ceiling_sd
+            a, y, precision, weight, flat_weight, least, cells, growth, ceilings, ceiling_sd, heights
         )
     total, first, second = curve_moments(
         a, y, precision, weight[:straight], flat_weight, least, cells, growth, ceilings[:straight],
@@ -446,7 +461,7 @@ def end_moments(  # type: ignore[no-untyped-def]
     if straight < ceilings.size:
         more, first_more, second_more = accelerating_moments(
             a, y, precision, weight[straight:], 0.0, least, cells, growth, ceilings[straight:],
-            ceiling_sd[straight:],
+            ceiling_sd[straight:], heights,
         )  # fmt: skip
         total += more
         first += first_more
@@ -670,6 +685,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
     mix_prior(node_weight, onset_mass, growth_mass, rows, cells, prior)
     prior_left = later_prior(node_weight, onset_mass, begun)
     bends = curve_bends(age[side == 0], cells, growth, ceilings[:straight])
+    heights = curve_heights(age[side == 0], cells, growth, ceilings, straight)
     noise = np.empty(n)
     nothing = np.empty(K * F)
     laid_out = [
@@ -718,6 +734,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 resid,
                 now,
                 bends,
+                heights,
                 ll[k * F + f],
             )
             add_row(struct_rows[k, ROW], rows, cells[3], ll[k * F + f])
@@ -801,6 +818,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                             growth,
                             ceilings[c],
                             ceiling_sd[c],
+                            heights,
                             reaching[c // per],
                         )
                 if below < 1.0:
@@ -868,6 +886,7 @@ def electrode_pass(  # type: ignore[no-untyped-def]
                 ceiling_sd,
                 straight,
                 bends,
+                heights,
             )
             m = index.size
             eh = first / total

@@ -73,7 +73,7 @@ class SitePass:
     step or last reading (0 where ends are apart). scale_weight: (N, F). noise_score, noise_sq,
     wild_p: (M,). base_mean, base_var, rod_sq, evidence: (N,). field_mean, field_cov: per site (D,),
     (D, D). factors: per site, the electrodes' factors (E, D, D), (E, D). moved: (S,) largest change of the
-    field in the last sweep, in units of its spread.
+    field in the last sweep, in units of its spread; travelled: (S,) the sum of it over all rounds.
     """
 
     like: npt.NDArray[np.float32]
@@ -100,6 +100,7 @@ class SitePass:
     field_cov: list[Floats]
     factors: list[tuple[Floats, Floats]]
     moved: Floats
+    travelled: Floats
 
     @property
     def log_like(self) -> npt.NDArray[Any]:
@@ -116,7 +117,7 @@ class Focus:
 
 
 def focus_of(
-    found: SitePass,
+    like: npt.NDArray[np.float32],
     prior: CurvePrior,
     group: Ints,
     node_weight: Floats,
@@ -125,13 +126,13 @@ def focus_of(
 ) -> Focus:
     """Return what a pass with fewer onsets, ceilings mixed, leaves to be weighed on the finer grid.
 
-    prior: of that pass, group (N,) into it, node_weight: (N, K) of its nodes. known: (N,) whether its account
+    like: (N, T*R) of that pass, prior: its own, group (N,) into it, node_weight: (N, K) of its nodes. known: (N,) whether its account
     of the electrode still stands; where not, all cells are. Cells that together have a
     hundred thousandth of the mass or less are left out, all but the neighbours of those that have more.
     """
     T = prior.grid.onset_years.size
-    low, high = np.empty((found.like_top.size, T), np.int64), np.empty((found.like_top.size, T), np.int64)
-    likely_cells(found.like, node_weight, prior.onset, prior.growth, group, low, high)
+    low, high = np.empty((like.shape[0], T), np.int64), np.empty((like.shape[0], T), np.int64)
+    likely_cells(like, node_weight, prior.onset, prior.growth, group, low, high)
     at = np.searchsorted(prior.grid.onset_edges, fine.onset_years, side="right") - 1
     low[~known], high[~known] = 0, prior.grid.growth.size
     at = np.clip(at, 0, T - 1)
@@ -197,7 +198,7 @@ def site_pass(
     scale_w = np.zeros((N, F))
     by_m = np.zeros(M), np.zeros(M), np.zeros(M)
     by_n = np.zeros(N), np.zeros(N), np.zeros(N), np.zeros(N)
-    moved = np.zeros(h.sites)
+    moved, travelled = np.zeros(h.sites), np.zeros(h.sites)
     state = [(a.copy(), b.copy()) for a, b in factors]
     means = [np.zeros(p.shape[0]) for p in prior_precision]
     covs = [np.zeros((m.size, m.size)) for m in means]
@@ -228,11 +229,12 @@ def site_pass(
         rows = rows_of(s)
         for done in range(rounds):
             moved[s] = sweep(s, damping[min(done, len(damping) - 1)], rows)
+            travelled[s] += moved[s]
             if moved[s] < settled:
                 break
 
     each(one, range(h.sites))
     return SitePass(
         like, tops[0], whole, stepped, stepped_at, reaching, tops[1], ceiling_w, *by_k, scale_w, *by_m, *by_n,
-        means, covs, state, moved,
+        means, covs, state, moved, travelled,
     )  # fmt: skip

@@ -79,7 +79,7 @@ def _given_field(y: Floats, visit: Floats, mean: Floats, cov: Floats, rod_var: f
     bends = curve_bends(age, cells, growth, ceiling)
     flat = structure_loglik(
         age, side, at, mean, cov, rod_var, -1, LASTING, 0.9, 0.25, cells, growth, ceiling, np.ones(1), 1, y,
-        whole, bends, np.full((1, 1), np.nan),
+        whole, bends, np.zeros((0, 0)), np.full((1, 1), np.nan),
     )  # fmt: skip
     return float(flat) - 0.5 * n * LOG_2PI
 

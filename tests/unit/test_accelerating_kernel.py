@@ -7,6 +7,7 @@ from scipy.integrate import trapezoid
 from scipy.special import log_ndtr, ndtr
 
 from models.accelerating_kernel import (
+    accelerating_heights,
     accelerating_loglik,
     accelerating_moments,
     add_accelerating_reaching,
@@ -72,7 +73,7 @@ def _filled(
     def fill(cells: Cells, out: npt.NDArray[np.float32]) -> float:
         return float(accelerating_loglik(
             age, y, precision, logdet, cells, GROWTH, CEILINGS, CEILING_SD, out, side, limit_age, gap, link,
-            float(sd), step, jump[0], jump[1] ** 2,
+            float(sd), step, jump[0], jump[1] ** 2, accelerating_heights(age, cells, GROWTH, CEILINGS),
         ))  # fmt: skip
 
     cells = whole_grid(last_age, ONSET, GROWTH)
@@ -178,8 +179,9 @@ def test_moments_are_those_of_plain_sums(few: bool) -> None:
     whole = whole_grid(30.0, ONSET, GROWTH)
     cells, places = _some_of(whole) if few else (whole, np.arange(4 * GROWTH.size))
     total, first, second = accelerating_moments(
-        age, y, inverse_spd(s)[0], weight, 0.7, 1e-9, cells, GROWTH, CEILINGS, CEILING_SD
-    )
+        age, y, inverse_spd(s)[0], weight, 0.7, 1e-9, cells, GROWTH, CEILINGS, CEILING_SD,
+        accelerating_heights(age, cells, GROWTH, CEILINGS),
+    )  # fmt: skip
     want_total, want_first, want_second = 0.7, np.zeros(7), np.zeros((7, 7))
     for c, t, r in _points():
         at = np.flatnonzero(places == t * GROWTH.size + r)
@@ -201,9 +203,10 @@ def test_what_reaches_a_threshold_is_the_ceilings_chance_given_the_readings() ->
     like = rng.uniform(0.1, 1.0, 4 * GROWTH.size).astype(np.float32)
     for c in (1, 2):
         out = np.zeros(ONSET.size * GROWTH.size, np.float32)
+        cells = whole_grid(30.0, ONSET, GROWTH)
         add_accelerating_reaching(
-            age, y, inverse_spd(s)[0], like, 0.3, 0.8, whole_grid(30.0, ONSET, GROWTH), GROWTH, CEILINGS[c],
-            CEILING_SD[c], out,
+            age, y, inverse_spd(s)[0], like, 0.3, 0.8, cells, GROWTH, CEILINGS[c], CEILING_SD[c],
+            accelerating_heights(age, cells, GROWTH, CEILINGS), out,
         )  # fmt: skip
         for t in range(4):
             for r in range(GROWTH.size):
