@@ -70,8 +70,8 @@ def _heights(age, tau, b, scaled, most, left, bits, powers, h):  # type: ignore[
 def accelerating_heights(age, cells, growth, ceilings):  # type: ignore[no-untyped-def]
     """Return (B, n*R) log ratios at each reading, growth side by side, of each onset's curves.
 
-    age: (n,) years of the readings in range, cells: as in history_grid.curve_bends. Up to the highest ceiling;
-    0 before the onset. They are the same whatever structure or noise the readings are weighed under.
+    age: (n,) years of the readings in range, cells: as in history_grid.curve_bends. Up to the highest
+    ceiling; 0 before the onset. They are the same whatever structure or noise the readings are weighed under.
     """
     onset = cells[0]
     n, R = age.size, growth.size

@@ -123,11 +123,11 @@ def node_weights(log_l: Floats, shift: Floats) -> tuple[Floats, Floats]:
 
 
 def weights_of_others(log_l: Floats, total: Floats, site: Ints, shift: Floats) -> Floats:
-    """Return (N, ..., K) posterior weights of each electrode's site nodes, as all the others at its site have them.
+    """Return (N, ..., K) posterior weights of each electrode's site nodes, as the others at its site tell them.
 
     log_l: (N, ..., K) log-likelihood of each electrode at the nodes; total: (S, ..., K) its sums by site;
-    site: (N,); shift: (S, ...). As node_weights of what is left without the electrode; in single precision, as
-    there is one for every electrode and draw, with the largest taken out first.
+    site: (N,); shift: (S, ...). As node_weights of what is left without the electrode; in single precision,
+    as there is one for every electrode and draw, with the largest taken out first.
     """
     fine = _fine_nodes()
     spline = fine.spline.astype(np.float32)

@@ -148,8 +148,8 @@ def _roughly(
 ) -> tuple[State, npt.NDArray[np.float32]]:
     """Find fields and structures that agree, on a rough grid, and the likelihoods (N, T*R) that they leave.
 
-    A site may look otherwise once its steps are known, and its steps once it does: where the field moved, they
-    are looked for again.
+    A site may look otherwise once its steps are known, and its steps once it does: where the field moved,
+    they are looked for again.
     """
     plain = _of_one_noise(p)
     met = expect(h, cal, plain, layout, state, 1, each, rough, rounds=_SWEEP_ROUNDS, settled=_LOOKS_OTHERWISE)

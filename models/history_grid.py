@@ -210,7 +210,7 @@ def curve_loglik(  # type: ignore[no-untyped-def]  # noqa: PLR0912, PLR0915  # c
     if limit_side != 0:
         nothing += _log_up(limit_side * (expected - limit_gap) / limit_sd)
     C = ceilings.size
-    onset, low, high, at = cells
+    onset, low, _, at = cells
     begun, tops = bends
     # Of a curve that comes to its ceiling before the k-th reading: what does not hang on its onset. A stub's
     # own ceiling differs from its class's by a normal deviation, integrated out in closed form.

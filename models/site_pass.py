@@ -126,9 +126,9 @@ def focus_of(
 ) -> Focus:
     """Return what a pass with fewer onsets, ceilings mixed, leaves to be weighed on the finer grid.
 
-    like: (N, T*R) of that pass, prior: its own, group (N,) into it, node_weight: (N, K) of its nodes. known: (N,) whether its account
-    of the electrode still stands; where not, all cells are. Cells that together have a
-    hundred thousandth of the mass or less are left out, all but the neighbours of those that have more.
+    like: (N, T*R) of that pass, prior: its own, group (N,) into it, node_weight: (N, K) of its nodes.
+    known: (N,) whether its account of the electrode still stands; where not, all cells are. Cells that
+    together have a hundred thousandth of the mass or less are left out, all but the neighbours of those that have more.
     """
     T = prior.grid.onset_years.size
     low, high = np.empty((like.shape[0], T), np.int64), np.empty((like.shape[0], T), np.int64)

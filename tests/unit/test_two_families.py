@@ -142,7 +142,7 @@ def test_cells_that_a_rougher_pass_left_mass_give_the_same_as_all() -> None:
 
     known = np.ones(h.electrodes, dtype=np.bool_)
     seen = curve_prior(cal.theta, layout, rough), layout.group, state.node_weight
-    focus = focus_of(passed(rough, None), *seen, fine, known)
+    focus = focus_of(passed(rough, None).like, *seen, fine, known)
     assert (focus.high - focus.low).sum() < 0.7 * h.electrodes * fine.size / share.shape[1]
     few, every = passed(fine, focus), passed(fine, None)
     assert few.evidence == pytest.approx(every.evidence, abs=1e-4)
