@@ -123,7 +123,7 @@ def node_weights(log_l: Floats, shift: Floats) -> tuple[Floats, Floats]:
 
 
 def weights_of_others(log_l: Floats, total: Floats, site: Ints, shift: Floats) -> Floats:
-    """Return (N, ..., K) posterior weights of each electrode's site nodes, as the others at its site tell them.
+    """Return (N, ..., K) weights of each electrode's site nodes, as the others at its site tell them.
 
     log_l: (N, ..., K) log-likelihood of each electrode at the nodes; total: (S, ..., K) its sums by site;
     site: (N,); shift: (S, ...). As node_weights of what is left without the electrode; in single precision,

@@ -421,13 +421,13 @@ def curve_moments(  # type: ignore[no-untyped-def]
             row_sums[1, k] = 0.0
             row_sums[2, k] = 0.0
     for i in range(1, m + 1):
-        for top in range(m + 1):
+        for j in range(m + 1):
             for x in range(7):
-                sums[i, top, x] += sums[i - 1, top, x]
+                sums[i, j, x] += sums[i - 1, j, x]
     for i in range(m + 1):
-        for top in range(m - 1, -1, -1):
+        for j in range(m - 1, -1, -1):
             for x in range(7):
-                sums[i, top, x] += sums[i, top + 1, x]
+                sums[i, j, x] += sums[i, j + 1, x]
     first = np.zeros(m)
     second = np.empty((m, m))
     top0 = 0.0

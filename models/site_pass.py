@@ -128,7 +128,8 @@ def focus_of(
 
     like: (N, T*R) of that pass, prior: its own, group (N,) into it, node_weight: (N, K) of its nodes.
     known: (N,) whether its account of the electrode still stands; where not, all cells are. Cells that
-    together have a hundred thousandth of the mass or less are left out, all but the neighbours of those that have more.
+    together have a hundred thousandth of the mass or less are left out, all but the neighbours of those
+    that have more.
     """
     T = prior.grid.onset_years.size
     low, high = np.empty((like.shape[0], T), np.int64), np.empty((like.shape[0], T), np.int64)
