@@ -422,12 +422,12 @@ def curve_moments(  # type: ignore[no-untyped-def]
             row_sums[2, k] = 0.0
     for i in range(1, m + 1):
         for j in range(m + 1):
-            for x in range(7):
-                sums[i, j, x] += sums[i - 1, j, x]
+            for which in range(7):
+                sums[i, j, which] += sums[i - 1, j, which]
     for i in range(m + 1):
         for j in range(m - 1, -1, -1):
-            for x in range(7):
-                sums[i, j, x] += sums[i, j + 1, x]
+            for which in range(7):
+                sums[i, j, which] += sums[i, j + 1, which]
     first = np.zeros(m)
     second = np.empty((m, m))
     top0 = 0.0
