@@ -22,14 +22,16 @@ from models.breaks import (
     reprice,
     search_structures,
 )
+from models.class_fit import (
+    NodeEvidence,
+    fit_class_prior,
+    node_evidence,
+)
 from models.class_prior import (
     ClassLayout,
-    NodeEvidence,
     class_layout,
     curve_prior,
-    fit_class_prior,
     group_tables,
-    node_evidence,
     site_weights,
 )
 from models.corrosion_curves import CEILINGS, FAMILIES, ONSET, CurveGrid, curve_grid

@@ -8,9 +8,11 @@ import polars as pl
 from models.calibration import CEILING_PRIOR, group_families
 from models.class_prior import group_tables, site_weights
 from models.corrosion_curves import ceiling_reaches, cells_crossed, log_ratio
+from models.curve_posterior import (
+    parameter_draws,
+)
 from models.forecast import Fitted
 from models.histories import Floats
-from models.outlook import parameter_draws
 
 LAST_AGE = 50
 

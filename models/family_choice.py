@@ -27,7 +27,13 @@ from models.calibration import (
     prepare,
     search,
 )
-from models.class_prior import ClassLayout, curve_prior, fit_class_prior
+from models.class_fit import (
+    fit_class_prior,
+)
+from models.class_prior import (
+    ClassLayout,
+    curve_prior,
+)
 from models.corrosion_curves import FAMILIES, ONSET
 from models.histories import ROUTINE, Floats, Histories
 from models.site_pass import ForEach, in_turn, site_pass

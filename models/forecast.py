@@ -25,6 +25,10 @@ from models.calibration import (
 )
 from models.class_prior import ClassLayout, curve_prior
 from models.corrosion_curves import CurveGrid
+from models.curve_posterior import (
+    Posterior,
+    posterior,
+)
 from models.histories import DAYS_A_YEAR, ROUTINE, Floats, Histories
 from models.lasting_shifts import LastingShift, ask_for_shifts
 from models.level_kernel import electrode_seeds, known_levels, level_summary
@@ -32,14 +36,12 @@ from models.outlook import (
     QUANTILES,
     Crossing,
     LevelDraws,
-    Posterior,
     cdf_at,
     crossing,
     curve_mass,
     level_draws,
     mean_growth,
     onset_median,
-    posterior,
     quantile_of,
 )
 from models.site_pass import ForEach, SitePass, focus_of, in_turn, site_pass

@@ -14,9 +14,14 @@ from numba import njit
 
 from models.accelerating_kernel import risen_to
 from models.calibration import Calibration, Prepared
+from models.curve_posterior import (
+    Posterior,
+)
 from models.histories import Floats, Histories
 from models.history_grid import inverse_spd
-from models.outlook import Posterior, Step
+from models.outlook import (
+    Step,
+)
 from models.site_pass import ForEach, SitePass, in_turn
 
 DRAWS = 160

@@ -15,9 +15,11 @@ from scipy.special import ndtr, ndtri
 from models.calibration import group_ends
 from models.class_prior import group_tables, site_weights
 from models.corrosion_curves import CurveGrid, risen
+from models.curve_posterior import (
+    parameter_draws,
+)
 from models.forecast import Fitted
 from models.histories import ROUTINE, Floats, Histories, Ints
-from models.outlook import parameter_draws
 
 MOST_SITES = 800  # a class looks no different on more
 _TURNS = 4  # of drawing readings out of range and baselines

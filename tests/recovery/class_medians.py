@@ -5,9 +5,11 @@ import numpy.typing as npt
 import polars as pl
 
 from models.class_prior import FLAWED_SPREAD
+from models.curve_posterior import (
+    parameter_draws,
+)
 from models.forecast import Fitted
 from models.histories import Histories
-from models.outlook import parameter_draws
 
 Floats = npt.NDArray[np.float64]
 

@@ -7,15 +7,17 @@ import pytest
 from scipy.interpolate import PchipInterpolator
 from scipy.stats import norm
 
+from models.class_fit import (
+    fit_class_prior,
+    grid_evidence,
+    log_posterior,
+    node_evidence,
+)
 from models.class_prior import (
     ClassLayout,
     Floats,
     class_layout,
-    fit_class_prior,
-    grid_evidence,
     group_tables,
-    log_posterior,
-    node_evidence,
     node_weights,
     site_nodes,
 )

@@ -9,7 +9,14 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from models.calibration import Calibration, adapt, calibrate, first_guess, first_state, layout_of
-from models.class_prior import class_layout, fit_class_prior, site_nodes, site_weights
+from models.class_fit import (
+    fit_class_prior,
+)
+from models.class_prior import (
+    class_layout,
+    site_nodes,
+    site_weights,
+)
 from models.corrosion_curves import curve_grid
 from models.covariates import (
     COVARIATES,
@@ -19,10 +26,12 @@ from models.covariates import (
     site_covariates,
     standards_of,
 )
+from models.curve_posterior import (
+    parameter_draws,
+)
 from models.explanation import Terms, explain_electrode
 from models.forecast import fit_electrodes
 from models.histories import Floats, Histories
-from models.outlook import parameter_draws
 from models.replicas import new_rods, record_of
 from pipeline.ground_words import ground_of_site
 from tests.recovery.own_model import ModelTruth, Plan, draw_fleet, known_calibration

@@ -7,6 +7,9 @@ import pytest
 
 from models.calibration import first_guess
 from models.corrosion_curves import CurveGrid, crossing_age, curve_grid
+from models.curve_posterior import (
+    parameter_draws,
+)
 from models.forecast import draws_of, fit_electrodes, levels, outlook_frame, readings_used
 from models.histories import ROUTINE, Floats, harmonics
 from models.outlook import (
@@ -17,7 +20,6 @@ from models.outlook import (
     mean_growth,
     onset_median,
     others_field,
-    parameter_draws,
     quantile_of,
 )
 from tests.unit.small_histories import LOG_DOUBLE, own_calibration, own_fit, own_fleet, site_history, yearly
