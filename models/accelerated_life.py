@@ -171,12 +171,12 @@ def fit_accelerated_life(
         value, score = _likelihood(theta, rows, family)
         return -float(w @ value) / w.sum(), -(w @ score) / w.sum()
 
-    theta, curvature, flat = _minimise(loss, np.zeros(x.shape[1] + 1))
+    theta, curvature, flat = minimise(loss, np.zeros(x.shape[1] + 1))
     value, score = _likelihood(theta, rows, family)
-    bread = _inverse(curvature * w.sum())
+    bread = inverse(curvature * w.sum())
     score = score * w[:, None]
     clusters = n if cluster is None else int(np.unique(np.asarray(cluster)).size)
-    covariance = bread if cluster is None else _sandwich(bread, score, np.asarray(cluster))
+    covariance = bread if cluster is None else clustered(bread, score, np.asarray(cluster))
     beta = theta[:-1] + np.log(scale) * _unit_of_ones(x)
     spread_ok = bool(np.all(np.isfinite(covariance)) and np.all(np.diag(covariance) > 0))
     return AcceleratedLife(
@@ -199,7 +199,7 @@ def _unit_of_ones(x: Array) -> Array:
     return np.where(np.abs(unit) < 1e-12, 0.0, unit)
 
 
-def _minimise(loss: Callable[[Array], tuple[float, Array]], start: Array) -> tuple[Array, Array, bool]:
+def minimise(loss: Callable[[Array], tuple[float, Array]], start: Array) -> tuple[Array, Array, bool]:
     """Give the minimum, the Hessian there, and whether the gradient is flat and the Hessian positive."""
 
     def gradient(theta: Array) -> Array:
@@ -220,14 +220,16 @@ def _minimise(loss: Callable[[Array], tuple[float, Array]], start: Array) -> tup
     return theta, curvature, flat and bool(np.all(np.linalg.eigvalsh(curvature) > 0))
 
 
-def _inverse(matrix: Array) -> Array:
+def inverse(matrix: Array) -> Array:
+    """Invert a square matrix; NaN where it has no inverse."""
     try:
         return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
     except np.linalg.LinAlgError:
         return np.full(matrix.shape, np.nan)
 
 
-def _sandwich(bread: Array, score: Array, cluster: NDArray[np.generic]) -> Array:
+def clustered(bread: Array, score: Array, cluster: NDArray[np.generic]) -> Array:
+    """Give the sandwich covariance of scores (n, k) summed by cluster (n,), times G/(G - 1); NaN for one."""
     _, number = np.unique(cluster, return_inverse=True)
     groups = int(number.max()) + 1
     if groups < 2:

@@ -33,6 +33,9 @@ CROSSINGS = {
     "lower_years": pl.Float64,
     "upper_years": pl.Float64,
     "entry_years": pl.Float64,
+    "first_visit_years": pl.Float64,
+    "records_years": pl.Float64,
+    "retired_years": pl.Float64,
 }
 CURVES = {
     "soil_class": pl.String,
@@ -84,9 +87,11 @@ def _ratios(vetted: pl.DataFrame, baseline: pl.DataFrame, threshold: float | pl.
     )
 
 
-def _confirmed(days: pl.DataFrame) -> pl.DataFrame:
+def _confirmed(days: pl.DataFrame, confirm: bool) -> pl.DataFrame:
     """Mark each day past or not; a last day past that nothing confirms yet is left out."""
     past = pl.col("_part") >= 1
+    if not confirm:
+        return days.with_columns(past.alias("_past"))
     after = pl.col("_part").shift(-1).over("electrode_id")
     sure = past & ((after >= 1).fill_null(False) | (pl.col("_part") >= BY_SIZE))
     return days.with_columns(sure.alias("_past"), (past & ~sure & after.is_null()).alias("_pending")).filter(
@@ -94,38 +99,75 @@ def _confirmed(days: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _lives(electrodes: pl.DataFrame, vetted: pl.DataFrame) -> pl.DataFrame:
+    """Give each electrode its class, its dates, and the day on which its site's records begin."""
+    given = electrodes.with_columns(
+        (pl.col(name).cast(kind) if name in electrodes.columns else pl.lit(None, kind).alias(name))
+        for name, kind in (
+            ("soil_class", pl.String),
+            ("material", pl.String),
+            ("retired_on", pl.Date),
+            ("in_service", pl.Boolean),
+        )
+    ).select(
+        "electrode_id",
+        "site_id",
+        "soil_class",
+        "material",
+        pl.col("installed_on").cast(pl.Date),
+        # A day of retirement that has been set but has not come says nothing yet.
+        pl.when(pl.col("in_service").fill_null(False)).then(None).otherwise("retired_on").alias("retired_on"),
+    )
+    began = (
+        vetted.select("electrode_id", pl.col("taken_at").dt.date().alias("_day"))
+        .join(given.select("electrode_id", "site_id"), on="electrode_id")
+        .group_by("site_id")
+        .agg(pl.col("_day").min().alias("_records"))
+    )
+    return given.join(began, on="site_id", how="left", maintain_order="left")
+
+
+def _years(since: str, until: str) -> pl.Expr:
+    return (pl.col(until) - pl.col(since)).dt.total_days() / DAYS_PER_YEAR
+
+
 def first_crossings(
     vetted: pl.DataFrame,
     baseline: pl.DataFrame,
     threshold: float | pl.DataFrame,
     electrodes: pl.DataFrame,
+    *,
+    confirm: bool = True,
 ) -> pl.DataFrame:
     """Give for each electrode the ages between which it crossed: one row an electrode with usable readings.
 
     Needs vetted (electrode_id, taken_at, corrected_ohm, verdict, range_mark), baseline (electrode_id,
     baseline_ohm on the same basis), threshold (a ratio, or frame electrode_id, threshold_ratio), electrodes
-    (electrode_id, site_id, installed_on; soil_class, material). Gives lower_years (0: past at its first
-    visit), upper_years (infinite: not past yet), entry_years. A crossing is confirmed by the next visit or by
-    its size. A renewal is a new electrode_id and so a new life. entry_years is 0: rods renewed before records
-    began are missing for their renewal, not for their crossing, and no age makes that good.
+    (electrode_id, site_id, installed_on; soil_class, material, retired_on, in_service). Gives lower_years
+    (0: past at its first visit), upper_years (infinite: not past yet), first_visit_years, records_years (its
+    age when its site's records begin, 0 where it came later), retired_years (null: stands). A crossing is
+    confirmed by the next visit or by its size; without `confirm` the first reading past counts. A renewal is
+    a new electrode_id and so a new life. entry_years is 0: being in the books does not tell that a rod had
+    not crossed, as those past at their first visit show; `survival_truncation.with_entry` sets it where rods
+    that had crossed are missing.
     """
-    days = _confirmed(_ratios(vetted, baseline, threshold))
-    lives = electrodes.with_columns(
-        (pl.col(name).cast(pl.String) if name in electrodes.columns else pl.lit(None, pl.String).alias(name))
-        for name in ("soil_class", "material")
-    ).select("electrode_id", "site_id", "soil_class", "material", pl.col("installed_on").cast(pl.Date))
-    age = (pl.col("_day") - pl.col("installed_on")).dt.total_days() / DAYS_PER_YEAR
-    aged = days.join(lives, on="electrode_id").with_columns(age.alias("_age")).filter(pl.col("_age") > 0)
+    days = _confirmed(_ratios(vetted, baseline, threshold), confirm)
+    aged = (
+        days.join(_lives(electrodes, vetted), on="electrode_id")
+        .with_columns(_years("installed_on", "_day").alias("_age"))
+        .filter(pl.col("_age") > 0)
+    )
     first = pl.col("_age").filter(pl.col("_past")).min()
+    before = pl.col("_first").is_null() | (pl.col("_age") < pl.col("_first"))
     spans = (
         aged.with_columns(first.over("electrode_id").alias("_first"))
         .group_by("electrode_id", "site_id", "soil_class", "material")
         .agg(
-            pl.col("_age")
-            .filter(pl.col("_first").is_null() | (pl.col("_age") < pl.col("_first")))
-            .max()
-            .alias("lower_years"),
+            pl.col("_age").filter(before).max().alias("lower_years"),
             pl.col("_first").first().alias("upper_years"),
+            pl.col("_age").min().alias("first_visit_years"),
+            _years("installed_on", "_records").first().clip(lower_bound=0.0).alias("records_years"),
+            _years("installed_on", "retired_on").first().alias("retired_years"),
         )
         .with_columns(
             pl.col("soil_class").fill_null(NOT_SURVEYED),
