@@ -45,6 +45,8 @@ CURVES = {
     "low": pl.Float64,
     "high": pl.Float64,
     "at_risk": pl.Int64,
+    "low_all_ages": pl.Float64,
+    "high_all_ages": pl.Float64,
 }
 MODELS = {
     "soil_class": pl.String,
@@ -207,7 +209,7 @@ def _classes(crossings: pl.DataFrame) -> list[_Class]:
 
 
 def survival_curves(
-    crossings: pl.DataFrame, rng: np.random.Generator, resamples: int = 200, step_years: float = 1.0
+    crossings: pl.DataFrame, rng: np.random.Generator, resamples: int = 120, step_years: float = 1.0
 ) -> pl.DataFrame:
     """Give the share past threshold by age and class (Turnbull) with a 90 % band over resampled sites.
 
