@@ -93,9 +93,7 @@ def _log_difference(high: Array, low: Array) -> Array:
     return high + np.log(np.maximum(-np.expm1(np.minimum(low - high, 0.0)), TINY))
 
 
-def row_likelihood(
-    mean: Array, log_sigma: float, rows: Rows, family: Family
-) -> tuple[Array, Array, Array]:
+def row_likelihood(mean: Array, log_sigma: float, rows: Rows, family: Family) -> tuple[Array, Array, Array]:
     """Give each row's log-likelihood and its derivatives by its mean of ln T and by ln sigma.
 
     mean: of the shape of the rows' arrays, or one that they broadcast to; so are the three answers.
@@ -157,7 +155,7 @@ def scaled_rows(lower: Array, upper: Array, entry: Array | None, x: Array, *, sc
 
 
 def checked_ends(lower: ArrayLike, upper: ArrayLike) -> tuple[Array, Array]:
-    """Give the ends (n,) as arrays; raise ValueError for impossible intervals and where nothing has crossed."""
+    """Give the ends (n,) as arrays; raise ValueError for impossible ones and where nothing has crossed."""
     low, up = np.asarray(lower, dtype=np.float64), np.asarray(upper, dtype=np.float64)
     if low.size == 0 or np.any(low < 0) or np.any(up < low) or np.any(up <= 0) or np.any(np.isnan(low + up)):
         raise ValueError("Intervals need 0 <= lower <= upper and 0 < upper, and at least one row.")

@@ -12,8 +12,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from models.accelerated_life import fit_accelerated_life
-from models.turnbull import turnbull_band
+from models.survival_truncation import watched_from
+from models.turnbull import Band, turnbull_band
 
 Array = NDArray[np.float64]
 
@@ -22,8 +22,7 @@ DAYS_PER_YEAR = 365.25
 BY_SIZE = 1.5
 NOT_SURVEYED = "not surveyed"
 # Fewer rows than these carry no curve of their own.
-LEAST_ELECTRODES, LEAST_CROSSED = 8, 3
-Z90 = 1.6449
+LEAST_ELECTRODES = 8
 
 CROSSINGS = {
     "electrode_id": pl.String,
@@ -47,17 +46,6 @@ CURVES = {
     "at_risk": pl.Int64,
     "low_all_ages": pl.Float64,
     "high_all_ages": pl.Float64,
-}
-MODELS = {
-    "soil_class": pl.String,
-    "model": pl.String,
-    "shape": pl.Float64,
-    "scale_years": pl.Float64,
-    "median_years": pl.Float64,
-    "median_low": pl.Float64,
-    "median_high": pl.Float64,
-    "electrodes": pl.Int64,
-    "converged": pl.Boolean,
 }
 
 
@@ -183,91 +171,94 @@ def first_crossings(
 
 
 @dataclass(frozen=True)
-class _Class:
-    """The crossings of one class as arrays (n,)."""
+class ClassLives:
+    """The crossings of one soil class as arrays (n,): the ages between which, the age at entry, the site."""
 
     name: str
     lower: Array
     upper: Array
+    entry: Array
     site: NDArray[np.object_]
 
+    def entered(self) -> Array | None:
+        """Give the ages at entry, or None where no row has one."""
+        return self.entry if np.any(self.entry > 0) else None
 
-def _classes(crossings: pl.DataFrame) -> list[_Class]:
-    """Split the crossings that say anything by soil class, in the order of the names."""
+
+def lives_by_class(crossings: pl.DataFrame) -> list[ClassLives]:
+    """Split the crossings that say anything by soil class, in the order of the names.
+
+    Classes of fewer than LEAST_ELECTRODES are left out. Where lives count from an entry, those that end
+    before enough rods are watched are left out, and the others count from that age at the soonest.
+    """
     told = crossings.filter((pl.col("lower_years") > 0) | pl.col("upper_years").is_finite())
     groups = told.sort("soil_class", "electrode_id").partition_by("soil_class", maintain_order=True)
-    return [
-        _Class(
-            g["soil_class"][0],
-            g["lower_years"].to_numpy(),
-            g["upper_years"].to_numpy(),
-            g["site_id"].to_numpy(),
-        )
-        for g in groups
-        if g.height >= LEAST_ELECTRODES
-    ]
+    return [_class_lives(g) for g in groups if g.height >= LEAST_ELECTRODES]
 
 
-def survival_curves(
-    crossings: pl.DataFrame, rng: np.random.Generator, resamples: int = 120, step_years: float = 1.0
-) -> pl.DataFrame:
-    """Give the share past threshold by age and class (Turnbull) with a 90 % band over resampled sites.
+def _class_lives(rows: pl.DataFrame) -> ClassLives:
+    low, up, entry = (rows[c].to_numpy() for c in ("lower_years", "upper_years", "entry_years"))
+    site, name = rows["site_id"].to_numpy(), rows["soil_class"][0]
+    begin = watched_from(up, entry) if np.any(entry > 0) else None
+    if not begin:
+        return ClassLives(name, low, up, entry, site)
+    late = up > begin
+    return ClassLives(name, low[late].clip(begin), up[late], entry[late].clip(begin), site[late])
 
-    `at_risk` counts the electrodes known not to be past at that age and still watched. A curve ends at the
-    last age at which anything was seen. Classes of fewer than LEAST_ELECTRODES have none.
-    """
-    frames = []
-    for group in _classes(crossings):
-        seen = float(np.max(np.where(np.isfinite(group.upper), group.upper, group.lower)))
+
+@dataclass(frozen=True)
+class ClassBand:
+    """Turnbull's curve of a class with its bands, and how many rods are under watch at each age (T,)."""
+
+    lives: ClassLives
+    band: Band
+    at_risk: NDArray[np.int64]
+
+
+def class_bands(
+    lives: list[ClassLives], rng: np.random.Generator, resamples: int = 120, step_years: float = 1.0
+) -> list[ClassBand]:
+    """Fit Turnbull's curve to each class, from age 0 to the last age at which anything was seen."""
+    found = []
+    for of in lives:
+        seen = float(np.max(np.where(np.isfinite(of.upper), of.upper, of.lower)))
         ages = np.arange(0.0, np.floor(seen / step_years) * step_years + step_years / 2, step_years)
-        band = turnbull_band(group.lower, group.upper, group.site, ages, rng, resamples=resamples)
-        if not band.converged:
-            continue
-        risk = (group.lower[None, :] >= ages[:, None]).sum(axis=1)
-        frames.append(
-            pl.DataFrame(
-                {
-                    "soil_class": [group.name] * ages.size,
-                    "method": ["turnbull"] * ages.size,
-                    "age_years": ages,
-                    "share_past": band.share_past,
-                    "low": band.low,
-                    "high": band.high,
-                    "at_risk": risk,
-                }
-            ).with_columns(pl.col("low", "high").fill_nan(None))
-        )
+        band = turnbull_band(of.lower, of.upper, of.site, ages, rng, entry=of.entered(), resamples=resamples)
+        watched = (of.lower[None, :] >= ages[:, None]) & (of.entry[None, :] <= ages[:, None])
+        if band.converged:
+            found.append(ClassBand(of, band, watched.sum(axis=1)))
+    return found
+
+
+def curves_frame(bands: list[ClassBand]) -> pl.DataFrame:
+    """Lay the classes' curves out as CURVES; a band is null where it is not claimed or cannot be had."""
+    frames = [
+        pl.DataFrame(
+            {
+                "soil_class": [of.lives.name] * of.band.age_years.size,
+                "method": ["turnbull"] * of.band.age_years.size,
+                "age_years": of.band.age_years,
+                "share_past": of.band.share_past,
+                "low": of.band.low,
+                "high": of.band.high,
+                "at_risk": of.at_risk,
+                "low_all_ages": of.band.low_all,
+                "high_all_ages": of.band.high_all,
+            }
+        ).with_columns(pl.col("low", "high", "low_all_ages", "high_all_ages").fill_nan(None))
+        for of in bands
+    ]
     if not frames:
         return pl.DataFrame(schema=CURVES)
     return pl.concat(frames).select(pl.col(name).cast(kind) for name, kind in CURVES.items())
 
 
-def weibull_by_class(crossings: pl.DataFrame) -> pl.DataFrame:
-    """Fit a Weibull life to each class's intervals; the median's 90 % interval is clustered by site.
+def survival_curves(
+    crossings: pl.DataFrame, rng: np.random.Generator, resamples: int = 120, step_years: float = 1.0
+) -> pl.DataFrame:
+    """Give the share past threshold by age and class (Turnbull) with 90 % bands over resampled sites.
 
-    A class of which too little has crossed, or whose fit does not converge, has converged false and nulls.
+    low, high hold at one age; low_all_ages, high_all_ages the whole curve over the ages at which they are
+    given. `at_risk` counts the electrodes known not to be past at that age and still watched.
     """
-    rows = []
-    for group in _classes(crossings):
-        row: dict[str, object] = dict.fromkeys(MODELS)
-        row |= {
-            "soil_class": group.name,
-            "model": "weibull",
-            "electrodes": group.lower.size,
-            "converged": False,
-        }
-        enough = np.isfinite(group.upper).sum() >= LEAST_CROSSED and np.unique(group.site).size >= 2
-        if enough:
-            fit = fit_accelerated_life(group.lower, group.upper, cluster=group.site)
-            if fit.converged:
-                middle, error = fit.quantile([1.0], 0.5)
-                row |= {
-                    "shape": 1 / fit.sigma,
-                    "scale_years": float(np.exp(fit.beta[0])),
-                    "median_years": float(np.exp(middle)),
-                    "median_low": float(np.exp(middle - Z90 * error)),
-                    "median_high": float(np.exp(middle + Z90 * error)),
-                    "converged": True,
-                }
-        rows.append(row)
-    return pl.DataFrame(rows, schema=MODELS)
+    return curves_frame(class_bands(lives_by_class(crossings), rng, resamples, step_years))

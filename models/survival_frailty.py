@@ -1,4 +1,4 @@
-"""Accelerated-life regression with a site frailty: ln T = x beta + u_site + sigma W, u normal, shared by a site.
+"""Accelerated-life regression with a site frailty: ln T = x beta + u + sigma W, u normal, one for each site.
 
 The site's effect is integrated out by Gauss-Hermite nodes laid about each site's own mode (Pinheiro and Bates
 1995). Within a climb the nodes stand still, so that the gradient is that of the very sum that is maximised;
@@ -44,11 +44,10 @@ START_SD = 0.3
 
 @dataclass(frozen=True)
 class FrailtyLife:
-    """A fit: beta (k,), sigma, sd of the sites' effects on ln T; covariance (k + 2, k + 2) of (beta, ln sigma,
-    ln frailty_sd).
+    """A fit: beta (k,), sigma, and the sd of the sites' effects on ln T.
 
-    scores (S, k + 2): each site's derivative of the log-likelihood. Where no frailty is found frailty_sd is 0,
-    and the last row and column of the covariance are 0.
+    covariance (k + 2, k + 2) of (beta, ln sigma, ln frailty_sd); scores (S, k + 2): each site's derivative of
+    the log-likelihood. Where no frailty is found frailty_sd is 0, the covariance's last row and column too.
     """
 
     beta: Array
@@ -122,9 +121,7 @@ def _lay_nodes(theta: Array, sites: _Sites, family: Family) -> _Nodes:
     return _Nodes(place, log_weight)
 
 
-def _site_likelihood(
-    theta: Array, sites: _Sites, nodes: _Nodes, family: Family
-) -> tuple[Array, Array]:
+def _site_likelihood(theta: Array, sites: _Sites, nodes: _Nodes, family: Family) -> tuple[Array, Array]:
     """Give each site's log-likelihood (S,) and its derivative by (beta, ln sigma, ln sd) (S, k + 2)."""
     sd = float(np.exp(theta[-1]))
     effect = sd * nodes.place[sites.of]
@@ -151,9 +148,7 @@ def _entered(sites: _Sites) -> _Sites | None:
     if not np.any(np.isfinite(sites.rows.ln_entry)):
         return None
     r, n = sites.rows, sites.of.size
-    seen = Rows(
-        r.ln_entry, np.full(n, np.inf), np.full(n, -np.inf), r.x, np.zeros(n, dtype=bool)
-    )
+    seen = Rows(r.ln_entry, np.full(n, np.inf), np.full(n, -np.inf), r.x, np.zeros(n, dtype=bool))
     return _Sites(seen, sites.weight, sites.start, sites.of)
 
 
@@ -201,9 +196,7 @@ def _climb(theta: Array, sites: _Sites, family: Family, free: NDArray[np.bool_])
     for _ in range(ROUNDS):
         likelihood = _with_nodes(theta, sites, family)
 
-        def loss(
-            part: Array, at: Array = theta, likelihood: Likelihood = likelihood
-        ) -> tuple[float, Array]:
+        def loss(part: Array, at: Array = theta, likelihood: Likelihood = likelihood) -> tuple[float, Array]:
             whole = at.copy()
             whole[free] = part
             value, score = likelihood(whole)
@@ -250,7 +243,9 @@ def _problem(
     without = fit_accelerated_life(low, up, x, entry=entry, cluster=site, family=family)
     finite = np.where(np.isfinite(up), up, low)
     scale = float(np.exp(np.mean(np.log(np.maximum(finite, 1e-9)))))
-    rows = scaled_rows(low, up, None if entry is None else np.asarray(entry, dtype=np.float64), x, scale=scale)
+    rows = scaled_rows(
+        low, up, None if entry is None else np.asarray(entry, dtype=np.float64), x, scale=scale
+    )
     sites = _sites_of(rows, np.asarray(site), np.ones(n))
     beta = without.beta - np.log(scale) * unit_of_ones(x)
     start = np.concatenate([beta, [np.log(without.sigma), np.log(START_SD)]])
@@ -327,8 +322,8 @@ def frailty_between(
 ) -> tuple[float, float]:
     """Give the profile-likelihood interval of the sd of the sites' effects; 0 below where none will do.
 
-    The effect may be none, and then a normal interval fails (Self and Liang 1987): here the sd is held at each
-    value and the rest fitted.
+    The effect may be none, and then a normal interval fails (Self and Liang 1987): here the sd is held at
+    each value and the rest fitted.
     """
     p = _problem(lower, upper, site, covariates, entry, family)
     best, likelihood = _climb(p.start, p.sites, family, np.ones(p.start.size, dtype=bool))

@@ -14,7 +14,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from models.survival import CROSSINGS, LEAST_ELECTRODES
-from models.survival_truncation import from_first_visit
+from models.survival_truncation import from_first_visit, watched_from
 from models.turnbull import Turnbull, rounded, turnbull
 
 Array = NDArray[np.float64]
@@ -42,28 +42,23 @@ SENSITIVITY = {
 }
 ROUND_TO = 0.25
 CLIMB_TO = 1e-4
-LEAST_WATCHED = 10
 
 
 def retired_as_past(crossings: pl.DataFrame) -> pl.DataFrame:
     """Take every rod that was retired while not known to be past as past on the day of its retirement."""
     unknown = pl.col("upper_years").is_infinite() & pl.col("retired_years").is_not_null()
     day = pl.max_horizontal("retired_years", pl.col("lower_years") + 1e-6)
-    return crossings.with_columns(
-        pl.when(unknown).then(day).otherwise("upper_years").alias("upper_years")
-    )
+    return crossings.with_columns(pl.when(unknown).then(day).otherwise("upper_years").alias("upper_years"))
 
 
 def retired_as_sound(crossings: pl.DataFrame) -> pl.DataFrame:
-    """Take every rod that was retired while not known to be past as sound to the last age seen in its class."""
+    """Take every rod retired while not known to be past as sound to the last age seen in its class."""
     unknown = pl.col("upper_years").is_infinite() & pl.col("retired_years").is_not_null()
     oldest = pl.max_horizontal(
         pl.col("lower_years").max().over("soil_class"),
         pl.col("upper_years").filter(pl.col("upper_years").is_finite()).max().over("soil_class"),
     )
-    return crossings.with_columns(
-        pl.when(unknown).then(oldest).otherwise("lower_years").alias("lower_years")
-    )
+    return crossings.with_columns(pl.when(unknown).then(oldest).otherwise("lower_years").alias("lower_years"))
 
 
 def alternatives(
@@ -125,14 +120,6 @@ def _later_curve(rows: pl.DataFrame, base: Turnbull) -> _Curve | None:
     late = up > begin
     fit = turnbull(low[late].clip(begin), up[late], entry[late].clip(begin), climb_to=CLIMB_TO)
     return _Curve(fit, float(base.share_past([begin])[0]))
-
-
-def watched_from(upper: Array, entry: Array) -> float | None:
-    """Give the age from which LEAST_WATCHED rods (n,) are under watch; None where that never is."""
-    ages = np.unique(entry)
-    watched = ((entry[None, :] <= ages[:, None]) & (upper[None, :] > ages[:, None])).sum(axis=1)
-    enough = np.flatnonzero(watched >= LEAST_WATCHED)
-    return float(ages[enough[0]]) if enough.size else None
 
 
 def sensitivity(read: dict[str, pl.DataFrame], curves: pl.DataFrame) -> pl.DataFrame:

@@ -31,6 +31,7 @@ Z90 = 1.6449
 # One class in two hundred is called short of rods where none is missing (common practice, no source).
 Z_MISSING = 2.5758
 LEAST_AT_FIRST, LEAST_LATER = 5, 5
+LEAST_WATCHED = 10
 
 TRUNCATION = {
     "soil_class": pl.String,
@@ -77,8 +78,8 @@ class _Rows:
 def _likelihood(theta: Array, rows: _Rows, family: Family) -> tuple[Array, Array]:
     """Give each row's log-likelihood (n,) and its derivative by (mean, ln sigma, ln share) (n, 3).
 
-    A row that had not crossed when records began is seen with probability 1, one that had with q: S(L) - S(U),
-    or for those past at the first visit q F(R) + S(R) - S(U), over q F(R) + S(R).
+    A row that had not crossed when records began is seen with probability 1, one that had with q:
+    S(L) - S(U), or for those past at the first visit q F(R) + S(R) - S(U), over q F(R) + S(R).
     """
     mean, log_sigma, log_q = theta
     sigma, q = np.exp(np.clip(log_sigma, -20, 20)), np.exp(np.clip(log_q, -20, 20))
@@ -194,3 +195,14 @@ def with_entry(crossings: pl.DataFrame, missing: pl.DataFrame) -> pl.DataFrame:
     in_short = pl.col("soil_class").is_in(short)
     parts = [crossings.filter(~in_short), from_first_visit(crossings.filter(in_short))]
     return pl.concat(parts).sort("electrode_id")
+
+
+def watched_from(upper: Array, entry: Array) -> float | None:
+    """Give the age from which LEAST_WATCHED rods (n,) are under watch; None where that never is.
+
+    A curve with entries begins there: before, one crossing among the youngest few would carry it all up.
+    """
+    ages = np.unique(entry)
+    watched = ((entry[None, :] <= ages[:, None]) & (upper[None, :] > ages[:, None])).sum(axis=1)
+    enough = np.flatnonzero(watched >= LEAST_WATCHED)
+    return float(ages[enough[0]]) if enough.size else None

@@ -213,7 +213,7 @@ def turnbull(
 
 @dataclass(frozen=True)
 class Band:
-    """The share past by age, (T,), with a pointwise interval and a band that holds at all claimed ages at once.
+    """The share past by age, (T,), with a pointwise interval and a band for all claimed ages at once.
 
     low_all, high_all, the simultaneous band, are NaN at ages where none is claimed. curves (R, T): the
     resampled shares.
@@ -248,9 +248,8 @@ def bands_about(
     """Give pointwise low and high (T,), and low and high that hold over the claimed ages at once, else NaN.
 
     share (T,), curves (R, T) of `groups` resampled clusters. On the log-odds scale; pointwise by Student's t
-    with groups - 1 degrees. At once: of equal precision, as many spreads to either side as hold `level` of the
-    resampled curves throughout (sup-t: Nair 1984; Montiel Olea and Plagborg-Moller 2019), and STRAYS as much
-    again.
+    with groups - 1 degrees. At once: of equal precision, as many spreads to either side as hold `level` of
+    the resampled curves throughout (sup-t: Nair 1984; Montiel Olea and Plagborg-Moller 2019), STRAYS wider.
     """
 
     def odds(p: Array) -> Array:

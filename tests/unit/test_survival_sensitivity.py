@@ -56,10 +56,14 @@ def test_retired_rods_bound_the_curve_from_both_sides() -> None:
 
 
 def test_retired_rod_that_had_crossed_stays_as_it_was() -> None:
-    data = crossings(np.random.default_rng(2)).head(3).with_columns(
-        lower_years=pl.Series([4.0, 9.0, 9.0]),
-        upper_years=pl.Series([5.0, np.inf, np.inf]),
-        retired_years=pl.Series([8.0, 8.5, None]),
+    data = (
+        crossings(np.random.default_rng(2))
+        .head(3)
+        .with_columns(
+            lower_years=pl.Series([4.0, 9.0, 9.0]),
+            upper_years=pl.Series([5.0, np.inf, np.inf]),
+            retired_years=pl.Series([8.0, 8.5, None]),
+        )
     )
     past = alternative.retired_as_past(data)
     # Retired on the day of its last reading or before: past just after that reading.
@@ -79,9 +83,3 @@ def test_counting_from_first_visits_agrees_where_nothing_is_missing() -> None:
     moved = told.filter(alternative="from_first_visit").row(0, named=True)
     assert abs(moved["share_change"]) < 0.02
     assert moved["electrodes"] == data.filter(pl.col("lower_years") > 0).height
-
-
-def test_too_few_rods_have_no_alternative() -> None:
-    assert alternative.watched_from(np.array([5.0, 6.0]), np.array([1.0, 1.0])) is None
-    upper, entry = np.full(12, 9.0), np.arange(12) / 2
-    assert alternative.watched_from(upper, entry) == 4.5

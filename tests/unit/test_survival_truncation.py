@@ -63,9 +63,7 @@ def test_scores_are_the_derivative_of_the_likelihood(family: Family) -> None:
 
 def test_share_still_there_is_found() -> None:
     rng = np.random.default_rng(1)
-    found = pl.concat(
-        [truncation.missing_before_records(fleet(rng, kept=0.3, sites=50)) for _ in range(12)]
-    )
+    found = pl.concat([truncation.missing_before_records(fleet(rng, kept=0.3, sites=50)) for _ in range(12)])
     held = found.filter((pl.col("still_there_low") < 0.3) & (pl.col("still_there_high") > 0.3))
     assert held.height >= HELD_AT_LEAST
     assert found["from_first_visit"].sum() >= HELD_AT_LEAST
@@ -140,3 +138,9 @@ def test_crossings_say_when_records_began_and_when_a_rod_was_retired() -> None:
     assert found["first_visit_years"].to_list() == pytest.approx([8.0, 1.0], abs=0.01)
     assert found["retired_years"].to_list() == [pytest.approx(9.0, abs=0.01), None]
     assert found["entry_years"].to_list() == [0.0, 0.0]
+
+
+def test_curve_with_entries_begins_where_enough_rods_are_watched() -> None:
+    assert truncation.watched_from(np.array([5.0, 6.0]), np.array([1.0, 1.0])) is None
+    upper, entry = np.full(12, 9.0), np.arange(12) / 2
+    assert truncation.watched_from(upper, entry) == 4.5
