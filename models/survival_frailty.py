@@ -183,7 +183,7 @@ def _sites_of(rows: Rows, site: NDArray[np.generic], weight: Array) -> _Sites:
     _, number = np.unique(site, return_inverse=True)
     table = np.column_stack([number, rows.ln_lower, rows.ln_upper, rows.ln_entry, rows.x])
     alike, which = np.unique(table, axis=0, return_inverse=True)
-    count = np.bincount(which.reshape(-1), weights=weight)
+    count = np.bincount(which.reshape(-1), weights=weight).astype(np.float64)
     of = alike[:, 0].astype(np.int64)
     _, start = np.unique(of, return_index=True)
     merged = Rows(alike[:, 1], alike[:, 2], alike[:, 3], alike[:, 4:], alike[:, 1] == alike[:, 2])
@@ -202,8 +202,8 @@ def _climb(theta: Array, sites: _Sites, family: Family, free: NDArray[np.bool_])
             value, score = likelihood(whole)
             return -float(value.sum()) / total, -score.sum(axis=0)[free] / total
 
-        bounds = [(None, None)] * theta.size
-        bounds[-1] = (np.log(LEAST_SD / 2), MOST_LN_SD)
+        bounds: list[tuple[float | None, float | None]] = [(None, None)] * theta.size
+        bounds[-1] = (float(np.log(LEAST_SD / 2)), MOST_LN_SD)
         own = [b for b, f in zip(bounds, free, strict=True) if f]
         moved = theta.copy()
         moved[free] = minimize(

@@ -160,10 +160,13 @@ def chance_ahead(
 def turnbull_ahead(band: Band, now_years: float, ahead_years: ArrayLike) -> ByAge:
     """Give the same from Turnbull's curve and its resampled ones; NaN where no band is claimed."""
     ahead = np.asarray(ahead_years, dtype=np.float64)
-    now, then = (np.searchsorted(band.age_years, now_years + a) for a in (0.0, ahead))
-    known = (then < band.age_years.size) & (now < band.age_years.size)
-    then, now = np.minimum(then, band.age_years.size - 1), min(int(now), band.age_years.size - 1)
-    known &= band.claimed[then] & (band.claimed[now] | (now == 0))
+    last = band.age_years.size - 1
+    now = int(np.searchsorted(band.age_years, now_years))
+    then = np.searchsorted(band.age_years, now_years + ahead)
+    known = (then <= last) & (now <= last)
+    then, now = np.minimum(then, last), min(now, last)
+    # Before any band is claimed hardly a rod has crossed: a start from there is a start from none.
+    known &= band.claimed[then] & (band.claimed[now] | ~band.claimed[:now].any())
 
     def chance(share: Array) -> Array:
         return 1 - (1 - share[..., then]) / np.maximum(1 - share[..., now], 1e-9)[..., None]
