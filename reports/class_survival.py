@@ -214,8 +214,8 @@ def _missing_sentence(rows: pl.DataFrame) -> str:
     )
     if row["from_first_visit"]:
         return (
-            f"{counts} were past at their first visit, {share} times what later crossings let expect: rods that "
-            "had crossed were renewed before records began. Lives count from the first visit on."
+            f"{counts} were past at their first visit, {share} times what the later crossings let expect: "
+            "such rods were renewed before records began. Lives count from the first visit on."
         )
     return (
         f"{counts} were past at their first visit, {share} times what the later crossings let expect: "
