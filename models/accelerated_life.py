@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import minimize
-from scipy.special import log_expit, log_ndtr
+from scipy.special import log_expit, log_ndtr, logit, ndtri
 
 Array = NDArray[np.float64]
 
@@ -26,18 +26,33 @@ Z_LIMIT = 60.0
 
 @dataclass(frozen=True)
 class Family:
-    """A distribution of W: log survival and log density at z."""
+    """A distribution of W: log survival and log density at z, and the z by which a share is past."""
 
     name: str
     log_survival: Callable[[Array], Array]
     log_density: Callable[[Array], Array]
+    quantile: Callable[[float], float]
 
 
 WEIBULL = Family(
-    "weibull", lambda z: -np.exp(np.minimum(z, Z_LIMIT)), lambda z: z - np.exp(np.minimum(z, Z_LIMIT))
+    "weibull",
+    lambda z: -np.exp(np.minimum(z, Z_LIMIT)),
+    lambda z: z - np.exp(np.minimum(z, Z_LIMIT)),
+    lambda p: float(np.log(-np.log1p(-p))),
 )
-LOGNORMAL = Family("lognormal", lambda z: log_ndtr(-z), lambda z: -0.5 * z * z - 0.5 * np.log(2 * np.pi))
-LOGLOGISTIC = Family("loglogistic", lambda z: log_expit(-z), lambda z: log_expit(z) + log_expit(-z))
+LOGNORMAL = Family(
+    "lognormal",
+    lambda z: log_ndtr(-z),
+    lambda z: -0.5 * z * z - 0.5 * np.log(2 * np.pi),
+    lambda p: float(ndtri(p)),
+)
+LOGLOGISTIC = Family(
+    "loglogistic",
+    lambda z: log_expit(-z),
+    lambda z: log_expit(z) + log_expit(-z),
+    lambda p: float(logit(p)),
+)
+FAMILIES = {f.name: f for f in (WEIBULL, LOGNORMAL, LOGLOGISTIC)}
 
 
 @dataclass(frozen=True)
@@ -55,15 +70,15 @@ class AcceleratedLife:
     clusters: int
 
     def quantile(self, row: ArrayLike, share: float) -> tuple[float, float]:
-        """Give (ln of the Weibull time by which `share` are past at covariates `row` (k,), its error)."""
+        """Give (ln of the time by which `share` are past at covariates `row` (k,), its error)."""
         point = np.asarray(row, dtype=np.float64)
-        w = np.log(-np.log1p(-share))
+        w = FAMILIES[self.family].quantile(share)
         slope = np.append(point, self.sigma * w)
         return float(point @ self.beta + self.sigma * w), float(np.sqrt(slope @ self.covariance @ slope))
 
 
 @dataclass(frozen=True)
-class _Rows:
+class Rows:
     """The data as the likelihood needs them: logs of the scaled times and what kind each row is."""
 
     ln_lower: Array
@@ -78,10 +93,12 @@ def _log_difference(high: Array, low: Array) -> Array:
     return high + np.log(np.maximum(-np.expm1(np.minimum(low - high, 0.0)), TINY))
 
 
-def _likelihood(theta: Array, rows: _Rows, family: Family) -> tuple[Array, Array]:
-    """Give each row's log-likelihood (n,) and its derivative by (beta, ln sigma) (n, k + 1)."""
-    sigma = np.exp(np.clip(theta[-1], -20.0, 20.0))
-    mean = rows.x @ theta[:-1]
+def row_likelihood(mean: Array, log_sigma: float, rows: Rows, family: Family) -> tuple[Array, Array, Array]:
+    """Give each row's log-likelihood and its derivatives by its mean of ln T and by ln sigma.
+
+    mean: of the shape of the rows' arrays, or one that they broadcast to; so are the three answers.
+    """
+    sigma = float(np.exp(np.clip(log_sigma, -20.0, 20.0)))
     with np.errstate(over="ignore", invalid="ignore"):
         z_low, z_up, z_in = (
             np.clip((ln_t - mean) / sigma, -1e4, 1e4)
@@ -92,7 +109,7 @@ def _likelihood(theta: Array, rows: _Rows, family: Family) -> tuple[Array, Array
         between = _log_difference(log_low, log_up)
         density = family.log_density(z_low)
         entered = np.where(np.isneginf(rows.ln_entry), 0.0, family.log_survival(z_in))
-        value = np.where(rows.exact, density - theta[-1] - rows.ln_lower, between) - entered
+        value = np.where(rows.exact, density - log_sigma - rows.ln_lower, between) - entered
 
         def pull(z: Array, less: Array, absent: NDArray[np.bool_]) -> Array:
             return np.where(absent, 0.0, np.exp(np.minimum(family.log_density(z) - less, 700.0)))
@@ -100,20 +117,24 @@ def _likelihood(theta: Array, rows: _Rows, family: Family) -> tuple[Array, Array
         a_low = pull(z_low, between, np.isneginf(rows.ln_lower))
         a_up = pull(z_up, between, np.isposinf(rows.ln_upper))
         a_in = pull(z_in, entered, np.isneginf(rows.ln_entry))
-        # d ln(S_L - S_U) = -f_L dz_L + f_U dz_U over the difference; dz/dbeta = -x/sigma, dz/dln sigma = -z.
+        # d ln(S_L - S_U) = -f_L dz_L + f_U dz_U over the difference; dz/dmean = -1/sigma, dz/dln sigma = -z.
         step = _density_slope(z_low, family)
         by_mean = np.where(rows.exact, -step, a_low - a_up) - a_in
         by_scale = np.where(rows.exact, -step * z_low - 1.0, a_low * z_low - a_up * z_up) - a_in * z_in
-    return value, np.column_stack([rows.x * (by_mean / sigma)[:, None], by_scale])
+    return value, by_mean / sigma, by_scale
+
+
+def _likelihood(theta: Array, rows: Rows, family: Family) -> tuple[Array, Array]:
+    """Give each row's log-likelihood (n,) and its derivative by (beta, ln sigma) (n, k + 1)."""
+    value, by_mean, by_scale = row_likelihood(rows.x @ theta[:-1], float(theta[-1]), rows, family)
+    return value, np.column_stack([rows.x * by_mean[:, None], by_scale])
 
 
 def _density_slope(z: Array, family: Family) -> Array:
     """Give the derivative of the log density by z."""
     if family.name == "weibull":
         return 1.0 - np.exp(np.minimum(z, Z_LIMIT))
-    if family.name == "lognormal":
-        return -z
-    return -np.tanh(z / 2)
+    return -z if family.name == "lognormal" else -np.tanh(z / 2)
 
 
 def _hessian(theta: Array, gradient: Callable[[Array], Array]) -> Array:
@@ -126,13 +147,15 @@ def _hessian(theta: Array, gradient: Callable[[Array], Array]) -> Array:
     return (matrix + matrix.T) / 2
 
 
-def _scaled(lower: Array, upper: Array, entry: Array | None, x: Array, *, scale: float) -> _Rows:
+def scaled_rows(lower: Array, upper: Array, entry: Array | None, x: Array, *, scale: float) -> Rows:
+    """Take logs of the ends (n,) over a scale of time."""
     with np.errstate(divide="ignore"):
         ln_entry = np.full(lower.size, -np.inf) if entry is None else np.log(entry / scale)
-        return _Rows(np.log(lower / scale), np.log(upper / scale), ln_entry, x, lower == upper)
+        return Rows(np.log(lower / scale), np.log(upper / scale), ln_entry, x, lower == upper)
 
 
-def _checked(lower: ArrayLike, upper: ArrayLike) -> tuple[Array, Array]:
+def checked_ends(lower: ArrayLike, upper: ArrayLike) -> tuple[Array, Array]:
+    """Give the ends (n,) as arrays; raise ValueError for impossible ones and where nothing has crossed."""
     low, up = np.asarray(lower, dtype=np.float64), np.asarray(upper, dtype=np.float64)
     if low.size == 0 or np.any(low < 0) or np.any(up < low) or np.any(up <= 0) or np.any(np.isnan(low + up)):
         raise ValueError("Intervals need 0 <= lower <= upper and 0 < upper, and at least one row.")
@@ -158,26 +181,26 @@ def fit_accelerated_life(
     ValueError for impossible intervals, where nothing has crossed, and for covariates without a constant.
     Meeker and Escobar (1998), ch. 8 and 17.
     """
-    low, up = _checked(lower, upper)
+    low, up = checked_ends(lower, upper)
     n = low.size
     x = np.ones((n, 1)) if covariates is None else np.asarray(covariates, dtype=np.float64).reshape(n, -1)
     w = np.ones(n) if weight is None else np.asarray(weight, dtype=np.float64)
     start = None if entry is None else np.asarray(entry, dtype=np.float64)
     finite = np.where(np.isfinite(up), up, low)
     scale = float(np.exp(np.mean(np.log(np.maximum(finite, 1e-9)))))
-    rows = _scaled(low, up, start, x, scale=scale)
+    rows = scaled_rows(low, up, start, x, scale=scale)
 
     def loss(theta: Array) -> tuple[float, Array]:
         value, score = _likelihood(theta, rows, family)
         return -float(w @ value) / w.sum(), -(w @ score) / w.sum()
 
-    theta, curvature, flat = _minimise(loss, np.zeros(x.shape[1] + 1))
+    theta, curvature, flat = minimise(loss, np.zeros(x.shape[1] + 1))
     value, score = _likelihood(theta, rows, family)
-    bread = _inverse(curvature * w.sum())
+    bread = inverse(curvature * w.sum())
     score = score * w[:, None]
     clusters = n if cluster is None else int(np.unique(np.asarray(cluster)).size)
-    covariance = bread if cluster is None else _sandwich(bread, score, np.asarray(cluster))
-    beta = theta[:-1] + np.log(scale) * _unit_of_ones(x)
+    covariance = bread if cluster is None else clustered(bread, score, np.asarray(cluster))
+    beta = theta[:-1] + np.log(scale) * unit_of_ones(x)
     spread_ok = bool(np.all(np.isfinite(covariance)) and np.all(np.diag(covariance) > 0))
     return AcceleratedLife(
         beta=beta,
@@ -191,7 +214,7 @@ def fit_accelerated_life(
     )
 
 
-def _unit_of_ones(x: Array) -> Array:
+def unit_of_ones(x: Array) -> Array:
     """Give the coefficients (k,) by which the columns make a column of ones, to put the unit of time back."""
     unit, *_ = np.linalg.lstsq(x, np.ones(x.shape[0]), rcond=None)
     if not np.allclose(x @ unit, 1.0):
@@ -199,7 +222,7 @@ def _unit_of_ones(x: Array) -> Array:
     return np.where(np.abs(unit) < 1e-12, 0.0, unit)
 
 
-def _minimise(loss: Callable[[Array], tuple[float, Array]], start: Array) -> tuple[Array, Array, bool]:
+def minimise(loss: Callable[[Array], tuple[float, Array]], start: Array) -> tuple[Array, Array, bool]:
     """Give the minimum, the Hessian there, and whether the gradient is flat and the Hessian positive."""
 
     def gradient(theta: Array) -> Array:
@@ -220,14 +243,16 @@ def _minimise(loss: Callable[[Array], tuple[float, Array]], start: Array) -> tup
     return theta, curvature, flat and bool(np.all(np.linalg.eigvalsh(curvature) > 0))
 
 
-def _inverse(matrix: Array) -> Array:
+def inverse(matrix: Array) -> Array:
+    """Invert a square matrix; NaN where it has no inverse."""
     try:
         return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
     except np.linalg.LinAlgError:
         return np.full(matrix.shape, np.nan)
 
 
-def _sandwich(bread: Array, score: Array, cluster: NDArray[np.generic]) -> Array:
+def clustered(bread: Array, score: Array, cluster: NDArray[np.generic]) -> Array:
+    """Give the sandwich covariance of scores (n, k) summed by cluster (n,), times G/(G - 1); NaN for one."""
     _, number = np.unique(cluster, return_inverse=True)
     groups = int(number.max()) + 1
     if groups < 2:

@@ -117,7 +117,8 @@ def replica_frame(data: pl.DataFrame, replicas: dict[str, Floats]) -> pl.DataFra
         frames.append(
             own.select("soil_class", "age_years", "at_risk").with_columns(
                 pl.lit("replicas").alias("method"), pl.Series("share_past", middle), pl.Series("low", low),
-                pl.Series("high", high),
+                pl.Series("high", high), pl.lit(None, pl.Float64).alias("low_all_ages"),
+                pl.lit(None, pl.Float64).alias("high_all_ages"),
             )
         )  # fmt: skip
     if not frames:

@@ -100,13 +100,34 @@ TABLES: dict[str, Columns] = {
         (TEXT, "electrode_id site_id"), (REAL, "age_years ohm_p05 ohm_p50 ohm_p95"), (DAY, "on_date")
     ),
     "survival_curves": _columns(
-        (TEXT, "soil_class method"), (REAL, "age_years share_past low high"), (WHOLE, "at_risk")
+        (TEXT, "soil_class method"),
+        (REAL, "age_years share_past low high"),
+        (WHOLE, "at_risk"),
+        (REAL, "low_all_ages high_all_ages"),
     ),
     "survival_models": _columns(
         (TEXT, "soil_class model"),
         (REAL, "shape scale_years median_years median_low median_high"),
         (WHOLE, "electrodes"),
         (FLAG, "converged"),
+        (REAL, "log_likelihood aic"),
+        (FLAG, "best"),
+        (REAL, "site_sd site_sd_low site_sd_high residual_gap"),
+        (FLAG, "residuals_leave"),
+    ),
+    "survival_hazard": _columns((TEXT, "soil_class method"), (REAL, "age_years hazard_per_year low high")),
+    "survival_ahead": _columns((TEXT, "soil_class method"), (REAL, "age_years ahead_years p_past low high")),
+    "survival_sensitivity": _columns(
+        (TEXT, "soil_class alternative"),
+        (WHOLE, "electrodes crossed"),
+        (REAL, "age_years share_past share_change median_years"),
+        (FLAG, "within_band"),
+    ),
+    "survival_truncation": _columns(
+        (TEXT, "soil_class"),
+        (WHOLE, "electrodes before_records past_at_first_visit"),
+        (REAL, "still_there still_there_low still_there_high"),
+        (FLAG, "from_first_visit converged"),
     ),
     "model_checks": _columns(
         (TEXT, "soil_class rods summary meaning says"),

@@ -8,11 +8,9 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from models.class_curves import class_curves, share_past_curves
+from models.class_curves import class_curves
 from models.danger import attend_first as list_dangers
-from models.forecast import Fitted
 from models.site import site_counts
-from models.survival import survival_curves, weibull_by_class
 from pipeline.calibrations import LATEST, check_name, kept_calibrations
 from pipeline.engine import one_blas_thread
 from pipeline.errors import WorkError
@@ -26,6 +24,7 @@ from pipeline.run_tables import TABLES, as_declared
 from pipeline.settings import Settings
 from pipeline.site_tables import money_of, plan, ranking, site_facts, site_outlook
 from pipeline.store import Store
+from pipeline.survival_account import survival_account
 from pipeline.trust_tables import check_tables_of, next_tables_of
 
 
@@ -95,25 +94,6 @@ def _site_table(inputs: FleetInputs, verdicts: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def _survival(
-    crossings: pl.DataFrame, fit: Fitted, rng: np.random.Generator
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    kind = {
-        "age_years": pl.Float64,
-        "share_past": pl.Float64,
-        "low": pl.Float64,
-        "high": pl.Float64,
-        "at_risk": pl.Int64,
-    }
-    turnbull = survival_curves(crossings, rng)
-    curve = share_past_curves(fit, rng)
-    both = [
-        f.select("soil_class", "method", *[pl.col(c).cast(t) for c, t in kind.items()])
-        for f in (turnbull, curve)
-    ]
-    return pl.concat(both), weibull_by_class(crossings)
-
-
 def tables_of(
     inputs: FleetInputs, inference: Inference, dangers: pl.DataFrame, settings: Settings, clock: Clock
 ) -> tuple[dict[str, pl.DataFrame], list[str]]:
@@ -134,13 +114,13 @@ def tables_of(
     clock.lap("ranking", f"{ranked.height:,} sites, {planned.height:,} works planned")
     site_table = _site_table(inputs, inference.verdicts)
     crossings = crossings_of(inference.verdicts, lives, site_table, settings)
-    curves, lifetimes = _survival(crossings, fit, rng)
+    survival = survival_account(crossings, fit, inference.verdicts, lives, inputs.readings, settings)
     questions = standing_questions(
         inference.verdicts, lives, site_table, settings, asked_on=inputs.as_of,
         register=read_register(settings.output_folder),
     )  # fmt: skip
     clock.lap("survival", f"{crossings.height:,} lives, {questions.height} questions answered")
-    checks = check_tables_of(fit, lives, inputs.readings, curves, settings.seed)
+    checks = check_tables_of(fit, lives, inputs.readings, survival["survival_curves"], settings.seed)
     flagged = sum(checks[name].filter("flagged").height for name in ("model_checks", "residual_checks"))
     clock.lap("checks", f"{flagged} of the model's checks stand out")
     ahead = next_tables_of(fit, lives, facts, money, settings)
@@ -161,9 +141,9 @@ def tables_of(
         "electrode_curves": inference.curves.join(
             outlook.select("electrode_id"), on="electrode_id", how="semi"
         ),
+        **{name: survival[name] for name in survival if name != "crossings"},
         **checks,
         **ahead,
-        "survival_models": lifetimes,
         "load_books": inputs.books,
         "refused_rows": inputs.refused,
     }

@@ -112,6 +112,38 @@ def share_template(most_years: float, methods: tuple[str, ...]) -> Spec:
     line = base.mark_line(strokeWidth=2, interpolate="step-after").encode(
         y=alt.Y("mid:Q", title=title, scale=scale), strokeDash=dash
     )
+    edges = [
+        base.transform_filter(f"isValid(datum.{side})")
+        .mark_line(strokeWidth=1, strokeDash=[1, 2], interpolate="step-after")
+        .encode(y=alt.Y(f"{side}:Q", title=title, scale=scale))
+        for side in ("low_all", "high_all")
+    ]
+    return _finish(alt.layer(band, *edges, line, *_at_risk()), height=230)
+
+
+def _at_risk() -> list[alt.Chart]:
+    """Numbers at risk in a row under the axis of ages, and what they are at its left end."""
+    base = _named("risk")
+    numbers = base.mark_text(baseline="top", dy=44, fontSize=10, color=INK).encode(
+        x=alt.X("age:Q"), y=alt.value("height"), text="said:N"
+    )
+    name = base.transform_filter("datum.age == 0").mark_text(
+        baseline="top", align="right", dx=-14, dy=44, fontSize=10, color=INK
+    )
+    return [numbers, name.encode(x=alt.X("age:Q"), y=alt.value("height"), text=alt.value("at risk"))]
+
+
+@cache
+def hazard_template(most_years: float, most_percent: float, series: tuple[str, ...]) -> Spec:
+    """Crossings a year among rods not past yet, by age: the visits' in stretches, the life's as a line."""
+    colour, dash = _told_apart(series)
+    base = _named("hazard").encode(x=_years_axis(most_years), color=colour)
+    scale = alt.Scale(domain=[0, most_percent], nice=False, clamp=True)
+    title = "Crossing a year, % of those left"
+    band = base.mark_area(opacity=0.14).encode(y=alt.Y("low:Q", title=title, scale=scale), y2="high:Q")
+    line = base.mark_line(strokeWidth=2, point=alt.OverlayMarkDef(size=14)).encode(
+        y=alt.Y("mid:Q", title=title, scale=scale), strokeDash=dash
+    )
     return _finish(alt.layer(band, line), height=190)
 
 

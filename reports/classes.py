@@ -9,6 +9,7 @@ import polars as pl
 
 from reports import words
 from reports.charts import Columns
+from reports.class_survival import LIVES, ClassSurvival, class_survival
 from reports.staged import Staged
 from reports.thresholds import threshold_ratio
 
@@ -32,6 +33,8 @@ class ModelRow:
     shape: str
     electrodes: str
     converged: bool
+    aic: str
+    best: bool
 
 
 @dataclass(frozen=True)
@@ -57,6 +60,7 @@ class ClassPanel:
     ages: tuple[AgeRow, ...]
     models: tuple[ModelRow, ...]
     threshold: float | None
+    survival: ClassSurvival
 
 
 @dataclass(frozen=True)
@@ -69,6 +73,8 @@ class ClassPages:
     materials: tuple[str, ...]
     methods: tuple[str, ...]
     ground: tuple[str, ...]
+    hazards: tuple[str, ...]
+    most_hazard: float
 
 
 def class_pages(staged: Staged) -> ClassPages:
@@ -85,6 +91,7 @@ def class_pages(staged: Staged) -> ClassPages:
     # The far tail of the band must not press every median flat.
     highest = [h for p in panels for h in p.ratio["mid"] if h is not None]
     top = max([2.0, *(2.5 * (p.threshold or 2.0) for p in panels), *highest])
+    hazards = [h for p in panels for h in p.survival.hazard["mid"] if h is not None]
     return ClassPages(
         panels=panels,
         most_years=max(years, default=50.0) or 50.0,
@@ -92,6 +99,8 @@ def class_pages(staged: Staged) -> ClassPages:
         materials=tuple(sorted({s for p in panels for s in p.ratio["series"]})),
         methods=tuple(_in_order({s for p in panels for s in p.share["series"]})),
         ground=tuple(str(g["sentence"]) for g in staged.run.get("ground") or ()),
+        hazards=tuple(sorted({s for p in panels for s in p.survival.hazard["series"]}, reverse=True)),
+        most_hazard=min(max([5.0, *(1.2 * h for h in hazards)]), 60.0),
     )
 
 
@@ -115,16 +124,19 @@ def _panel(staged: Staged, name: str, electrodes: int) -> ClassPanel:
         ages=_age_rows(curves),
         models=tuple(
             ModelRow(
-                words.plain(row["model"]),
+                LIVES.get(row["model"], words.plain(row["model"])),
                 words.years(row["median_years"]),
                 words.years_between(row["median_low"], row["median_high"]),
                 words.figure(row["shape"]),
                 words.whole(row["electrodes"]),
                 bool(row["converged"]),
+                "" if row["aic"] is None else f"{row['aic']:.1f}",
+                bool(row["best"]),
             )
             for row in models.iter_rows(named=True)
         ),
         threshold=threshold_ratio(staged.run.get("settings") or {}, name),
+        survival=class_survival(staged, name),
     )
 
 
@@ -166,6 +178,8 @@ def _survival_columns(survival: pl.DataFrame) -> Columns:
         low=_finite("low", 100, 1),
         mid=_finite("share_past", 100, 1),
         high=_finite("high", 100, 1),
+        low_all=_finite("low_all_ages", 100, 1),
+        high_all=_finite("high_all_ages", 100, 1),
     )
     return frame.to_dict(as_series=False)
 

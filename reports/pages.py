@@ -51,6 +51,10 @@ def environment() -> jinja2.Environment:
         "share_data": lambda panel: panel_data(panel)[1],
         "ratio_key": lambda panel, classes: charts.series_key(panel.ratio["series"], classes.materials),
         "share_key": lambda panel, classes: charts.series_key(panel.share["series"], classes.methods),
+        "hazard_data": lambda panel: charts.figure_data(hazard=panel.survival.hazard),
+        "hazard_key": lambda panel, classes: charts.series_key(
+            panel.survival.hazard["series"], classes.hazards
+        ),
         "well_data": lambda panel: charts.figure_data(
             curve=panel.curve, readings=panel.points, corrected=panel.corrected, **panel.marks
         ),
@@ -72,6 +76,9 @@ class Renderer:
                 charts.ratio_template(classes.most_years, classes.most_ratio, classes.materials)
             ),
             "share": charts.embed(charts.share_template(classes.most_years, classes.methods)),
+            "hazard": charts.embed(
+                charts.hazard_template(classes.most_years, classes.most_hazard, classes.hazards)
+            ),
             "well": charts.embed(charts.well_template()),
             "check": charts.embed(charts.check_template()),
             "shift": charts.embed(charts.shift_template(True)),
@@ -161,7 +168,7 @@ def panel_data(panel: ClassPanel) -> tuple[str, str]:
     """Give the two figures' data of a soil class."""
     level = [] if panel.threshold is None else [panel.threshold]
     return charts.figure_data(curve=panel.ratio, threshold={"level": level}), charts.figure_data(
-        share=panel.share
+        share=panel.share, risk=panel.survival.risk
     )
 
 

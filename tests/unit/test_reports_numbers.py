@@ -325,7 +325,35 @@ def test_classes_share_their_axes_and_stand_by_size(staged: Staged) -> None:
     assert classes.methods == ("Turnbull, visits alone", "fitted curves", "replicas of the model")
     # Share past at 30 years: 1 / (1 + exp((34 - 30) / 4)) = 0.269 for copper, e^1 the odds for galvanized.
     assert f"copper bonded steel 27{NB}%, galvanized steel 50{NB}%" in classes.panels[0].sentence
-    assert [row.converged for panel in classes.panels for row in panel.models] == [True, True, False]
+    assert [row.converged for panel in classes.panels for row in panel.models] == [True, True, True, False]
+
+
+def test_survival_of_a_class_in_words_and_columns(staged: Staged) -> None:
+    clay, till, gravel = (panel.survival for panel in class_pages(staged).panels)
+    assert clay.risk == {
+        "age": [0.0, 10.0, 20.0, 30.0, 40.0, 50.0],
+        "said": ["80", "70", "60", "50", "40", "30"],
+    }
+    assert "from 8 years to 50 years" in clay.band_sentence
+    assert clay.lives_sentence.startswith(
+        "By AIC log-normal, sites differ fits best; behind it by Weibull 18.0 "
+    )
+    # A standard deviation of 0.4 of the log is a factor of 1.49; 0.2 and 0.7 are 1.22 and 2.01.
+    assert "by a factor of 1.49, 1.22 to 2.01 " in clay.lives_sentence
+    assert "within chance" in clay.lives_sentence
+    assert "stray by up to 9" in till.lives_sentence
+    assert gravel.lives_sentence == ""
+    assert clay.ahead[0].visits == f"10{NB}% (5{NB}% to 15{NB}%)"
+    assert [(row.age, row.years, row.visits) for row in clay.ahead][2] == ("20 years", "5 years", "not known")
+    assert len(clay.otherwise) == 3
+    assert clay.otherwise[0].endswith(f"53{NB}% past by 34 years in place of 50{NB}%, within the band.")
+    assert clay.otherwise[2].endswith("outside the band.")
+    assert "no sign that rods" in clay.missing_sentence
+    assert "Lives count from the first visit on" in till.missing_sentence
+    assert gravel.missing_sentence == ""
+    assert f"2{NB}% a year at 10 years (1{NB}% to 3{NB}%)" in clay.hazard_sentence
+    assert clay.hazard["mid"][:2] == [0.5, 2.0]
+    assert gravel.hazard["mid"] == []
 
 
 def test_a_method_that_ends_early_says_so(staged: Staged) -> None:

@@ -12,6 +12,7 @@ from threadpoolctl import threadpool_limits
 
 from models import survival
 from models.accelerated_life import fit_accelerated_life
+from models.survival_tables import MODELS, class_fits, models_frame
 from models.turnbull import turnbull, turnbull_band
 
 # Share of simulated truths that a 90 % band must hold at one age: 24 draws have a standard error of 6 points.
@@ -158,19 +159,27 @@ def test_curves_table() -> None:
     assert weak.is_empty()
 
 
-def test_weibull_by_class_finds_its_parameters_and_admits_what_it_cannot_fit() -> None:
+def test_models_find_their_parameters_and_admit_what_they_cannot_fit() -> None:
     rng = np.random.default_rng(6)
     good = fleet(rng, sites=120, site_sd=0.0)
     never = fleet(rng, sites=10).with_columns(
         pl.lit("sand").alias("soil_class"), pl.lit(np.inf).alias("upper_years")
     )
-    models = survival.weibull_by_class(pl.concat([good, never]))
-    assert list(models.schema) == list(survival.MODELS)
-    clay, sand = models.row(0, named=True), models.row(1, named=True)
+    models = models_frame(class_fits(survival.lives_by_class(pl.concat([good, never])), 1))
+    assert list(models.schema) == list(MODELS)
+    assert models["model"].to_list() == [
+        "weibull", "weibull_site", "lognormal", "lognormal_site", "weibull",
+    ]  # fmt: skip
+    clay, sand = models.row(0, named=True), models.row(4, named=True)
     assert clay["converged"]
+    assert clay["best"]
+    assert clay["residual_gap"] < 0.06
+    assert not clay["residuals_leave"]
     assert clay["shape"] == pytest.approx(2.0, rel=0.12)
     assert clay["scale_years"] == pytest.approx(20.0, rel=0.08)
     assert clay["median_low"] < 20 * np.log(2) ** 0.5 < clay["median_high"]
+    assert models["site_sd_low"][1] == 0.0
+    assert models["residual_gap"][2] is None
     assert not sand["converged"]
     assert sand["median_years"] is None
 
