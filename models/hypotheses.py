@@ -33,6 +33,12 @@ LEAST_SHARE = 0.03
 # With fewer sites than this at which something happened in a group only a bound of the ratio can be given.
 THIN_SITES = 5
 TAKEN_BACK = " But among"
+COLUMNS = {
+    "time_to_threshold": ("lower_years", "upper_years"),
+    "onset": ("lower_years", "upper_years"),
+    "growth": ("growth", "growth_years"),
+    "sudden_breaks": ("broken", "watched_years"),
+}
 
 HYPOTHESES = {
     "question_id": pl.String,
@@ -121,7 +127,9 @@ def _hardly_any(data: Data, question: Question) -> str | None:
 
 def fingerprint(data: Data, question: Question) -> str:
     """Give a short name of the data that an answer rests on: the same rows and values, the same name."""
-    text = question.spec + data.rows.sort("electrode_id").write_json() if "electrode_id" in data.rows.columns else ""
+    columns = ("electrode_id", "site_id", "_x", *question.held_fixed, *COLUMNS[question.outcome])
+    rows = data.rows.select(c for c in columns if c in data.rows.columns)
+    text = f"{question.question_id} {question.margin:g} {question.power_ratio:g}\n{rows.sort(rows.columns).write_csv()}"
     return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 
@@ -356,6 +364,3 @@ def two_most_populated(
         return None
     first, second = sorted(sizes[compare].head(2).to_list())
     return first, second
-
-
-EMPTY_TABLES = {"question_overlap": OVERLAP, "question_confounders": CONFOUNDERS}

@@ -17,6 +17,8 @@ Array = NDArray[np.float64]
 # With fewer sites than this at which something has happened, in a group, the clustered normal limit is too
 # sure: p is that of exchanging sites, or of turning the signs of their scores.
 EXCHANGE_BELOW_SITES = 25
+# Of a slope a few sites far out weigh most: its limit comes later.
+EXCHANGE_SLOPE_BELOW_SITES = 60
 EXCHANGES = 1999
 WIDEST_LOG_RATIO = 4.0
 
@@ -43,7 +45,8 @@ def inference(data: Data, fit: Fit, outcome: str, asked: tuple[float, float], rn
     margin, power_ratio = asked
     found = estimate(fit, data)
     p, how = wald_p(found), "Wald's test"
-    if fewest_sites(data) < EXCHANGE_BELOW_SITES:
+    sure = EXCHANGE_BELOW_SITES if np.unique(data.x).size == 2 else EXCHANGE_SLOPE_BELOW_SITES
+    if fewest_sites(data) < sure:
         p, how = resampled_p(data, outcome, fit, rng)
     wide = float(student.ppf(0.975, found.freedom)) * found.error
     return Inference(
