@@ -165,10 +165,13 @@ def effect_holding(data: Data, question: Question, factors: Sequence[str]) -> He
     )
 
 
-def confounders(data: Data, question: Question, ratio: float | None, factors: Sequence[str]) -> pl.DataFrame:
+def confounders(
+    data: Data, question: Question, ratio: float | None, factors: Sequence[str]
+) -> pl.DataFrame:
     """Give a row for each rival and one for all that can be told apart together.
 
-    takes_it_away: with it held the interval reaches 1 and more than half of the log ratio is gone.
+    ratio: the one that was found where its interval excludes 1, else None. takes_it_away: with the rival held
+    the interval reaches 1 and more than half of the log ratio is gone.
     """
     rows = [_rival(data, question, ratio, factor) for factor in factors]
     apart = [str(r["factor"]) for r in rows if r["separable"]]
@@ -185,7 +188,7 @@ def _rival(data: Data, question: Question, ratio: float | None, factor: str) -> 
 def _row(
     data: Data, question: Question, ratio: float | None, name: str, factors: list[str], shared: int | None
 ) -> dict[str, object]:
-    columns = held_columns(data.rows, tuple(factors))
+    columns = held_columns(data.rows, tuple(factors), data.event)
     explained = explained_share(data, columns)
     separable = explained < INSEPARABLE and (shared is None or shared >= LEAST_SHARED_SITES)
     held = effect_holding(data, question, factors) if separable else None

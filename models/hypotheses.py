@@ -215,7 +215,8 @@ def answer(frame: pl.DataFrame, question: Question, rng: np.random.Generator, as
             "sentence": "It can't be told: the comparison could not be fitted to these readings.",
         }
         return Answer(pl.DataFrame([row], schema=HYPOTHESES), overlap(data, question, factors), nothing, data)
-    rivals = confounders(data, question, found.ratio, factors)
+    differs = found.low > 1 or found.high < 1
+    rivals = confounders(data, question, found.ratio if differs else None, factors)
     row |= _numbers(found, question) | _leaning(rivals)
     row["checks"] = checks_of(data, question)
     return Answer(_worded(row, data, question), overlap(data, question, factors), rivals, data)

@@ -105,12 +105,13 @@ def _baseline_note(data: Data, question: Question) -> list[str]:
     built = data.rows["baseline_source"].is_in(BUILT).to_numpy()
     if not built.any() or built.all():
         return []
-    _, site = np.unique(data.site[built], return_inverse=True)
-    part = Data(data.rows.filter(pl.Series(built)), data.x[built], data.second[built], site, data.event[built],
-                np.empty((int(built.sum()), 0)), 0)  # fmt: skip
+    part = data.part(built, question.held_fixed)
     if min(part.sites_of(part.event & part.second), part.sites_of(part.event & ~part.second)) < LEAST_EVENTS:
         return [f"too few of the {int(built.sum())} rods measured when new have got there to ask them alone"]
-    fit = fit_outcome(part, part.design(), question.outcome)
+    design = part.design()
+    if np.linalg.matrix_rank(design) < design.shape[1]:
+        return []
+    fit = fit_outcome(part, design, question.outcome)
     if not fit.converged:
         return []
     found = estimate(fit, part)
@@ -144,10 +145,8 @@ def levels_of(data: Data, question: Question) -> tuple[Level, Level] | None:
 
 def level_of(data: Data, group: Marks, outcome: str) -> Level:
     """Give a group's median age, its growth in % a year, or its breaks a year."""
-    _, site = np.unique(data.site[group], return_inverse=True)
-    rows = data.rows.filter(pl.Series(group))
-    part = Data(rows, data.x[group], data.second[group], site.astype(np.int64), data.event[group],
-                np.empty((int(group.sum()), 0)), 0)  # fmt: skip
+    part = data.part(group)
+    rows = part.rows
     if outcome in TIMES:
         return _median(part)
     if outcome == "growth":

@@ -60,9 +60,15 @@ class Data:
 
     def holding(self, rows: pl.DataFrame, names: tuple[str, ...]) -> Data:
         """Give the same rows with these columns held fixed in place of what was asked."""
-        return Data(
-            rows, self.x, self.second, self.site, self.event, held_columns(rows, names), self.dropped
-        )
+        held = held_columns(rows, names, self.event)
+        return Data(rows, self.x, self.second, self.site, self.event, held, self.dropped)
+
+    def part(self, kept: NDArray[np.bool_], names: tuple[str, ...] = ()) -> Data:
+        """Give the marked rows (n,) alone, with these columns held fixed."""
+        _, site = np.unique(self.site[kept], return_inverse=True)
+        rows = self.rows.filter(pl.Series(kept))
+        held = held_columns(rows, names, self.event[kept])
+        return Data(rows, self.x[kept], self.second[kept], site.astype(np.int64), self.event[kept], held, 0)
 
 
 def narrowed(frame: pl.DataFrame, question: Question) -> pl.DataFrame:
@@ -119,13 +125,14 @@ def gather(frame: pl.DataFrame, question: Question) -> Data:
     whole = rows.drop_nulls(list(question.held_fixed)) if question.held_fixed else rows
     _, site = np.unique(whole["site_id"].to_numpy(), return_inverse=True)
     x = whole["_x"].to_numpy().astype(np.float64)
+    event = _event(whole, question.outcome)
     return Data(
         rows=whole,
         x=x,
         second=x > (0 if question.slope else 0.5),
         site=site.astype(np.int64),
-        event=_event(whole, question.outcome),
-        held=held_columns(whole, question.held_fixed),
+        event=event,
+        held=held_columns(whole, question.held_fixed, event),
         dropped=rows.height - whole.height,
     )
 
@@ -138,13 +145,15 @@ def _event(rows: pl.DataFrame, outcome: str) -> NDArray[np.bool_]:
     return rows["broken"].to_numpy().astype(bool)
 
 
-def held_columns(rows: pl.DataFrame, names: tuple[str, ...]) -> Array:
+def held_columns(rows: pl.DataFrame, names: tuple[str, ...], event: NDArray[np.bool_] | None = None) -> Array:
     """Give what is held fixed as columns (n, k): numbers in spreads from their mean, names as 0 and 1.
 
-    Levels of few sites are taken together; columns that others already make are left out. A missing value
-    counts as a level of its own, of a number as its mean.
+    Levels of few sites, and those at which nothing has happened (`event`, (n,)), are taken together: a rate of
+    their own would be no number. Columns that others already make are left out. A missing value counts as a
+    level of its own, of a number as its mean.
     """
-    blocks = [_number(rows, n) if rows[n].dtype.is_numeric() else _levels(rows, n) for n in names]
+    happened = np.ones(rows.height, dtype=bool) if event is None else event
+    blocks = [_number(rows, n) if rows[n].dtype.is_numeric() else _levels(rows, n, happened) for n in names]
     whole = np.hstack([np.empty((rows.height, 0)), *blocks])
     kept: list[int] = []
     basis = np.ones((rows.height, 1)) / np.sqrt(max(rows.height, 1))
@@ -168,10 +177,15 @@ def _number(rows: pl.DataFrame, name: str) -> Array:
     return (np.nan_to_num((value - np.nanmean(value)) / (spread if spread > 0 else 1.0)))[:, None]
 
 
-def _levels(rows: pl.DataFrame, name: str) -> Array:
+def _levels(rows: pl.DataFrame, name: str, happened: NDArray[np.bool_]) -> Array:
     level = rows.select(pl.col(name).cast(pl.String).fill_null("not known").alias("level"), "site_id")
-    sites = level.group_by("level").agg(pl.col("site_id").n_unique()).sort("site_id", "level")
-    own = sites.filter(pl.col("site_id") >= LEAST_SITES_A_LEVEL)["level"].to_list()
+    level = level.with_columns(pl.Series("event", happened))
+    sites = level.group_by("level").agg(pl.col("site_id").n_unique(), pl.col("event").any())
+    own = (
+        sites.filter((pl.col("site_id") >= LEAST_SITES_A_LEVEL) & pl.col("event"))
+        .sort("site_id", "level")["level"]
+        .to_list()
+    )
     value = level["level"].to_numpy()
     # The level of most sites, and what is taken together with none, is the one that the others differ from.
     columns = [(value == one).astype(np.float64) for one in own[:-1]]

@@ -14,7 +14,7 @@ from pipeline.errors import RequestError
 
 # Columns by which rods may be compared, held or chosen; those of NUMBERS hold numbers.
 NAMES = (
-    "soil_class", "material", "kind", "region", "drainage", "decade", "purchase", "return_path", "ratio_basis",
+    "soil_class", "material", "kind", "region", "drainage", "sulphide", "moisture", "decade", "purchase", "return_path", "ratio_basis",
     "baseline_source",
 )  # fmt: skip
 NUMBERS = ("ph", "chloride_ppm", "sulphate_ppm", "redox_mv", "resistivity_ohm_m", "installed_year")

@@ -28,7 +28,7 @@ TABLES = ("reading_verdicts", "electrode_outlook", "sites")
 LIVES = "electrode_lives"  # the outlook with the renewed electrodes in it
 GROUND = "site_ground"
 # What of a site's survey rods may be compared by; further columns of the published tables.
-OF_GROUND = ("drainage", "ph", "chloride_ppm", "sulphate_ppm", "redox_mv", "resistivity_ohm_m")
+OF_GROUND = ("drainage", "sulphide", "moisture", "ph", "chloride_ppm", "sulphate_ppm", "redox_mv", "resistivity_ohm_m")
 OF_ROD = ("kind", "ratio_basis", "baseline_source", "baseline_sd_log", "break_state", "installed_on")
 OF_SITE = ("region", "return_path")
 

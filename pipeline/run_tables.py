@@ -96,6 +96,12 @@ TABLES: dict[str, Columns] = {
         (DAY, "was_on"),
         (REAL, "was_effect now_effect"),
     ),
+    "soil_importance": _columns(
+        (TEXT, "property stands_for says"),
+        (REAL, "importance low high alone explained_by_all association"),
+        (WHOLE, "known_sites"),
+    ),
+    "soil_dependence": _columns((TEXT, "property column label"), (REAL, "value hazard low high")),
     "site_ground": _columns(
         (TEXT, "site_id drainage sulphide moisture"),
         (REAL, "resistivity_ohm_m ph chloride_ppm sulphate_ppm redox_mv"),

@@ -12,6 +12,7 @@ from models.class_curves import class_curves, share_past_curves
 from models.danger import attend_first as list_dangers
 from models.forecast import Fitted
 from models.site import site_counts
+from models.soil_importance import soil_importance
 from models.survival import survival_curves, weibull_by_class
 from pipeline.calibrations import LATEST, check_name, kept_calibrations
 from pipeline.engine import one_blas_thread
@@ -142,6 +143,7 @@ def tables_of(
         rows, asked_on=inputs.as_of, register=read_register(settings.output_folder),
         folder=settings.questions_folder,
     )  # fmt: skip
+    ground = soil_importance(crossings, settings.seed)
     clock.lap("questions", _asked_words(questions.hypotheses, questions.news))
     checks = check_tables_of(fit, lives, inputs.readings, curves, settings.seed)
     flagged = sum(checks[name].filter("flagged").height for name in ("model_checks", "residual_checks"))
@@ -159,6 +161,8 @@ def tables_of(
         "attend_first": dangers,
         **questions.tables(),
         "site_ground": inputs.ground,
+        "soil_importance": ground.importance,
+        "soil_dependence": ground.dependence,
         "track_record": read_track_record(settings.output_folder),
         "track_tenths": read_track_record(settings.output_folder, "track_tenths"),
         "sites": site_table,
