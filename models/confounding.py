@@ -165,9 +165,7 @@ def effect_holding(data: Data, question: Question, factors: Sequence[str]) -> He
     )
 
 
-def confounders(
-    data: Data, question: Question, ratio: float | None, factors: Sequence[str]
-) -> pl.DataFrame:
+def confounders(data: Data, question: Question, ratio: float | None, factors: Sequence[str]) -> pl.DataFrame:
     """Give a row for each rival and one for all that can be told apart together.
 
     ratio: the one that was found where its interval excludes 1, else None. takes_it_away: with the rival held
@@ -224,7 +222,9 @@ def _says(
     """Say of a rival what it does to the answer."""
     what = said(name) if name != ALL else "all of these"
     if not separable:
-        return f"The data can't tell {said(question.compare)} from {what}: where one differs, so does the other."
+        return (
+            f"The data can't tell {said(question.compare)} from {what}: where one differs, so does the other."
+        )
     share = f"{explained:.0%} of what is compared goes with {what}"
     if held is None:
         return f"{share}; with it held the comparison could not be fitted."

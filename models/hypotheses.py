@@ -16,14 +16,23 @@ import numpy as np
 import polars as pl
 from scipy.stats import beta
 
-from models.confounding import CONFOUNDERS, OVERLAP, confounders, overlap, rivals_of
+from models.confounding import CONFOUNDERS, confounders, overlap, rivals_of
 from models.hypothesis_words import OUTCOMES, Question, listing, said, sentence_of
 from models.question_checks import checks_of, levels_of
 from models.question_data import Data, gather
 from models.question_fits import fit_outcome
 from models.question_inference import Inference, bounded, fewest_sites, inference
 
-__all__ = ["HYPOTHESES", "Answer", "Question", "adjust", "answer", "compare_two", "judge", "two_most_populated"]
+__all__ = [
+    "HYPOTHESES",
+    "Answer",
+    "Question",
+    "adjust",
+    "answer",
+    "compare_two",
+    "judge",
+    "two_most_populated",
+]
 
 LEVEL = 0.05
 LEAST_SITES, LEAST_ELECTRODES = 3, 10
@@ -116,7 +125,9 @@ def _hardly_any(data: Data, question: Question) -> str | None:
     happened = {
         "time_to_threshold": "reached threshold", "onset": "begun to rise", "sudden_breaks": "broken suddenly"
     }[question.outcome]  # fmt: skip
-    surely = [float(beta.ppf(0.05, max(data.event[g].sum(), 0.5), (~data.event[g]).sum() + 1)) for g in groups]
+    surely = [
+        float(beta.ppf(0.05, max(data.event[g].sum(), 0.5), (~data.event[g]).sum() + 1)) for g in groups
+    ]
     scatter = max(surely) < LEAST_SHARE and question.outcome != "sudden_breaks"
     if scatter or data.sites_of(data.event) < THIN_SITES:
         return f"hardly any rod of the two has {happened} yet ({share[0]:.0%} and {share[1]:.0%})"
@@ -163,7 +174,9 @@ def _begun(data: Data, question: Question, asked_on: dt.date) -> dict[str, objec
         "question": question.words,
         "outcome": question.outcome,
         "compared": (
-            f"{question.compare} per {question.slope}" if question.slope else f"{question.compare}: {first}, {second}"
+            f"{question.compare} per {question.slope}"
+            if question.slope
+            else f"{question.compare}: {first}, {second}"
         ),
         "compare": question.compare,
         "first": first,
@@ -274,13 +287,10 @@ def _worded(row: dict[str, object], data: Data, question: Question) -> pl.DataFr
     sentence = sentence_of(question, unleaning, levels_of(data, question), row)
     if row["leans_on"] and unleaning == "supported":
         what, ratio = str(row["leans_on"]).split(": ")
-        sentence += (
-            f" But it need not be {said(question.compare)}: with {what} held the ratio is {ratio}"
-            + (
-                ", and no difference that matters is left."
-                if row["verdict"] == "not supported"
-                else ", and no difference is shown."
-            )
+        sentence += f" But it need not be {said(question.compare)}: with {what} held the ratio is {ratio}" + (
+            ", and no difference that matters is left."
+            if row["verdict"] == "not supported"
+            else ", and no difference is shown."
         )
     row["sentence"] = sentence + _inseparable(question)
     return pl.DataFrame([row], schema=HYPOTHESES)
@@ -341,8 +351,10 @@ def _judged(row: dict[str, object], tables: dict[str, dict[str, float]]) -> dict
     alone = _verdict(row, row["p_value"], row["p_equivalence"])  # type: ignore[arg-type]
     sentence = str(row["sentence"]).split(TAKEN_BACK)[0]
     asked = len(tables["p_adjusted"])
-    if alone != "can't tell" and verdict == "can't tell":
+    if alone == "supported" and verdict == "can't tell":
         sentence += f"{TAKEN_BACK} {asked} questions asked this is no more than chance may bring."
+    elif alone == "not supported" and verdict == "can't tell":
+        sentence += f"{TAKEN_BACK} {asked} questions asked that is not sure enough to be said."
     return row | {"verdict": verdict, "sentence": sentence}
 
 

@@ -238,9 +238,7 @@ def closing(question: Question, verdict: str, row: Mapping[str, object]) -> str:
             small = f" The difference is smaller than the {question.margin:g} times that would matter."
         return f"{named} {word}: they {span}.{small}"
     if verdict == "not supported":
-        return (
-            f"A difference that matters ({question.margin:g} times or more) is not there: {who} {span}."
-        )
+        return f"A difference that matters ({question.margin:g} times or more) is not there: {who} {span}."
     close = f"Whether they differ can't be told: {who} {span}"
     if row["power"] is not None:
         close += (

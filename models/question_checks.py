@@ -116,7 +116,9 @@ def _baseline_note(data: Data, question: Question) -> list[str]:
         return []
     found = estimate(fit, part)
     low, high = np.exp(found.value + np.array([-1.96, 1.96]) * found.error)
-    return [f"of the {int(built.sum())} rods measured when new the ratio is {np.exp(found.value):.2f} ({low:.2f}-{high:.2f})"]
+    return [
+        f"of the {int(built.sum())} rods measured when new the ratio is {np.exp(found.value):.2f} ({low:.2f}-{high:.2f})"
+    ]
 
 
 def _rate_notes(data: Data, question: Question) -> list[str]:
@@ -186,7 +188,9 @@ def _rate(part: Data, fitted, unit: float, years: float) -> Level:  # type: igno
     return Level(float(rate[1]), float(rate[0]), float(rate[2]), years, True)
 
 
-def chart_of(data: Data, question: Question, rng: np.random.Generator, resamples: int = RESAMPLES) -> pl.DataFrame:
+def chart_of(
+    data: Data, question: Question, rng: np.random.Generator, resamples: int = RESAMPLES
+) -> pl.DataFrame:
     """Give the data of the question's chart, columns CHARTS.
 
     kind `share`: share there by age in years (Turnbull, 90 % band over sites) of the two groups. kind `rate`:
@@ -211,7 +215,9 @@ def chart_of(data: Data, question: Question, rng: np.random.Generator, resamples
     )
 
 
-def _shares(data: Data, group: Marks, name: str, rng: np.random.Generator, resamples: int) -> pl.DataFrame | None:
+def _shares(
+    data: Data, group: Marks, name: str, rng: np.random.Generator, resamples: int
+) -> pl.DataFrame | None:
     lower, upper = (ends[group] for ends in _ends(data))
     if lower.size < LEAST_EVENTS or not np.any(np.isfinite(upper)):
         return None

@@ -149,4 +149,6 @@ def estimate(fit: Fit, data: Data, column: int = 1) -> Estimate:
         spare.append(max(count - 1, 1))
     variance = sum(parts)
     welch = variance**2 / max(sum(p**2 / n for p, n in zip(parts, spare, strict=True)), TINY**2)
-    return Estimate(float(fit.beta[1]), float(np.sqrt(variance)), float(np.clip(welch - held / 2, 1.0, freedom)))
+    return Estimate(
+        float(fit.beta[1]), float(np.sqrt(variance)), float(np.clip(welch - held / 2, 1.0, freedom))
+    )

@@ -17,7 +17,7 @@ Array = NDArray[np.float64]
 # With fewer sites than this at which something has happened, in a group, the clustered normal limit is too
 # sure: p is that of exchanging sites, or of turning the signs of their scores.
 EXCHANGE_BELOW_SITES = 25
-# Of a slope a few sites far out weigh most: its limit comes later.
+# Of a slope a few sites far out weigh most, and what is held takes its part of them: the limit comes later.
 EXCHANGE_SLOPE_BELOW_SITES = 60
 EXCHANGES = 1999
 WIDEST_LOG_RATIO = 4.0
@@ -40,12 +40,15 @@ class Inference:
     how: str
 
 
-def inference(data: Data, fit: Fit, outcome: str, asked: tuple[float, float], rng: np.random.Generator) -> Inference:
+def inference(
+    data: Data, fit: Fit, outcome: str, asked: tuple[float, float], rng: np.random.Generator
+) -> Inference:
     """Judge the coefficient of x; asked: the margin and the ratio to state the power for."""
     margin, power_ratio = asked
     found = estimate(fit, data)
     p, how = wald_p(found), "Wald's test"
-    sure = EXCHANGE_BELOW_SITES if np.unique(data.x).size == 2 else EXCHANGE_SLOPE_BELOW_SITES
+    plain = np.unique(data.x).size == 2 and data.held.shape[1] == 0
+    sure = EXCHANGE_BELOW_SITES if plain else EXCHANGE_SLOPE_BELOW_SITES
     if fewest_sites(data) < sure:
         p, how = resampled_p(data, outcome, fit, rng)
     wide = float(student.ppf(0.975, found.freedom)) * found.error
@@ -56,7 +59,9 @@ def inference(data: Data, fit: Fit, outcome: str, asked: tuple[float, float], rn
         p_value=p,
         p_equivalence=equivalence_p(found, margin),
         power=power_of(found, power_ratio),
-        findable=float(np.exp((student.ppf(0.975, found.freedom) + student.ppf(0.8, found.freedom)) * found.error)),
+        findable=float(
+            np.exp((student.ppf(0.975, found.freedom) + student.ppf(0.8, found.freedom)) * found.error)
+        ),
         how=how,
     )
 

@@ -54,10 +54,14 @@ def growth_slopes(vetted: pl.DataFrame, lives: pl.DataFrame) -> pl.DataFrame:
         .join(begun.select("electrode_id", "upper_years"), on="electrode_id")
         .join(born, on="electrode_id")
         .with_columns(
-            ((pl.col("taken_at").dt.date() - pl.col("installed_on")).dt.total_days() / DAYS_PER_YEAR).alias("_age"),
+            ((pl.col("taken_at").dt.date() - pl.col("installed_on")).dt.total_days() / DAYS_PER_YEAR).alias(
+                "_age"
+            ),
             (pl.col("corrected_ohm") / pl.col("baseline_ohm")).log().alias("_log"),
         )
-        .filter((pl.col("_age") > pl.col("upper_years") + 0.01) & (pl.col("_log") < pl.lit(GROWTH_UP_TO).log()))
+        .filter(
+            (pl.col("_age") > pl.col("upper_years") + 0.01) & (pl.col("_log") < pl.lit(GROWTH_UP_TO).log())
+        )
         .sort("electrode_id", "_age")
     )
     apart = pl.col("_age") - pl.col("_age").mean()

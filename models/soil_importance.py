@@ -123,7 +123,15 @@ def _laid_out(rows: pl.DataFrame) -> _Rods:
     until = np.where(crossed, (lower + np.where(crossed, upper, lower)) / 2, lower)
     met = (np.maximum(until, 0.25) / np.exp(life.beta[0])) ** (1 / life.sigma)
     _, site = np.unique(rows["site_id"].to_numpy(), return_inverse=True)
-    return _Rods(np.column_stack(columns), tuple(names), groups, levels, met, crossed.astype(float), site.astype(np.int64))
+    return _Rods(
+        np.column_stack(columns),
+        tuple(names),
+        groups,
+        levels,
+        met,
+        crossed.astype(float),
+        site.astype(np.int64),
+    )
 
 
 def _boosted(rods: _Rods, rows: NDArray[np.int64], seed: int, trees: int = 80):  # type: ignore[no-untyped-def]
@@ -204,7 +212,9 @@ def _only(rods: _Rods, columns: Sequence[int]) -> _Rods:
     return _Rods(rods.features[:, list(columns)], (), {}, {}, rods.met, rods.crossed, rods.site)
 
 
-def _between_sites(rods: _Rods, test: NDArray[np.int64], columns: list[int], rng: np.random.Generator) -> Array:
+def _between_sites(
+    rods: _Rods, test: NDArray[np.int64], columns: list[int], rng: np.random.Generator
+) -> Array:
     """Give the test rows with these columns taken from another site, the same for all rods of a site."""
     moved = rods.features[test].copy()
     sites, first, number = np.unique(rods.site[test], return_index=True, return_inverse=True)
@@ -214,7 +224,11 @@ def _between_sites(rods: _Rods, test: NDArray[np.int64], columns: list[int], rng
 
 
 def _importance_table(
-    rows: pl.DataFrame, rods: _Rods, lost: dict[str, list[float]], alone: dict[str, list[float]], explained: float
+    rows: pl.DataFrame,
+    rods: _Rods,
+    lost: dict[str, list[float]],
+    alone: dict[str, list[float]],
+    explained: float,
 ) -> pl.DataFrame:
     related = _associations(rows)
     made = []
@@ -224,7 +238,11 @@ def _importance_table(
         middle, error = float(folds.mean()), float(folds.std(ddof=1) / np.sqrt(FOLDS))
         partner, strength = related.get(group, ("", 0.0))
         members = PROPERTIES.get(group, ())
-        known = rows.filter(pl.any_horizontal(pl.col(c).is_not_null() for c in members if c in rows.columns)) if members else rows
+        known = (
+            rows.filter(pl.any_horizontal(pl.col(c).is_not_null() for c in members if c in rows.columns))
+            if members
+            else rows
+        )
         made.append(
             {
                 "property": group,
@@ -269,7 +287,8 @@ def _associations(rows: pl.DataFrame) -> dict[str, tuple[str, float]]:
     """
     sites = rows.unique("site_id", keep="first", maintain_order=True)
     members = {
-        g: [c for c in cs if c in rows.columns and rows[c].drop_nulls().n_unique() > 1] for g, cs in PROPERTIES.items()
+        g: [c for c in cs if c in rows.columns and rows[c].drop_nulls().n_unique() > 1]
+        for g, cs in PROPERTIES.items()
     }
     found: dict[str, tuple[str, float]] = {}
     for group, columns in members.items():
@@ -302,7 +321,9 @@ def association(sites: pl.DataFrame, a: str, b: str) -> float:
     rank = number.argsort().argsort().astype(float)
     count = np.bincount(group)
     means = np.bincount(group, weights=rank) / np.maximum(count, 1)
-    between = float(np.sum(count * (means - rank.mean()) ** 2)) / max(float(np.sum((rank - rank.mean()) ** 2)), 1e-12)
+    between = float(np.sum(count * (means - rank.mean()) ** 2)) / max(
+        float(np.sum((rank - rank.mean()) ** 2)), 1e-12
+    )
     spare = both.height - np.count_nonzero(count)
     adjusted = 1 - (1 - between) * (both.height - 1) / max(spare, 1)
     return float(np.sqrt(max(adjusted, 0.0)))

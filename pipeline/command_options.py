@@ -39,11 +39,15 @@ calibration = click.option(
 
 _QUESTION = (
     click.option("--outcome", help="time_to_threshold (as it stands), onset, growth or sudden_breaks."),
-    click.option("--compare", help="What is compared: soil_class (as it stands), material, chloride_ppm, ..."),
+    click.option(
+        "--compare", help="What is compared: soil_class (as it stands), material, chloride_ppm, ..."
+    ),
     click.option("--between", "first", help="One value of it."),
     click.option("--and", "second", help="The other value."),
     click.option("--split-at", type=float, help="Of a number: below this against from there on."),
-    click.option("--slope", type=click.Choice(["doubling", "unit"]), help="Of a number: per doubling, or unit."),
+    click.option(
+        "--slope", type=click.Choice(["doubling", "unit"]), help="Of a number: per doubling, or unit."
+    ),
     click.option("--hold", multiple=True, help="What is held fixed; may be given again."),
     click.option("--where", "pairs", multiple=True, help="Which rods: column=value,value; again for more."),
     click.option("--margin", type=float, help="The ratio that would matter, for equivalence; 1.25."),

@@ -98,7 +98,10 @@ def site_ground(soil_surveys: pl.DataFrame, resistivity: pl.DataFrame) -> pl.Dat
     surveys = soil_surveys.sort("site_id", "surveyed_on", "row_id")
     known = surveys.group_by("site_id", maintain_order=True).agg(
         *(pl.col(c).drop_nulls().last().alias(c) for c in ("drainage", "sulphide", "moisture")),
-        *(pl.col(c).cast(pl.Float64).mean().alias(c) for c in ("ph", "chloride_ppm", "sulphate_ppm", "redox_mv")),
+        *(
+            pl.col(c).cast(pl.Float64).mean().alias(c)
+            for c in ("ph", "chloride_ppm", "sulphate_ppm", "redox_mv")
+        ),
     )
     ohm_m = resistivity.select("site_id", pl.col("resistivity_ohm_m").cast(pl.Float64)).unique("site_id")
     return ohm_m.join(known, on="site_id", how="left", maintain_order="left").sort("site_id")

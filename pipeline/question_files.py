@@ -9,7 +9,15 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from models.hypothesis_words import LISTED, MATTERS, OTHERS, OUTCOMES, POWER_RATIO, POWER_RATIO_SLOPE, Question
+from models.hypothesis_words import (
+    LISTED,
+    MATTERS,
+    OTHERS,
+    OUTCOMES,
+    POWER_RATIO,
+    POWER_RATIO_SLOPE,
+    Question,
+)
 from pipeline.errors import RequestError
 
 # Columns by which rods may be compared, held or chosen; those of NUMBERS hold numbers.
@@ -64,7 +72,9 @@ def question_from(given: Mapping[str, Any], where: str = "The question") -> Ques
     compare = _one_of(where, "compare", given.get("compare", "soil_class"), GROUPS)
     hold = tuple(_one_of(where, "hold", name, GROUPS) for name in _list(where, "hold", given.get("hold", [])))
     if compare in hold:
-        raise RequestError(f"{where}: {compare} is compared and can't be held fixed as well; leave it out of hold.")
+        raise RequestError(
+            f"{where}: {compare} is compared and can't be held fixed as well; leave it out of hold."
+        )
     slope = given.get("slope", "")
     chosen, ranges = _which(where, given.get("which", {}))
     shared = {
@@ -84,7 +94,11 @@ def question_from(given: Mapping[str, Any], where: str = "The question") -> Ques
 
 def _comparison(where: str, compare: str, given: Mapping[str, Any]) -> dict[str, Any]:
     """Give the one way in which rods are compared: two values, a split, a slope, or a purchase."""
-    ways = [key for key in ("between", "split_at", "slope", "purchase") if given.get(key) not in (None, "", [], {})]
+    ways = [
+        key
+        for key in ("between", "split_at", "slope", "purchase")
+        if given.get(key) not in (None, "", [], {})
+    ]
     if len(ways) != 1:
         raise RequestError(
             f"{where}: say in one way what is compared, not {len(ways)}: between = two values, split_at = a "
@@ -129,7 +143,9 @@ def _purchase(where: str, compare: str, value: Any) -> dict[str, Any]:
     return {"first": LISTED, "second": OTHERS, "listed": listed, "installed": tuple(days)}
 
 
-def _which(where: str, given: Any) -> tuple[tuple[tuple[str, tuple[str, ...]], ...], tuple[tuple[str, float, float], ...]]:
+def _which(
+    where: str, given: Any
+) -> tuple[tuple[tuple[str, tuple[str, ...]], ...], tuple[tuple[str, float, float], ...]]:
     """Read which rods are meant: (column, values) of names, (column, from, to) of numbers."""
     if not isinstance(given, Mapping):
         raise RequestError(f'{where}: which is a table of columns, such as [which] soil_class = ["clay"].')
@@ -162,7 +178,9 @@ def options_as_keys(
     for pair in pairs:
         column, sign, values = pair.partition("=")
         if not sign or not values:
-            raise RequestError(f"--where {pair} is not right; give a column and its values, such as soil_class=clay,silt.")
+            raise RequestError(
+                f"--where {pair} is not right; give a column and its values, such as soil_class=clay,silt."
+            )
         which[column] = [_as_number(v) for v in values.split(",")] if column in NUMBERS else values.split(",")
     if which:
         given["which"] = which
@@ -188,7 +206,9 @@ def _one_of(where: str, key: str, value: Any, known: Sequence[str]) -> str:
     if key == "outcome":
         raise RequestError(f"{where}: there is no outcome {value!r}; ask about {', '.join(known)}.")
     if key == "compare":
-        raise RequestError(f"{where}: rods can't be compared by {value!r}; compare by one of {', '.join(known)}.")
+        raise RequestError(
+            f"{where}: rods can't be compared by {value!r}; compare by one of {', '.join(known)}."
+        )
     near = difflib.get_close_matches(str(value), known, n=1)
     hint = f" (did you mean {near[0]}?)" if near else ""
     raise RequestError(f"{where}: {value!r} in {key} is not known{hint}; give one of {', '.join(known)}.")

@@ -61,7 +61,9 @@ def enter(register: pl.DataFrame, answers: pl.DataFrame) -> pl.DataFrame:
     key = ["question_id", "asked_on"]
     since = _since(register, answers)
     kept = register.join(since.select(key), on=key, how="anti")
-    together = pl.concat([kept.select(list(hypotheses.HYPOTHESES)), since.select(list(hypotheses.HYPOTHESES))])
+    together = pl.concat(
+        [kept.select(list(hypotheses.HYPOTHESES)), since.select(list(hypotheses.HYPOTHESES))]
+    )
     newest = hypotheses.adjust(together)
     return pl.concat([together.join(newest.select(key), on=key, how="anti"), newest]).sort(key)
 
@@ -90,7 +92,9 @@ def enter_run(register: pl.DataFrame, answers: pl.DataFrame) -> pl.DataFrame:
 
 
 def _newest(register: pl.DataFrame) -> pl.DataFrame:
-    return register.sort("asked_on", maintain_order=True).unique("question_id", keep="last", maintain_order=True)
+    return register.sort("asked_on", maintain_order=True).unique(
+        "question_id", keep="last", maintain_order=True
+    )
 
 
 def questions_on(register: pl.DataFrame) -> list[Question]:

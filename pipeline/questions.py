@@ -19,7 +19,13 @@ from pipeline.errors import RequestError, WorkError
 from pipeline.fleet_inputs import threshold_ratios
 from pipeline.question_files import NUMBERS, read_question
 from pipeline.question_register import (
-    NEWS, OWN, enter, news_of, questions_on, read_register, write_register,
+    NEWS,
+    OWN,
+    enter,
+    news_of,
+    questions_on,
+    read_register,
+    write_register,
 )  # fmt: skip
 from pipeline.result import RunResult
 from pipeline.settings import Settings
@@ -28,7 +34,16 @@ TABLES = ("reading_verdicts", "electrode_outlook", "sites")
 LIVES = "electrode_lives"  # the outlook with the renewed electrodes in it
 GROUND = "site_ground"
 # What of a site's survey rods may be compared by; further columns of the published tables.
-OF_GROUND = ("drainage", "sulphide", "moisture", "ph", "chloride_ppm", "sulphate_ppm", "redox_mv", "resistivity_ohm_m")
+OF_GROUND = (
+    "drainage",
+    "sulphide",
+    "moisture",
+    "ph",
+    "chloride_ppm",
+    "sulphate_ppm",
+    "redox_mv",
+    "resistivity_ohm_m",
+)
 OF_ROD = ("kind", "ratio_basis", "baseline_source", "baseline_sd_log", "break_state", "installed_on")
 OF_SITE = ("region", "return_path")
 
@@ -62,7 +77,9 @@ def _with_groups(found: pl.DataFrame, lives: pl.DataFrame, sites: pl.DataFrame) 
     return joined.with_columns(
         year.cast(pl.Float64).alias("installed_year"),
         ((year // 10) * 10).cast(pl.String).add("s").alias("decade"),
-        pl.concat_str(pl.col("material").str.replace_all("_", " "), year.cast(pl.String), separator=" ").alias("purchase"),
+        pl.concat_str(
+            pl.col("material").str.replace_all("_", " "), year.cast(pl.String), separator=" "
+        ).alias("purchase"),
     )
 
 
@@ -96,13 +113,17 @@ class QuestionRows:
             "growth": question_outcomes.growth_slopes,
             "sudden_breaks": question_outcomes.breaks_seen,
         }[outcome]
-        return self._on_ground(base.join(make(self.verdicts, self.lives), on="electrode_id", maintain_order="left"))
+        return self._on_ground(
+            base.join(make(self.verdicts, self.lives), on="electrode_id", maintain_order="left")
+        )
 
     def _on_ground(self, rows: pl.DataFrame) -> pl.DataFrame:
         there = [c for c in OF_GROUND if c in self.ground.columns]
         if not there:
             return rows
-        return rows.join(self.ground.select("site_id", *there), on="site_id", how="left", maintain_order="left")
+        return rows.join(
+            self.ground.select("site_id", *there), on="site_id", how="left", maintain_order="left"
+        )
 
 
 @dataclass(frozen=True)
@@ -159,13 +180,18 @@ def standing_questions(
 
 
 def _together(
-    answers: Sequence[hypotheses.Answer], charts: Sequence[pl.DataFrame], register: pl.DataFrame, faults: list[str]
+    answers: Sequence[hypotheses.Answer],
+    charts: Sequence[pl.DataFrame],
+    register: pl.DataFrame,
+    faults: list[str],
 ) -> Answers:
     if not answers:
         empty = [pl.DataFrame(schema=s) for s in (hypotheses.HYPOTHESES, OVERLAP, CONFOUNDERS, CHARTS, NEWS)]
         return Answers(*empty, faults)
     table = hypotheses.adjust(pl.concat([a.row for a in answers])).sort("question_id")
-    first = register.group_by("question_id").agg(pl.coalesce("first_asked_on", "asked_on").min().alias("_first"))
+    first = register.group_by("question_id").agg(
+        pl.coalesce("first_asked_on", "asked_on").min().alias("_first")
+    )
     table = (
         table.join(first, on="question_id", how="left", maintain_order="left")
         .with_columns(pl.min_horizontal("first_asked_on", "_first").alias("first_asked_on"))
@@ -219,7 +245,9 @@ def ask(fleet: Path, settings: Settings, *, question: Question, say: Callable[[s
     row = found.row.with_columns(pl.lit(run_id).alias("run_id"))
     register = enter(read_register(folder), row)
     write_register(folder, register)
-    shown = register.filter(pl.col("question_id") == question.question_id).sort("asked_on").row(-1, named=True)
+    shown = (
+        register.filter(pl.col("question_id") == question.question_id).sort("asked_on").row(-1, named=True)
+    )
     told = _told(shown, register["question_id"].n_unique())
     return RunResult(run_id=run_id, lines=told + _beside(found.confounders))
 
@@ -251,7 +279,9 @@ def check_question(frame: pl.DataFrame, question: Question) -> None:
     """Raise RequestError where a run's rods lack a column or a value that the question names."""
     for name in _columns_of(question):
         if name not in frame.columns:
-            raise RequestError(f"The published run says nothing of {name}; make a new one with `rodfleet run`.")
+            raise RequestError(
+                f"The published run says nothing of {name}; make a new one with `rodfleet run`."
+            )
         if name in NUMBERS and frame[name].drop_nulls().is_empty():
             raise RequestError(f"No rod with readings has a known {name}; nothing can be asked of it.")
     if question.listed:

@@ -127,7 +127,9 @@ def readings(
 def onsets(rng: np.random.Generator, shape: Shape, by: str = "region") -> pl.DataFrame:
     """Draw readings and take the onsets from them as a run does."""
     vetted, base = readings(rng, shape, by, onset=True)
-    return base.join(onset_crossings(vetted, base), on="electrode_id", how="left", maintain_order="left").drop_nulls("lower_years")
+    return base.join(
+        onset_crossings(vetted, base), on="electrode_id", how="left", maintain_order="left"
+    ).drop_nulls("lower_years")
 
 
 def growths(rng: np.random.Generator, shape: Shape, by: str = "region") -> pl.DataFrame:

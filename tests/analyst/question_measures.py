@@ -64,18 +64,34 @@ def cases() -> list[Case]:
         for shape, kind in ((few, "12 + 12 sites"), (many, "40 + 40 sites")):
             sized = replace(shape, wells=wells)
             resampled = kind.startswith("12")
-            found.append(Case(f"{outcome}: two groups, {kind}", draw, two("region", outcome), sized, resampled))
+            found.append(
+                Case(f"{outcome}: two groups, {kind}", draw, two("region", outcome), sized, resampled)
+            )
             found.append(Case(f"{outcome}: slope, {kind}", draw, slope(outcome), sized, resampled))
             held = replace(sized, soil_ratio=0.6)
             found.append(
-                Case(f"{outcome}: trap, soil held, {kind}", draw, two("region", outcome, ("soil_class",)), held, resampled)
+                Case(
+                    f"{outcome}: trap, soil held, {kind}",
+                    draw,
+                    two("region", outcome, ("soil_class",)),
+                    held,
+                    resampled,
+                )
             )
     found.append(
-        Case("time_to_threshold: within sites, 12 + 12 sites", fleets.lives, two("material", "time_to_threshold"), few, True)
+        Case(
+            "time_to_threshold: within sites, 12 + 12 sites",
+            fleets.lives,
+            two("material", "time_to_threshold"),
+            few,
+            True,
+        )
     )
     uneven = replace(few, sites=30, few=8)
     found.append(
-        Case("time_to_threshold: 30 + 8 sites", fleets.lives, two("region", "time_to_threshold"), uneven, True)
+        Case(
+            "time_to_threshold: 30 + 8 sites", fleets.lives, two("region", "time_to_threshold"), uneven, True
+        )
     )
     return found
 
@@ -124,7 +140,10 @@ def sizes(part: float, only: str = "") -> bool:
         ok = stands(own)
         good &= ok
         spent = time.process_time() - began
-        print(f"{case.name:62} {len(own):6} {100 * share(own):7.1f} {100 * share(naive):8.1f} {'ok' if ok else 'NO':>5} {spent:5.0f}", flush=True)
+        print(
+            f"{case.name:62} {len(own):6} {100 * share(own):7.1f} {100 * share(naive):8.1f} {'ok' if ok else 'NO':>5} {spent:5.0f}",
+            flush=True,
+        )
     return good
 
 
