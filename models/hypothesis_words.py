@@ -23,7 +23,7 @@ NAMES = {
     "region": "district",
     "decade": "decade of installation",
 }
-LISTED, OTHERS = "the listed rods", "all others"
+LISTED, OTHERS = "the purchase", "other purchases"
 
 
 def said(column: str) -> str:
@@ -69,8 +69,8 @@ class Question:
 
     Either two values `first` and `second` of a column, or a number `split_at` (below against from there on),
     or a `slope` (`doubling` or `unit`) of a number. `where` holds (column, values allowed), `between` holds
-    (column, from, to), either end None; `listed` holds electrode ids and `installed` two ISO dates, that
-    make the first group of a purchase. `margin` is the ratio that would matter, for the equivalence test.
+    (column, from, to), either end None; `listed` (electrode ids), `installed` (two ISO dates) and `lot` (a
+    value of the column purchase) say which rods a purchase was, to be set beside all others. `margin` is the ratio that would matter, for the equivalence test.
     """
 
     compare: str
@@ -84,6 +84,7 @@ class Question:
     between: tuple[tuple[str, float | None, float | None], ...] = ()
     listed: tuple[str, ...] = ()
     installed: tuple[str, ...] = ()
+    lot: str = ""
     margin: float = MATTERS
     power_ratio: float = POWER_RATIO
     asked_by: str = ""
@@ -98,7 +99,7 @@ class Question:
         elif self.split_at is not None:
             values = (f"split at {self.split_at:g}",)
         parts = [self.outcome, self.compare, *sorted(values), *sorted(self.held_fixed)]
-        narrowed = [self.where, self.between, self.listed, self.installed]
+        narrowed = [self.where, self.between, self.listed, self.installed, self.lot]
         if any(narrowed):
             parts.append(hashlib.sha256(json.dumps(narrowed).encode()).hexdigest()[:8])
         return "/".join("-".join(part.split()) for part in parts)
@@ -127,6 +128,11 @@ class Question:
     def spec(self) -> str:
         """Give the question as JSON, to be asked again."""
         return json.dumps({f.name: getattr(self, f.name) for f in fields(self)}, sort_keys=True)
+
+    @property
+    def of_purchase(self) -> bool:
+        """Tell whether one purchase is set beside all others."""
+        return bool(self.listed or self.installed or self.lot)
 
     def at(self, name: str) -> str:
         """Give a group in the trade's words: in a soil or a district, of a material, with a chloride."""

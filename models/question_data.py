@@ -85,11 +85,12 @@ def narrowed(frame: pl.DataFrame, question: Question) -> pl.DataFrame:
 
 def _marked(frame: pl.DataFrame, question: Question) -> pl.DataFrame:
     """Add `_x` (number) and keep the rows of the groups."""
-    if question.listed or question.installed:
+    if question.of_purchase:
         mine = pl.col("electrode_id").is_in(list(question.listed)) if question.listed else pl.lit(True)
         if question.installed:
             start, end = (dt.date.fromisoformat(day) for day in question.installed)
             mine &= pl.col("installed_on").is_between(start, end)
+        mine &= (pl.col("purchase") == question.lot) if question.lot else pl.lit(True)
         name = pl.when(mine.fill_null(False)).then(pl.lit(LISTED)).otherwise(pl.lit(OTHERS))
         return frame.with_columns((name == question.second).cast(pl.Float64).alias("_x"))
     column = pl.col("group") if "group" in frame.columns else pl.col(question.compare)

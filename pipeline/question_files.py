@@ -126,11 +126,11 @@ def _comparison(where: str, compare: str, given: Mapping[str, Any]) -> dict[str,
 
 
 def _purchase(where: str, compare: str, value: Any) -> dict[str, Any]:
-    """Read which rods a purchase was: a list of electrodes, or the days between which they were installed."""
+    """Read which rods a purchase was: electrodes, days of installation, or a material and year by name."""
     if compare != "purchase" or not isinstance(value, Mapping):
         raise RequestError(f'{where}: [purchase] goes with compare = "purchase", as a table of its own.')
-    if unknown := [k for k in value if k not in ("electrodes", "installed")]:
-        raise RequestError(f"{where}: [purchase] has electrodes and installed, no {unknown[0]!r}.")
+    if unknown := [k for k in value if k not in ("electrodes", "installed", "named")]:
+        raise RequestError(f"{where}: [purchase] has electrodes, installed and named, no {unknown[0]!r}.")
     days = [str(d) for d in _list(where, "installed", value.get("installed", []))]
     for day in days:
         try:
@@ -140,7 +140,8 @@ def _purchase(where: str, compare: str, value: Any) -> dict[str, Any]:
     if len(days) not in (0, 2):
         raise RequestError(f"{where}: installed takes two dates, the first and the last day.")
     listed = tuple(sorted(str(e) for e in _list(where, "electrodes", value.get("electrodes", []))))
-    return {"first": LISTED, "second": OTHERS, "listed": listed, "installed": tuple(days)}
+    lot = str(value.get("named", ""))
+    return {"first": OTHERS, "second": LISTED, "listed": listed, "installed": tuple(days), "lot": lot}
 
 
 def _which(

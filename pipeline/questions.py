@@ -174,8 +174,8 @@ def standing_questions(
         if absent := [c for c in _columns_of(question) if c not in frame.columns]:
             faults.append(f"{question.words} was not asked: this run holds no {absent[0]}.")
             continue
-        answers.append(hypotheses.answer(frame, question, _draws(rows.settings, question), asked_on))
-        charts.append(chart_of(answers[-1].data, question, _draws(rows.settings, question)))
+        answers.append(hypotheses.answer(frame, question, draws_of(rows.settings, question), asked_on))
+        charts.append(chart_of(answers[-1].data, question, draws_of(rows.settings, question)))
     return _together(answers, charts, held, faults)
 
 
@@ -221,11 +221,11 @@ def _in_folder(folder: Path | None) -> tuple[list[Question], list[str]]:
 def _columns_of(question: Question) -> list[str]:
     """Name every column that a question needs."""
     narrowed = [c for c, _ in question.where] + [c for c, _, _ in question.between]
-    compared = [] if question.listed or question.installed else [question.compare]
+    compared = [] if question.of_purchase and not question.lot else [question.compare]
     return [*compared, *question.held_fixed, *narrowed]
 
 
-def _draws(settings: Settings, question: Question) -> np.random.Generator:
+def draws_of(settings: Settings, question: Question) -> np.random.Generator:
     """Give a generator that hangs on the run's seed and the question alone, not on what else is asked."""
     return np.random.default_rng([settings.seed, *question.question_id.encode()])
 
@@ -241,7 +241,7 @@ def ask(fleet: Path, settings: Settings, *, question: Question, say: Callable[[s
     say(f"Asked of run {run_id}.")
     frame = rows.of(question.outcome)
     check_question(frame, question)
-    found = hypotheses.answer(frame, question, _draws(settings, question), dt.date.today())
+    found = hypotheses.answer(frame, question, draws_of(settings, question), dt.date.today())
     row = found.row.with_columns(pl.lit(run_id).alias("run_id"))
     register = enter(read_register(folder), row)
     write_register(folder, register)
@@ -290,7 +290,9 @@ def check_question(frame: pl.DataFrame, question: Question) -> None:
             raise RequestError(f"None of the listed electrodes has readings; the first is {unknown[0]!r}.")
     for column, values in question.where:
         _check_values(frame, column, values)
-    if not (question.slope or question.split_at is not None or question.listed or question.installed):
+    if question.lot:
+        _check_values(frame, "purchase", (question.lot,))
+    if not (question.slope or question.split_at is not None or question.of_purchase):
         _check_values(frame, question.compare, (question.first, question.second))
 
 
