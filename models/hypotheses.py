@@ -287,7 +287,7 @@ def _worded(row: dict[str, object], data: Data, question: Question) -> pl.DataFr
     sentence = sentence_of(question, unleaning, levels_of(data, question), row)
     if row["leans_on"] and unleaning == "supported":
         what, ratio = str(row["leans_on"]).split(": ")
-        sentence += f" But it need not be {said(question.compare)}: with {what} held the ratio is {ratio}" + (
+        sentence += f" But it need not be the {said(question.compare)}: with {what} held the ratio is {ratio}" + (
             ", and no difference that matters is left."
             if row["verdict"] == "not supported"
             else ", and no difference is shown."

@@ -20,7 +20,7 @@ Marks = NDArray[np.bool_]
 LEVEL = 0.05
 LEAST_EVENTS = 3
 TIMES = ("time_to_threshold", "onset")
-RESAMPLES = 200
+RESAMPLES = 100
 FIFTHS = 5
 CHARTS = {
     "question_id": pl.String,

@@ -62,7 +62,7 @@ def growth_slopes(vetted: pl.DataFrame, lives: pl.DataFrame) -> pl.DataFrame:
         .filter(
             (pl.col("_age") > pl.col("upper_years") + 0.01) & (pl.col("_log") < pl.lit(GROWTH_UP_TO).log())
         )
-        .sort("electrode_id", "_age")
+        .sort("electrode_id", "_age", "_log")
     )
     apart = pl.col("_age") - pl.col("_age").mean()
     return (

@@ -95,9 +95,11 @@ def site_ground(soil_surveys: pl.DataFrame, resistivity: pl.DataFrame) -> pl.Dat
 
     soil_surveys: as accepted. resistivity: soil.site_resistivity, soundings before surveys.
     """
-    surveys = soil_surveys.sort("site_id", "surveyed_on", "row_id")
+    names = ("drainage", "sulphide", "moisture")
+    # By what they say, not by where they came from: the same rows in other files give the same ground.
+    surveys = soil_surveys.sort("site_id", "surveyed_on", *names, "ph", "chloride_ppm", "sulphate_ppm", "redox_mv")
     known = surveys.group_by("site_id", maintain_order=True).agg(
-        *(pl.col(c).drop_nulls().last().alias(c) for c in ("drainage", "sulphide", "moisture")),
+        *(pl.col(c).drop_nulls().last().alias(c) for c in names),
         *(
             pl.col(c).cast(pl.Float64).mean().alias(c)
             for c in ("ph", "chloride_ppm", "sulphate_ppm", "redox_mv")

@@ -80,13 +80,14 @@ def _since(register: pl.DataFrame, answers: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def enter_run(register: pl.DataFrame, answers: pl.DataFrame) -> pl.DataFrame:
+def enter_run(register: pl.DataFrame, answers: pl.DataFrame, run_id: str) -> pl.DataFrame:
     """Enter a run's answers, but for those that rest on the same data as the newest on file."""
     newest = _newest(register).select("question_id", pl.col("fingerprint").alias("_held"))
     fresh = (
         answers.join(newest, on="question_id", how="left", maintain_order="left")
         .filter(~pl.col("fingerprint").eq_missing(pl.col("_held")))
         .drop("_held")
+        .with_columns(pl.lit(run_id).alias("run_id"))
     )
     return enter(register, fresh) if fresh.height else register
 

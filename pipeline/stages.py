@@ -241,7 +241,6 @@ def _run(settings: Settings, as_of: date | None, say: Say, today: date, asked: s
     checks = store_checks + check_tables(tables, settings.horizons_years)
     _stop_where_failed(checks)
     run_id = new_run_id(started, inputs.as_of)
-    tables["hypotheses"] = tables["hypotheses"].with_columns(pl.lit(run_id).alias("run_id"))
     if as_of is not None and as_of > inputs.as_of:
         assumed.append(f"{as_of} lies after today; the run looks from {inputs.as_of}.")
     assumed += by.notes
@@ -252,7 +251,7 @@ def _run(settings: Settings, as_of: date | None, say: Say, today: date, asked: s
     facts["calibrated"] = {"name": by.name, "anew": by.anew, "why": by.why}
     page = publish(settings.output_folder, run_id, tables, facts)
     register = read_register(settings.output_folder)
-    write_register(settings.output_folder, enter_run(register, tables["hypotheses"]))
+    write_register(settings.output_folder, enter_run(register, tables["hypotheses"], run_id))
     clock.lap("publishing", f"run {run_id}")
     return RunResult(run_id, page, [*closing_lines(tables, facts), by.sentence()], True)
 

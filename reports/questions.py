@@ -217,7 +217,7 @@ def _page(row: Row, staged: Staged, changes: Mapping[str, str]) -> QuestionPage:
         change=(changes.get(row["question_id"]) or "").split(". It is now")[0],
         note=row["note"] or "",
         facts=_facts(row),
-        register=_register(row),
+        register=_register(row, str(staged.run.get("run_id") or words.UNKNOWN)),
         checks=tuple(c for c in (row["checks"] or "").split("; ") if c),
         first=words.plain(row["first"]),
         second=words.plain(row["second"]),
@@ -257,7 +257,7 @@ def _facts(row: Row) -> tuple[tuple[str, str], ...]:
     return tuple(found)
 
 
-def _register(row: Row) -> tuple[tuple[str, str], ...]:
+def _register(row: Row, run_id: str) -> tuple[tuple[str, str], ...]:
     """Give what the register says of a question."""
     who = row["asked_by"]
     return (
@@ -267,7 +267,7 @@ def _register(row: Row) -> tuple[tuple[str, str], ...]:
             "the program itself: the two classes with most sites" if who == OWN else who or "not said",
         ),
         ("Answered as of", words.day(row["asked_on"])),
-        ("Answered from run", row["run_id"] or words.UNKNOWN),
+        ("Answered from run", row["run_id"] or run_id),
         ("Fingerprint of its data", row["fingerprint"] or words.UNKNOWN),
     )
 
