@@ -169,7 +169,7 @@ def confounders(data: Data, question: Question, ratio: float | None, factors: Se
     """Give a row for each rival and one for all that can be told apart together.
 
     ratio: the one that was found where its interval excludes 1, else None. takes_it_away: with the rival held
-    the interval reaches 1 and more than half of the log ratio is gone.
+    the interval reaches 1 and more than half of the log ratio is gone, or the ratio lies on the other side of 1.
     """
     rows = [_rival(data, question, ratio, factor) for factor in factors]
     apart = [str(r["factor"]) for r in rows if r["separable"]]
@@ -213,7 +213,9 @@ def _row(
 
 
 def _takes_away(ratio: float, held: Held) -> bool:
-    return held.low < 1 < held.high and abs(np.log(held.ratio)) < abs(np.log(ratio)) / 2
+    """Tell whether a difference is not the compared thing's own: gone by more than half, or turned round."""
+    turned = (held.ratio > 1) != (ratio > 1)
+    return turned or (held.low < 1 < held.high and abs(np.log(held.ratio)) < abs(np.log(ratio)) / 2)
 
 
 def _says(
@@ -229,4 +231,4 @@ def _says(
     if held is None:
         return f"{share}; with it held the comparison could not be fitted."
     at = f"{share}; with {'them' if name == ALL else 'it'} held the ratio is {held.ratio:.2f} ({held.low:.2f}-{held.high:.2f})"
-    return at + (", which leaves no difference shown." if gone else ".")
+    return at + (", which leaves no such difference." if gone else ".")

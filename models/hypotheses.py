@@ -287,16 +287,19 @@ def _worded(row: dict[str, object], data: Data, question: Question) -> pl.DataFr
     sentence = sentence_of(question, unleaning, levels_of(data, question), row)
     if row["leans_on"] and unleaning == "supported":
         what, ratio = str(row["leans_on"]).split(": ")
-        sentence += f" But it need not be the {said(question.compare)}: with {what} held the ratio is {ratio}" + (
-            ", and no difference that matters is left."
-            if row["verdict"] == "not supported"
-            else ", and no difference is shown."
+        sentence += (
+            f" But it need not be the {said(question.compare)}: with {what} held the ratio is {ratio}"
+            + (
+                ", and no difference that matters is left."
+                if row["verdict"] == "not supported"
+                else ", and no such difference is shown."
+            )
         )
-    row["sentence"] = sentence + _inseparable(question)
+    row["sentence"] = sentence + _held_words(question)
     return pl.DataFrame([row], schema=HYPOTHESES)
 
 
-def _inseparable(question: Question) -> str:
+def _held_words(question: Question) -> str:
     return f" Held fixed: {listing(question.held_fixed)}." if question.held_fixed else ""
 
 

@@ -96,7 +96,15 @@ def fit_log_rate(y: Array, design: Array, offset: Array) -> Fit:
 
     start = np.zeros(design.shape[1])
     start[0] = np.log(y.sum() / np.exp(offset).sum())
-    return _scored(parts, design, start)
+    fit = _scored(parts, design, start)
+    if not fit.converged:
+        return fit
+    # The search goes by the expected information; the sandwich rests on the observed one.
+    mu = np.exp(np.clip(design @ fit.beta + offset, -30.0, 30.0))
+    rise = np.expm1(mu)
+    observed = np.where(y > 0, mu * (mu * np.exp(mu) - rise) / np.maximum(rise, TINY) ** 2, mu)
+    bread = np.linalg.inv(design.T @ (design * observed[:, None]))
+    return Fit(fit.beta, bread, fit.scores, fit.log_likelihood, True, fit.nuisance)
 
 
 def fit_log_mean(y: Array, design: Array, offset: Array, weight: Array) -> Fit:

@@ -96,7 +96,9 @@ def share_past(
     Turnbull's estimator; low and high: a 90 % band over resampled sites. Values of under 8 rods have none.
     """
     frame = crossings(run, outcome).drop_nulls([by, "lower_years"])
-    told = frame.filter((pl.col("lower_years") > 0) | pl.col("upper_years").is_finite()).sort(by, "electrode_id")
+    told = frame.filter((pl.col("lower_years") > 0) | pl.col("upper_years").is_finite()).sort(
+        by, "electrode_id"
+    )
     made = []
     for (name,), part in told.partition_by(by, as_dict=True, maintain_order=True).items():
         lower, upper = part["lower_years"].to_numpy(), part["upper_years"].to_numpy()
@@ -118,7 +120,9 @@ def share_past(
 
 def survival_chart(frame: pl.DataFrame) -> alt.LayerChart:
     """Draw what `share_past` gives: a step curve and a band for each series."""
-    base = alt.Chart(frame).encode(x=alt.X("age_years:Q", title="Age, years"), color=alt.Color("series:N", title=None))
+    base = alt.Chart(frame).encode(
+        x=alt.X("age_years:Q", title="Age, years"), color=alt.Color("series:N", title=None)
+    )
     axis = alt.Axis(format="%")
     band = base.mark_area(opacity=0.15, interpolate="step-after").encode(
         y=alt.Y("low:Q", title="Share past", axis=axis), y2="high:Q"
@@ -131,7 +135,12 @@ def survival_chart(frame: pl.DataFrame) -> alt.LayerChart:
 
 def ratio_chart(found: Comparison) -> alt.LayerChart:
     """Draw the ratio as asked and with each rival held, 95 % intervals."""
-    asked = {"held": "as asked", "ratio": found.row["effect"], "low": found.row["effect_low"], "high": found.row["effect_high"]}
+    asked = {
+        "held": "as asked",
+        "ratio": found.row["effect"],
+        "low": found.row["effect_low"],
+        "high": found.row["effect_high"],
+    }
     held = found.confounders.drop_nulls("effect_held").select(
         held="factor", ratio="effect_held", low="effect_held_low", high="effect_held_high"
     )

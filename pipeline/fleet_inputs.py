@@ -97,7 +97,9 @@ def site_ground(soil_surveys: pl.DataFrame, resistivity: pl.DataFrame) -> pl.Dat
     """
     names = ("drainage", "sulphide", "moisture")
     # By what they say, not by where they came from: the same rows in other files give the same ground.
-    surveys = soil_surveys.sort("site_id", "surveyed_on", *names, "ph", "chloride_ppm", "sulphate_ppm", "redox_mv")
+    surveys = soil_surveys.sort(
+        "site_id", "surveyed_on", *names, "ph", "chloride_ppm", "sulphate_ppm", "redox_mv"
+    )
     known = surveys.group_by("site_id", maintain_order=True).agg(
         *(pl.col(c).drop_nulls().last().alias(c) for c in names),
         *(

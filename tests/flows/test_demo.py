@@ -133,9 +133,7 @@ def test_a_renewed_rod_counts_in_a_question(demo: Demo, tmp_path: Path) -> None:
     settings = Settings.load(demo.folder)
     electrodes = questions.read_published(demo.folder / "out", settings)[0].lives
     assert set(renewed["electrode_id"]) <= set(electrodes["electrode_id"])
-    crossings = questions.crossings_of(
-        tables["reading_verdicts"], electrodes, tables["sites"], settings
-    )
+    crossings = questions.crossings_of(tables["reading_verdicts"], electrodes, tables["sites"], settings)
     assert set(renewed["electrode_id"]) & set(crossings["electrode_id"])
     aside = Path(shutil.copytree(demo.folder / "out", tmp_path / "out", symlinks=True))
     (aside / "current/electrode_lives.parquet").unlink()  # a run of before there was such a table
@@ -144,7 +142,9 @@ def test_a_renewed_rod_counts_in_a_question(demo: Demo, tmp_path: Path) -> None:
 
 def test_the_demo_asks_its_three_questions_and_gives_each_a_page(demo: Demo) -> None:
     answers = published(demo.folder)["hypotheses"]
-    asked = answers.filter(pl.col("asked_by").is_in(["the reliability analyst", "the district manager", "the buyer"]))
+    asked = answers.filter(
+        pl.col("asked_by").is_in(["the reliability analyst", "the district manager", "the buyer"])
+    )
     assert sorted(asked["compare"]) == ["chloride_ppm", "purchase", "region"]
     assert answers["sentence"].str.len_chars().min() > 20
     assert len(list((demo.folder / "out/current/questions").glob("*.html"))) == answers.height

@@ -137,7 +137,11 @@ def test_standing_questions_ask_the_first_and_the_register_again(fleet: Path) ->
     assert table["compare"].to_list() == ["region", "soil_class"]
     assert table["asked_on"].unique().to_list() == [day]
     north = table.row(0, named=True)
-    assert (north["asked_by"], north["margin"], north["first_asked_on"]) == ("the foreman", 1.4, dt.date.today())
+    assert (north["asked_by"], north["margin"], north["first_asked_on"]) == (
+        "the foreman",
+        1.4,
+        dt.date.today(),
+    )
     again = questions.standing_questions(published_rows(fleet), asked_on=day, register=register)
     for one, other in zip(asked.tables().values(), again.tables().values(), strict=True):
         assert one.equals(other)
@@ -173,7 +177,10 @@ def test_a_run_enters_what_rests_on_other_data_and_a_changed_answer_is_news(flee
     assert question_register.enter_run(register, same.hypotheses, "run b").equals(register)
     # The same fleet with clay and sand told the other way round: the ratio is turned over.
     swapped = rows.lives.with_columns(
-        pl.when(pl.col("soil_class") == "clay").then(pl.lit("sand")).otherwise(pl.lit("clay")).alias("soil_class")
+        pl.when(pl.col("soil_class") == "clay")
+        .then(pl.lit("sand"))
+        .otherwise(pl.lit("clay"))
+        .alias("soil_class")
     )
     other = dataclasses.replace(rows, lives=swapped, _kept={})
     changed = questions.standing_questions(other, asked_on=later, register=register)
