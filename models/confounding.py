@@ -1,4 +1,4 @@
-"""What else lies in a comparison: who is on either side, what the others explain, the effect with them held."""
+"""What else lies in a comparison: who is on either side, what they explain, the effect with them held."""
 
 from __future__ import annotations
 
@@ -126,7 +126,7 @@ def explained_share(data: Data, columns: Array) -> float:
 
 
 def shared_sites(data: Data, factor: str) -> int:
-    """Count the sites that have sites of the other group at the same level, of the group with fewer of them."""
+    """Count the sites with sites of the other group at their level, of the group with fewer of them."""
     rows = data.rows.select("site_id", pl.col(factor).cast(pl.String).fill_null("not known").alias("level"))
     counted = (
         rows.with_columns(pl.Series("_second", data.second))
@@ -169,7 +169,7 @@ def confounders(data: Data, question: Question, ratio: float | None, factors: Se
     """Give a row for each rival and one for all that can be told apart together.
 
     ratio: the one that was found where its interval excludes 1, else None. takes_it_away: with the rival held
-    the interval reaches 1 and more than half of the log ratio is gone, or the ratio lies on the other side of 1.
+    the interval reaches 1 and more than half of the log ratio is gone, or the ratio lies beyond 1.
     """
     rows = [_rival(data, question, ratio, factor) for factor in factors]
     apart = [str(r["factor"]) for r in rows if r["separable"]]
@@ -230,5 +230,6 @@ def _says(
     share = f"{explained:.0%} of what is compared goes with {what}"
     if held is None:
         return f"{share}; with it held the comparison could not be fitted."
-    at = f"{share}; with {'them' if name == ALL else 'it'} held the ratio is {held.ratio:.2f} ({held.low:.2f}-{held.high:.2f})"
+    span = f"{held.ratio:.2f} ({held.low:.2f}-{held.high:.2f})"
+    at = f"{share}; with {'them' if name == ALL else 'it'} held the ratio is {span}"
     return at + (", which leaves no such difference." if gone else ".")

@@ -1,4 +1,4 @@
-"""Questions put to the fleet: do rods differ in when they cross, begin, how fast they rise, how often they break?
+"""Questions put to the fleet: do rods differ in crossing, in onset, in growth, in sudden breaks?
 
 An answer has an effect (a ratio) with its interval, clustered by site, the power that the data had, a test
 of equivalence, what else lies in the comparison, the checks of what it rests on, and a sentence in the
@@ -140,7 +140,8 @@ def fingerprint(data: Data, question: Question) -> str:
     """Give a short name of the data that an answer rests on: the same rows and values, the same name."""
     columns = ("electrode_id", "site_id", "_x", *question.held_fixed, *COLUMNS[question.outcome])
     rows = data.rows.select(c for c in columns if c in data.rows.columns)
-    text = f"{question.question_id} {question.margin:g} {question.power_ratio:g}\n{rows.sort(rows.columns).write_csv()}"
+    asked = f"{question.question_id} {question.margin:g} {question.power_ratio:g}"
+    text = f"{asked}\n{rows.sort(rows.columns).write_csv()}"
     return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 
@@ -209,9 +210,9 @@ METHODS = {
 def answer(frame: pl.DataFrame, question: Question, rng: np.random.Generator, asked_on: dt.date) -> Answer:
     """Answer one question: effect, interval, p values, equivalence, what else lies in the comparison.
 
-    `frame`: see question_data.gather. The effect is a ratio (times, rates, breaks), second group over first or
-    for each step of the slope; its 95 % interval is clustered by site; with few sites the p value is that of
-    exchanging whole sites or the signs of their scores. Adjusted p values equal their own until `adjust`.
+    `frame`: see question_data.gather. The effect is a ratio (times, rates, breaks), second group over first
+    or for each step of the slope; its 95 % interval is clustered by site; with few sites the p value is that
+    of exchanging whole sites or the signs of their scores. Adjusted p values equal their own until `adjust`.
     """
     data = gather(frame, question)
     row = _begun(data, question, asked_on)

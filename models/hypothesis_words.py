@@ -70,7 +70,8 @@ class Question:
     Either two values `first` and `second` of a column, or a number `split_at` (below against from there on),
     or a `slope` (`doubling` or `unit`) of a number. `where` holds (column, values allowed), `between` holds
     (column, from, to), either end None; `listed` (electrode ids), `installed` (two ISO dates) and `lot` (a
-    value of the column purchase) say which rods a purchase was, to be set beside all others. `margin` is the ratio that would matter, for the equivalence test.
+    value of the column purchase) say which rods a purchase was, to be set beside all others. `margin` is the
+    ratio that would matter, for the equivalence test.
     """
 
     compare: str

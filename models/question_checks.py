@@ -101,7 +101,7 @@ def _bend(data: Data, question: Question) -> str:
 
 
 def _baseline_note(data: Data, question: Question) -> list[str]:
-    """Ask again of the rods whose resistance was measured when new: the others' baseline leans on the model."""
+    """Ask again of the rods whose resistance was measured when new: other baselines lean on the model."""
     built = data.rows["baseline_source"].is_in(BUILT).to_numpy()
     if not built.any() or built.all():
         return []
@@ -116,9 +116,8 @@ def _baseline_note(data: Data, question: Question) -> list[str]:
         return []
     found = estimate(fit, part)
     low, high = np.exp(found.value + np.array([-1.96, 1.96]) * found.error)
-    return [
-        f"of the {int(built.sum())} rods measured when new the ratio is {np.exp(found.value):.2f} ({low:.2f}-{high:.2f})"
-    ]
+    ratio = f"{np.exp(found.value):.2f} ({low:.2f}-{high:.2f})"
+    return [f"of the {int(built.sum())} rods measured when new the ratio is {ratio}"]
 
 
 def _rate_notes(data: Data, question: Question) -> list[str]:
@@ -129,16 +128,16 @@ def _rate_notes(data: Data, question: Question) -> list[str]:
         below = float(np.mean(data.rows["growth"].to_numpy() <= 0))
         notes.append(f"{below:.0%} of the rods did not rise over those years")
         return notes
-    years = float(data.rows["watched_years"].sum())
+    watched = float(data.rows["watched_years"].sum())
     broken = data.rows.select("site_id", pl.Series("_event", data.event)).filter("_event")
-    most = broken.group_by("site_id").len()["len"].max() or 0
-    notes.append(f"{int(data.event.sum())} confirmed breaks in {years:,.0f} electrode-years")
+    most = max(broken.group_by("site_id").len()["len"].to_list(), default=0)
+    notes.append(f"{int(data.event.sum())} confirmed breaks in {watched:,.0f} electrode-years")
     notes.append(f"at most {most} at one site")
     return notes
 
 
 def levels_of(data: Data, question: Question) -> tuple[Level, Level] | None:
-    """Give what is typical of each group as it stands (nothing held), with a 90 % interval; None of a slope."""
+    """Give what is typical of each group, nothing held, with a 90 % interval; None of a slope."""
     if question.slope:
         return None
     first, second = (level_of(data, g, question.outcome) for g in (~data.second, data.second))

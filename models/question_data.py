@@ -149,9 +149,9 @@ def _event(rows: pl.DataFrame, outcome: str) -> NDArray[np.bool_]:
 def held_columns(rows: pl.DataFrame, names: tuple[str, ...], event: NDArray[np.bool_] | None = None) -> Array:
     """Give what is held fixed as columns (n, k): numbers in spreads from their mean, names as 0 and 1.
 
-    Levels of few sites, and those at which nothing has happened (`event`, (n,)), are taken together: a rate of
-    their own would be no number. Columns that others already make are left out. A missing value counts as a
-    level of its own, of a number as its mean.
+    Levels of few sites, and those at which nothing has happened (`event`, (n,)), are taken together: a rate
+    of their own would be no number. Columns that others already make are left out. A missing value counts as
+    a level of its own, of a number as its mean.
     """
     happened = np.ones(rows.height, dtype=bool) if event is None else event
     blocks = [_number(rows, n) if rows[n].dtype.is_numeric() else _levels(rows, n, happened) for n in names]

@@ -19,7 +19,7 @@ TINY = 1e-12
 
 @dataclass(frozen=True)
 class Fit:
-    """A fit: beta (k,), the inverse information (m, m) and each row's scores (n, m), m >= k (nuisance last)."""
+    """A fit: beta (k,), inverse information (m, m), each row's scores (n, m); m >= k, nuisance last."""
 
     beta: Array
     bread: Array
@@ -34,9 +34,9 @@ def fit_outcome(data: Data, design: Array, outcome: str, shift: Array | None = N
     """Fit an outcome on the design (n, k): log times, or log rates; `shift` (n,) is taken as given.
 
     time_to_threshold and onset: Weibull accelerated life on intervals. sudden_breaks: chance of having broken
-    in the years watched, 1 - exp(-rate years) (complementary log-log; McCullagh and Nelder 1989, 4.3). growth:
-    log mean of the growth rate, weighted by years (quasi-likelihood, ibid. ch. 9; it may be below zero in a
-    rod). Raises ValueError where nothing has happened.
+    in the years watched, 1 - exp(-rate years) (complementary log-log; McCullagh and Nelder 1989, 4.3).
+    growth: log mean of the growth rate, weighted by years (quasi-likelihood, ibid. ch. 9; it may be below
+    zero in a rod). Raises ValueError where nothing has happened.
     """
     moved = np.zeros(data.x.size) if shift is None else shift
     if outcome in ("time_to_threshold", "onset"):
@@ -103,7 +103,7 @@ def fit_log_rate(y: Array, design: Array, offset: Array) -> Fit:
     mu = np.exp(np.clip(design @ fit.beta + offset, -30.0, 30.0))
     rise = np.expm1(mu)
     observed = np.where(y > 0, mu * (mu * np.exp(mu) - rise) / np.maximum(rise, TINY) ** 2, mu)
-    bread = np.linalg.inv(design.T @ (design * observed[:, None]))
+    bread = np.asarray(np.linalg.inv(design.T @ (design * observed[:, None])), dtype=np.float64)
     return Fit(fit.beta, bread, fit.scores, fit.log_likelihood, True, fit.nuisance)
 
 

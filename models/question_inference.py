@@ -135,7 +135,7 @@ def sign_p(data: Data, outcome: str, fit: Fit, rng: np.random.Generator) -> floa
     with_x = np.column_stack([intercept * data.x, null.scores])
     sums = np.zeros((data.sites, with_x.shape[1]))
     np.add.at(sums, data.site, with_x)
-    # The information of the fit with x tells how x hangs on the rest: beta 1 is x, the others keep their order.
+    # The information of the fit with x tells how x hangs on the rest: 1 is x, the others keep their order.
     information = np.linalg.inv(fit.bread)
     rest = [k for k in range(information.shape[0]) if k != 1]
     slope = np.linalg.lstsq(information[np.ix_(rest, rest)], information[rest, 1], rcond=None)[0]

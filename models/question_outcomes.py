@@ -17,15 +17,15 @@ RISE_RATIO = 1.25
 # Past four times its new resistance a rod nears the ceiling of what a stub still conducts: its growth bends.
 GROWTH_UP_TO = 4.0
 LEAST_READINGS, LEAST_YEARS = 3, 2.0
-# Where the resistance when new is known worse than this (log), a rise of a quarter may be one of the baseline.
+# Where the resistance when new is known worse than this (log), a rise of a quarter may be the baseline's.
 BASELINE_SD_LOG = 0.12
 
 
 def onset_crossings(vetted: pl.DataFrame, lives: pl.DataFrame) -> pl.DataFrame:
     """Give the ages between which each rod began to rise: electrode_id, lower_years, upper_years.
 
-    vetted: as survival.first_crossings takes it; lives: electrode_id, site_id, installed_on, baseline_ohm and,
-    where known, baseline_sd_log: rods whose baseline is too vague are left out.
+    vetted: as survival.first_crossings takes it; lives: electrode_id, site_id, installed_on, baseline_ohm
+    and, where known, baseline_sd_log: rods whose baseline is too vague are left out.
     """
     known = lives
     if "baseline_sd_log" in lives.columns:
@@ -38,8 +38,8 @@ def growth_slopes(vetted: pl.DataFrame, lives: pl.DataFrame) -> pl.DataFrame:
     """Give each rod's growth once begun: electrode_id, growth (of ln R, a year), growth_years.
 
     The least-squares slope of the log of its corrected readings after the visit that first showed a lasting
-    rise (which is high by its own scatter, and so is left out), up to GROWTH_UP_TO. Rods with a break, known or
-    suspected, and those with under LEAST_READINGS over LEAST_YEARS there have none.
+    rise (which is high by its own scatter, and so is left out), up to GROWTH_UP_TO. Rods with a break, known
+    or suspected, and those with under LEAST_READINGS over LEAST_YEARS there have none.
     """
     whole = lives
     if "break_state" in lives.columns:

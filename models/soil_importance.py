@@ -98,7 +98,9 @@ def _coded(rows: pl.DataFrame, column: str) -> tuple[Array, tuple[str, ...]]:
 
 
 def _laid_out(rows: pl.DataFrame) -> _Rods:
-    columns, names, levels = [], [], {}
+    columns: list[Array] = []
+    names: list[str] = []
+    levels: dict[str, tuple[str, ...]] = {}
     groups: dict[str, list[int]] = {}
     for group, members in PROPERTIES.items():
         for column in members:
@@ -167,7 +169,7 @@ def soil_importance(rows: pl.DataFrame, seed: int) -> GroundImportance:
     of the fleet's deviance that the forecast of held-out sites loses when the property is shuffled between
     sites; low and high: a 90 % interval over folds and shuffles; alone: what trees of it alone explain.
     """
-    from threadpoolctl import threadpool_limits
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
     told = rows.filter((pl.col("lower_years") > 0) | pl.col("upper_years").is_finite()).sort("electrode_id")
     nothing = GroundImportance(pl.DataFrame(schema=IMPORTANCE), pl.DataFrame(schema=DEPENDENCE))
@@ -204,7 +206,7 @@ def _measured(rows: pl.DataFrame, seed: int) -> GroundImportance:
             small = _boosted(only, train, seed % 2**31, 30)
             own = _deviance(rods.crossed[test], rods.met[test] * small.predict(only.features[test]))
             alone[group].append(1 - own / scale)
-    table = _importance_table(rows, rods, lost, alone, float(np.mean(explained)))
+    table = _importance_table(rows, lost, alone, float(np.mean(explained)))
     return GroundImportance(table, _dependence(rods, models))
 
 
@@ -225,7 +227,6 @@ def _between_sites(
 
 def _importance_table(
     rows: pl.DataFrame,
-    rods: _Rods,
     lost: dict[str, list[float]],
     alone: dict[str, list[float]],
     explained: float,
@@ -264,12 +265,12 @@ def _says(group: str, lost: float, alone: float, partner: str, strength: float) 
     """Say what an importance means, and where it can't be told whose it is."""
     if group == ALL_SURVEYED:
         return (
-            f"All that surveys say by itself explains {max(alone, 0):.0%} of the deviance at sites never seen; "
-            f"shuffled between sites together, {max(lost, 0):.0%} is lost."
+            f"All that surveys say by itself explains {max(alone, 0):.0%} of the deviance at sites never "
+            f"seen; shuffled between sites together, {max(lost, 0):.0%} is lost."
         )
     base = (
-        f"{group[0].upper()}{group[1:]} by itself explains {max(alone, 0):.0%} of the deviance at sites never "
-        f"seen; shuffled between sites, {max(lost, 0):.1%} is lost."
+        f"{group[0].upper()}{group[1:]} by itself explains {max(alone, 0):.0%} of the deviance at sites "
+        f"never seen; shuffled between sites, {max(lost, 0):.1%} is lost."
     )
     if strength >= STANDS_FOR:
         base += (
@@ -321,11 +322,11 @@ def association(sites: pl.DataFrame, a: str, b: str) -> float:
     rank = number.argsort().argsort().astype(float)
     count = np.bincount(group)
     means = np.bincount(group, weights=rank) / np.maximum(count, 1)
-    between = float(np.sum(count * (means - rank.mean()) ** 2)) / max(
-        float(np.sum((rank - rank.mean()) ** 2)), 1e-12
-    )
-    spare = both.height - np.count_nonzero(count)
-    adjusted = 1 - (1 - between) * (both.height - 1) / max(spare, 1)
+    middle = float(rank.mean())
+    within = max(float(np.sum((rank - middle) ** 2)), 1e-12)
+    between = float(np.sum(count * (means - middle) ** 2)) / within
+    spare = both.height - int(np.count_nonzero(count))
+    adjusted = 1.0 - (1.0 - between) * (both.height - 1) / float(max(spare, 1))
     return float(np.sqrt(max(adjusted, 0.0)))
 
 

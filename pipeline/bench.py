@@ -68,14 +68,14 @@ def open_run(fleet: Path | str) -> Run:
 def crossings(run: Run, outcome: str = "time_to_threshold") -> pl.DataFrame:
     """Give one row a rod: electrode_id, site_id, what it may be compared by, and the outcome's columns.
 
-    time_to_threshold, onset: lower_years (0: before the first visit), upper_years (infinite: not yet). growth:
-    growth (of ln R, a year), growth_years. sudden_breaks: broken, watched_years.
+    time_to_threshold, onset: lower_years (0: before the first visit), upper_years (infinite: not yet).
+    growth: growth (of ln R, a year), growth_years. sudden_breaks: broken, watched_years.
     """
     return run.rows.of(outcome)
 
 
 def compare(run: Run, question: Question | Path | str | None = None, **keys: Any) -> Comparison:
-    """Answer a question given as such, as a TOML file, or by the file's keys; raises RequestError as asking does."""
+    """Answer a question: as such, a TOML file, or the file's keys; raises RequestError as asking does."""
     if question is None:
         asked = question_from(keys)
     else:
@@ -91,7 +91,7 @@ def compare(run: Run, question: Question | Path | str | None = None, **keys: Any
 def share_past(
     run: Run, by: str = "soil_class", outcome: str = "time_to_threshold", resamples: int = 200
 ) -> pl.DataFrame:
-    """Give the share past by age of each value of a column: series, age_years, share_past, low, high, at_risk.
+    """Give the share past by age: series (a value of `by`), age_years, share_past, low, high, at_risk.
 
     Turnbull's estimator; low and high: a 90 % band over resampled sites. Values of under 8 rods have none.
     """
@@ -118,7 +118,7 @@ def share_past(
     return pl.concat(made) if made else pl.DataFrame()
 
 
-def survival_chart(frame: pl.DataFrame) -> alt.LayerChart:
+def survival_chart(frame: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """Draw what `share_past` gives: a step curve and a band for each series."""
     base = alt.Chart(frame).encode(
         x=alt.X("age_years:Q", title="Age, years"), color=alt.Color("series:N", title=None)
@@ -133,7 +133,7 @@ def survival_chart(frame: pl.DataFrame) -> alt.LayerChart:
     return alt.layer(band, line)
 
 
-def ratio_chart(found: Comparison) -> alt.LayerChart:
+def ratio_chart(found: Comparison) -> alt.LayerChart | alt.FacetChart:
     """Draw the ratio as asked and with each rival held, 95 % intervals."""
     asked = {
         "held": "as asked",

@@ -258,7 +258,8 @@ def hypothesis(asked: _Asked, file: Path | None, example: bool, **words: Any) ->
     The question comes from a TOML FILE (--example prints one) or from the options. It is asked of the last
     published run and entered in the register, which every later run asks again; so are the files in the
     fleet's folder questions/. The answer has effect, interval, p values over all questions on file, power, a
-    test of equivalence, what else lies in the comparison, and a verdict: supported, not supported, can't tell.
+    test of equivalence, what else lies in the comparison, and a verdict: supported, not supported or can't
+    tell.
 
     \b
     Examples:

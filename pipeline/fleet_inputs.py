@@ -91,7 +91,7 @@ def known_electrodes(
 
 
 def site_ground(soil_surveys: pl.DataFrame, resistivity: pl.DataFrame) -> pl.DataFrame:
-    """Give what is known of each site's ground: frame site_id, numbers as their mean, names of the newest survey.
+    """Give what is known of each site's ground: numbers as their mean, names of the newest survey.
 
     soil_surveys: as accepted. resistivity: soil.site_resistivity, soundings before surveys.
     """

@@ -1,4 +1,4 @@
-"""A question as people write it, in a TOML file or as options of the command, to the question that is asked."""
+"""A question as people write it, in a TOML file or as options, to the question that is asked."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ from pipeline.errors import RequestError
 
 # Columns by which rods may be compared, held or chosen; those of NUMBERS hold numbers.
 NAMES = (
-    "soil_class", "material", "kind", "region", "drainage", "sulphide", "moisture", "decade", "purchase", "return_path", "ratio_basis",
-    "baseline_source",
+    "soil_class", "material", "kind", "region", "drainage", "sulphide", "moisture", "decade", "purchase",
+    "return_path", "ratio_basis", "baseline_source",
 )  # fmt: skip
 NUMBERS = ("ph", "chloride_ppm", "sulphate_ppm", "redox_mv", "resistivity_ohm_m", "installed_year")
 GROUPS = NAMES + NUMBERS
@@ -34,7 +34,7 @@ KEYS = (
     "which", "purchase",
 )  # fmt: skip
 EXAMPLE = """\
-# A question to the fleet: `rodfleet hypothesis FILE`. In the fleet's folder `questions/` every run asks it again.
+# A question: `rodfleet hypothesis FILE`. In the fleet's folder `questions/` every run asks it again.
 outcome = "time_to_threshold"        # or onset, growth, sudden_breaks
 compare = "chloride_ppm"             # what is compared
 split_at = 200                       # below against from there on; or slope = "doubling" (or "unit");
@@ -77,7 +77,7 @@ def question_from(given: Mapping[str, Any], where: str = "The question") -> Ques
         )
     slope = given.get("slope", "")
     chosen, ranges = _which(where, given.get("which", {}))
-    shared = {
+    shared: dict[str, Any] = {
         "outcome": outcome,
         "held_fixed": hold,
         "where": chosen,

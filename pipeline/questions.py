@@ -186,8 +186,9 @@ def _together(
     faults: list[str],
 ) -> Answers:
     if not answers:
-        empty = [pl.DataFrame(schema=s) for s in (hypotheses.HYPOTHESES, OVERLAP, CONFOUNDERS, CHARTS, NEWS)]
-        return Answers(*empty, faults)
+        schemas = (hypotheses.HYPOTHESES, OVERLAP, CONFOUNDERS, CHARTS, NEWS)
+        row, over, beside, drawn, news = (pl.DataFrame(schema=s) for s in schemas)
+        return Answers(row, over, beside, drawn, news, faults)
     table = hypotheses.adjust(pl.concat([a.row for a in answers])).sort("question_id")
     first = register.group_by("question_id").agg(
         pl.coalesce("first_asked_on", "asked_on").min().alias("_first")
@@ -321,7 +322,10 @@ def _told(row: dict[str, object], questions: int) -> list[str]:
             f"{number('p_value')}; among {questions} questions asked {number('p_adjusted')} "
             f"(Benjamini and Hochberg), {number('p_holm')} (Holm)"
         ),
-        "no difference": f"p {number('p_equivalence')} that the ratio lies outside 1/{number('margin')} to {number('margin')}",
+        "no difference": (
+            f"p {number('p_equivalence')} that the ratio lies outside 1/{number('margin')} "
+            f"to {number('margin')}"
+        ),
         "power": (
             f"{number('power')} to find a ratio of {number('power_ratio')}; eight times in ten one of "
             f"{number('findable_ratio')} is found"

@@ -73,8 +73,8 @@ def ground_page(staged: Staged) -> GroundPage:
     return GroundPage(
         headline=f"{first['property'].capitalize()} carries most of what the ground says of corrosion here",
         sentence=(
-            f"Trees taught with ground, material and district explain {words.chance(max(explained, 0.0))} of the "
-            "deviance of first crossings at sites that they have not seen (5 folds by site)."
+            f"Trees taught with ground, material and district explain {words.chance(max(explained, 0.0))} of "
+            "the deviance of first crossings at sites that they have not seen (5 folds by site)."
         ),
         warnings=tuple(r["says"] for r in single if r["stands_for"] and r["importance"] > 0.005),
         rows=tuple(_row(r) for r in rows),

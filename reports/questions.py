@@ -296,8 +296,8 @@ def _chart_sentence(chart: pl.DataFrame, kind: str, outcome: str, compare: str) 
     what = AXES[outcome].split(",")[0].lower()
     if kind == "slope":
         return (
-            f"Rods in fifths by {FACTORS.get(compare, words.plain(compare)).split(',')[0]}: {what} in each, 90 % intervals by "
-            "site. Nothing is held fixed here."
+            f"Rods in fifths by {FACTORS.get(compare, words.plain(compare)).split(',')[0]}: {what} in each, "
+            "90 % intervals by site. Nothing is held fixed here."
         )
     return f"{AXES[outcome].split(',')[0]} in each group, 90 % intervals by site. Nothing is held fixed here."
 

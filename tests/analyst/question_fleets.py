@@ -62,7 +62,7 @@ def _frame(g: dict[str, NDArray[np.generic]], **columns: NDArray[np.generic]) ->
 
 
 def _log_ratio(g: dict[str, NDArray[np.generic]], shape: Shape, by: str) -> Array:
-    """Give each rod's true log ratio: of its district, its material, or its chloride; of its soil in addition."""
+    """Give each rod's true log ratio: of its district, material or chloride; of its soil in addition."""
     what = {"region": g["south"], "material": g["plated"], "chloride_ppm": np.log2(g["chloride"] / np.exp(4))}
     return np.log(shape.ratio) * what[by].astype(float) + np.log(shape.soil_ratio) * g["marsh"].astype(float)
 

@@ -140,10 +140,8 @@ def sizes(part: float, only: str = "") -> bool:
         ok = stands(own)
         good &= ok
         spent = time.process_time() - began
-        print(
-            f"{case.name:62} {len(own):6} {100 * share(own):7.1f} {100 * share(naive):8.1f} {'ok' if ok else 'NO':>5} {spent:5.0f}",
-            flush=True,
-        )
+        told = f"{100 * share(own):7.1f} {100 * share(naive):8.1f} {'ok' if ok else 'NO':>5} {spent:5.0f}"
+        print(f"{case.name:62} {len(own):6} {told}", flush=True)
     return good
 
 
@@ -163,7 +161,7 @@ def powers(part: float, only: str = "") -> None:
 
 
 def equivalence(part: float, only: str = "") -> None:
-    """Print how often 'no difference that matters' is said where the true ratio is the margin, and where 1."""
+    """Print how often 'no difference that matters' is said at a true ratio of the margin, and at 1."""
     print(f"\n{'equivalence shown within 1.5':62} {'at 1.5':>7} {'at 1':>7}")
     for number, case in enumerate(cases()):
         if only not in case.name or "two groups" not in case.name:

@@ -30,8 +30,8 @@ def test_the_demo_goes_from_field_files_to_a_page(demo: Demo) -> None:
     assert len(list((demo.folder / "out/current/sites").glob("*.html"))) >= SITES
     stages = re.findall(r"^(\w[\w ]+?) +[\d.]+ s  ", demo.said, flags=re.MULTILINE)
     assert stages == [
-        "vetting", "calibration", "site pass", "outlook", "ranking", "survival", "questions", "checks", "next readings",
-        "publishing",
+        "vetting", "calibration", "site pass", "outlook", "ranking", "survival", "questions", "checks",
+        "next readings", "publishing",
     ]  # fmt: skip
     assert set(facts(demo.folder)["seconds"]) >= set(stages) - {"publishing"}
 

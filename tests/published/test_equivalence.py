@@ -17,7 +17,7 @@ def test_equivalence_is_a_ninety_percent_interval_inside_the_margin(
     value: float, error: float, freedom: float
 ) -> None:
     """D. J. Schuirmann, J. Pharmacokinet. Biopharm. 15 (1987): two one-sided tests at 5 % accept exactly when
-    the 90 % interval lies inside the margin (value of the statement from memory; it is also plain algebra)."""
+    the 90 % interval lies inside the margin (from memory; it is also plain algebra)."""
     wide = student.ppf(0.95, freedom) * error
     for margin in (1.1, 1.2, 1.25, 1.5):
         inside = -np.log(margin) < value - wide and value + wide < np.log(margin)

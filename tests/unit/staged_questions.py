@@ -85,7 +85,8 @@ def _slope() -> dict[str, object]:
 def _breaks() -> dict[str, object]:
     return _answer(
         BREAKS, outcome="sudden_breaks", compare="soil_class", first="glacial till", second="marsh clay",
-        effect=None, effect_low=1.3, effect_high=math.inf, verdict="supported", power=None, asked_by="rodfleet",
+        effect=None, effect_low=1.3, effect_high=math.inf, verdict="supported", power=None,
+        asked_by="rodfleet",
         question="Do rods in marsh clay and in glacial till differ in how often they break suddenly?",
         p_equivalence=None, findable_ratio=None,
     )  # fmt: skip
@@ -97,7 +98,8 @@ def _untold() -> dict[str, object]:
          "findable_ratio", "checks", "leans_on", "note")
     )  # fmt: skip
     return _answer(
-        UNTOLD, outcome="growth", compare="material", first="bare_steel", second="solid_copper", converged=False,
+        UNTOLD, outcome="growth", compare="material", first="bare_steel", second="solid_copper",
+        converged=False,
         question="Do rods of solid copper and of bare steel differ in how fast they rise?",
         sentence="It can't be told: hardly any.", method="not fitted", **nothing,
     )  # fmt: skip

@@ -28,8 +28,8 @@ def test_the_example_and_the_demos_questions_are_questions(tmp_path: Path) -> No
 
 def test_options_say_the_same_as_a_file() -> None:
     given = options_as_keys(
-        ["soil_class=clay,loam", "ph=4,6.5"], None, None, compare="chloride_ppm", slope="doubling", hold=("material",),
-        margin=None, note=None,
+        ["soil_class=clay,loam", "ph=4,6.5"], None, None, compare="chloride_ppm", slope="doubling",
+        hold=("material",), margin=None, note=None,
     )  # fmt: skip
     assert question_from(given) == question_from(
         {

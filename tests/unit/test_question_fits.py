@@ -1,4 +1,4 @@
-"""The regressions behind questions: against another library, clustered by site, and where nothing happened."""
+"""The regressions behind questions: against another library, by site, and where nothing happened."""
 
 from __future__ import annotations
 
@@ -118,7 +118,7 @@ def test_what_cannot_be_fitted_says_so() -> None:
 
 
 def test_a_group_of_few_sites_is_as_little_known_as_it_is() -> None:
-    x, site, broken, years = drawn()
+    _, site, broken, years = drawn()
     few = np.where(site < 4, 1.0, 0.0)
     design = np.column_stack([np.ones(site.size), few])
     fit = fit_log_rate(broken, design, np.log(years))
