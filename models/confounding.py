@@ -161,7 +161,7 @@ def effect_holding(data: Data, question: Question, factors: Sequence[str]) -> He
         float(np.exp(np.clip(found.value - wide, -30, 30))),
         float(np.exp(np.clip(found.value + wide, -30, 30))),
         wald_p(found),
-        equivalence_p(found, question.margin),
+        equivalence_p(found, question.margin, question.outcome),
     )
 
 

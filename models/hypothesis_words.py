@@ -49,7 +49,7 @@ OUTCOMES = {
         "get there sooner", "take {} as long",
     ),
     "onset": Outcome(
-        "upper_years", "time until their resistance begins to rise", "ratio of times to onset",
+        "upper_years", "time until a lasting rise by a quarter", "ratio of times to onset",
         "begin to rise later", "begin to rise sooner", "take {} as long",
     ),
     "growth": Outcome(

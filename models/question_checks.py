@@ -11,6 +11,7 @@ from models.accelerated_life import LOGNORMAL, fit_accelerated_life
 from models.hypothesis_words import Level, Question
 from models.question_data import Data
 from models.question_fits import Fit, estimate, fit_log_mean, fit_log_rate, fit_outcome
+from models.question_inference import DRAWN_TO_ONE
 from models.rank_tests import rank_scores, rank_test
 from models.turnbull import rounded, turnbull_band
 
@@ -127,6 +128,8 @@ def _rate_notes(data: Data, question: Question) -> list[str]:
         notes.append(f"slopes over {np.median(years):.0f} years in the middle")
         below = float(np.mean(data.rows["growth"].to_numpy() <= 0))
         notes.append(f"{below:.0%} of the rods did not rise over those years")
+        drawn = question.margin ** DRAWN_TO_ONE["growth"]
+        notes.append(f"slow rods are seen when they are fast, so that equivalence is held to {drawn:.2f}")
         return notes
     watched = float(data.rows["watched_years"].sum())
     broken = data.rows.select("site_id", pl.Series("_event", data.event)).filter("_event")

@@ -21,6 +21,10 @@ EXCHANGE_BELOW_SITES = 25
 EXCHANGE_SLOPE_BELOW_SITES = 60
 EXCHANGES = 1999
 WIDEST_LOG_RATIO = 4.0
+# Growth is read only of rods that rose within the years watched, so that slow ones are seen when they are fast:
+# ratios come out at 0.85 to 0.91 of their logarithm (tests.analyst.question_measures). Equivalence is held to a
+# margin drawn in as far, or a difference that matters would pass for none.
+DRAWN_TO_ONE = {"growth": 0.85}
 
 
 @dataclass(frozen=True)
@@ -57,7 +61,7 @@ def inference(
         low=float(np.exp(found.value - wide)),
         high=float(np.exp(found.value + wide)),
         p_value=p,
-        p_equivalence=equivalence_p(found, margin),
+        p_equivalence=equivalence_p(found, margin, outcome),
         power=power_of(found, power_ratio),
         findable=float(
             np.exp((student.ppf(0.975, found.freedom) + student.ppf(0.8, found.freedom)) * found.error)
@@ -71,9 +75,9 @@ def wald_p(found: Estimate) -> float:
     return float(2 * student.sf(abs(found.value) / found.error, found.freedom))
 
 
-def equivalence_p(found: Estimate, margin: float) -> float:
+def equivalence_p(found: Estimate, margin: float, outcome: str = "") -> float:
     """Give the p value of two one-sided tests that the ratio lies within 1/margin and margin."""
-    far = np.log(margin)
+    far = np.log(margin) * DRAWN_TO_ONE.get(outcome, 1.0)
     above = student.sf((found.value + far) / found.error, found.freedom)
     below = student.sf((far - found.value) / found.error, found.freedom)
     return float(max(above, below))

@@ -8,7 +8,7 @@ from typing import Any
 
 import jinja2
 
-from reports import charts, words
+from reports import charts, question_charts, words
 from reports.books import MethodPage, ReadingsPage
 from reports.classes import ClassPages, ClassPanel
 from reports.ground import GroundPage
@@ -88,11 +88,11 @@ class Renderer:
             "shifts": charts.embed(charts.shift_template(False)),
             "fared": charts.embed(charts.fared_template()),
             "tenth": charts.embed(charts.tenth_template()),
-            "ratios": charts.embed(charts.ratios_template()),
-            "importance": charts.embed(charts.importance_template()),
-            "dependence": charts.embed(charts.dependence_template("linear")),
-            "dependence_log": charts.embed(charts.dependence_template("log")),
-            "dependence_names": charts.embed(charts.dependence_template("names")),
+            "ratios": charts.embed(question_charts.ratios_template()),
+            "importance": charts.embed(question_charts.importance_template()),
+            "dependence": charts.embed(question_charts.dependence_template("linear")),
+            "dependence_log": charts.embed(question_charts.dependence_template("log")),
+            "dependence_names": charts.embed(question_charts.dependence_template("names")),
         }
 
     def render(self, template: str, here: str, root: str = "", **values: Any) -> str:
@@ -149,7 +149,9 @@ class Renderer:
 
     def question(self, page: QuestionPage) -> str:
         """Render one question's page."""
-        own = charts.embed(charts.answer_template(page.kind, page.series, page.axis, page.x_axis, page.log_x))
+        own = charts.embed(
+            question_charts.answer_template(page.kind, page.series, page.axis, page.x_axis, page.log_x)
+        )
         return self.render(
             "question.html",
             "questions.html",

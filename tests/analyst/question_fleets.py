@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from models.question_outcomes import growth_slopes, onset_crossings
+from models.question_outcomes import RISE_RATIO, growth_slopes, onset_crossings
 
 Array = NDArray[np.float64]
 VISITS = 12
@@ -92,15 +92,18 @@ def breaks(rng: np.random.Generator, shape: Shape, by: str = "region") -> pl.Dat
 def readings(
     rng: np.random.Generator, shape: Shape, by: str, onset: bool
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Draw readings of rods that rise once begun: what is compared moves the onset, or else the growth.
+    """Draw readings of rods that rise once begun: what is compared moves the onset, or the growth.
 
     Yearly visits, scatter 0.07 of a rod and 0.08 of a visit. Gives (vetted readings, lives).
     """
     g = _grounds(rng, shape)
     n, sites = g["site"].size, int(g["site"].max()) + 1
     moved = np.exp(_log_ratio(g, shape, by))
-    begin = 10 * rng.weibull(2.5, n) * np.exp(g["effect"] / 2) * (moved if onset else 1.0)
+    begin = 10 * rng.weibull(2.5, n) * np.exp(g["effect"] / 2)
     growth = 0.07 * np.exp(rng.normal(0, 0.3, n) + g["effect"] / 2) * (1.0 if onset else moved)
+    if onset:  # what can be asked is when the level is a quarter up: that age is what is moved
+        to_a_quarter = np.log(RISE_RATIO) / growth
+        begin = np.maximum((begin + to_a_quarter) * moved - to_a_quarter, 0.0)
     first = rng.uniform(0.5, 8, sites)[g["site"]]
     age = first[:, None] + np.arange(16)
     visit = rng.normal(0, 0.08, (sites, 16))[g["site"]]

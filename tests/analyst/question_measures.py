@@ -175,12 +175,31 @@ def equivalence(part: float, only: str = "") -> None:
         print(f"{case.name:62} " + " ".join(f"{100 * s:7.1f}" for s in shown), flush=True)
 
 
+def drawn_to_one(part: float, only: str = "") -> None:
+    """Print how much of a planted log ratio is found on average, by outcome."""
+    ratios = (1.25, 1.5, 2.0)
+    print(f"\n{'share of the planted log ratio that is found':62} " + " ".join(f"{r:>6}" for r in ratios))
+    for number, case in enumerate(cases()):
+        if only not in case.name or "two groups, 40" not in case.name:
+            continue
+        shown = []
+        for ratio in ratios:
+            shape = replace(case.shape, ratio=ratio, site_sd=0.3)
+            found = []
+            for k in range(max(int(60 * part), 10)):
+                rng = np.random.default_rng([7000 + number, k])
+                data = gather(case.draw(rng, shape, case.question.compare), case.question)
+                found.append(fit_outcome(data, data.design(), case.question.outcome).beta[1] / np.log(ratio))
+            shown.append(float(np.mean(found)))
+        print(f"{case.name:62} " + " ".join(f"{s:6.2f}" for s in shown), flush=True)
+
+
 def main() -> int:
     """Print all tables; exit status 1 where a size lies outside what is aimed at."""
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--quick", action="store_true", help="a tenth of the fleets")
     asked.add_argument("--only", default="", help="cases whose name holds this")
-    asked.add_argument("--tables", default="size,power,equivalence")
+    asked.add_argument("--tables", default="size,power,equivalence,drawn")
     options = asked.parse_args()
     part = 0.1 if options.quick else 1.0
     good = True
@@ -191,6 +210,8 @@ def main() -> int:
             powers(part, options.only)
         if "equivalence" in options.tables:
             equivalence(part, options.only)
+        if "drawn" in options.tables:
+            drawn_to_one(part, options.only)
     return 0 if good else 1
 
 
