@@ -21,9 +21,9 @@ EXCHANGE_BELOW_SITES = 25
 EXCHANGE_SLOPE_BELOW_SITES = 60
 EXCHANGES = 1999
 WIDEST_LOG_RATIO = 4.0
-# Growth is read only of rods that rose within the years watched, so that slow ones are seen when they are fast:
-# ratios come out at 0.85 to 0.91 of their logarithm (tests.analyst.question_measures). Equivalence is held to a
-# margin drawn in as far, or a difference that matters would pass for none.
+# Growth is read only of rods that rose within the years watched, so that slow ones are seen when they are
+# fast: ratios come out at 0.85 to 0.91 of their logarithm (tests.analyst.question_measures). Equivalence is
+# held to a margin drawn in as far, or a difference that matters would pass for none.
 DRAWN_TO_ONE = {"growth": 0.85}
 
 

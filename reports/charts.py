@@ -191,9 +191,9 @@ def check_template() -> Spec:
 
 
 @cache
-def shift_template(named: bool) -> Spec:
+def shift_template(with_names: bool) -> Spec:
     """Shift of each group's residuals with its 90 % interval; the axis names groups where there is room."""
-    axis = alt.Axis(labelAngle=-50, labelLimit=110) if named else alt.Axis(labels=False, ticks=False)
+    axis = alt.Axis(labelAngle=-50, labelLimit=110) if with_names else alt.Axis(labels=False, ticks=False)
     x = alt.X("group:N", title=None, sort=None, axis=axis)
     base = named("shift").encode(x=x)
     told = [
@@ -209,7 +209,7 @@ def shift_template(named: bool) -> Spec:
     point = base.mark_point(filled=True, size=46, opacity=1).encode(
         y=alt.Y("mid:Q", title=title), color=colour, tooltip=told
     )
-    return finish(alt.layer(zero, bar, point), height=230 if named else 190)
+    return finish(alt.layer(zero, bar, point), height=230 if with_names else 190)
 
 
 @cache

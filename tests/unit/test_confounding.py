@@ -97,10 +97,9 @@ def test_other_outcomes_find_a_planted_difference_and_speak_of_it(outcome: str) 
     assert row["effect_low"] > 1
     words = {"onset": "begin to rise later", "growth": "rise faster", "sudden_breaks": "break more often"}
     assert words[outcome] in row["sentence"]
-    # A rise is seen some years after it began, and growth is read up to four times: both draw the ratio to 1.
-    lowest = {"onset": 1.7, "growth": 1.7, "sudden_breaks": 2.5}[outcome]
-    assert row["effect_low"] < 2.5
-    assert row["effect_high"] > lowest
+    # Growth is read up to four times and of rods that rose: its ratio is drawn to 1.
+    assert 1.7 < row["effect"] < 3.3
+    assert row["effect_high"] > 2.3
 
 
 def test_a_slope_is_found_and_said_for_each_doubling() -> None:
