@@ -1,44 +1,53 @@
-"""Questions put to the fleet: do two groups of rods differ in the time that they take to threshold?
+"""Questions put to the fleet: do rods differ in crossing, in onset, in growth, in sudden breaks?
 
-An answer has an effect (a ratio of times) with its interval, clustered by site, the power that the data had,
-the checks of what it rests on, and a sentence in the trade's words. "No evidence" is never "no effect".
+An answer has an effect (a ratio) with its interval, clustered by site, the power that the data had, a test
+of equivalence, what else lies in the comparison, the checks of what it rests on, and a sentence in the
+trade's words. "No evidence" is never "no effect".
 """
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+import hashlib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
-from scipy.stats import beta, chi2, norm
-from scipy.stats import t as student
+from scipy.stats import beta
 
-from models.accelerated_life import LOGNORMAL, AcceleratedLife, fit_accelerated_life
-from models.hypothesis_words import POWER_RATIO, Median, Question, sentence_of
-from models.rank_tests import rank_scores, rank_test
-from models.turnbull import rounded
+from models.confounding import CONFOUNDERS, confounders, overlap, rivals_of
+from models.hypothesis_words import OUTCOMES, Question, listing, said, sentence_of
+from models.question_checks import checks_of, levels_of
+from models.question_data import Data, gather
+from models.question_fits import fit_outcome
+from models.question_inference import Inference, bounded, fewest_sites, inference
 
-Array = NDArray[np.float64]
+__all__ = [
+    "HYPOTHESES",
+    "Answer",
+    "Question",
+    "adjust",
+    "answer",
+    "compare_two",
+    "judge",
+    "two_most_populated",
+]
 
 LEVEL = 0.05
-# A ratio of times this near to 1 changes no decision: an interval wholly inside it says that there is no
-# difference that matters. A choice of ours, stated beside the answer.
-MATTERS = 1.25
-LEAST_SITES, LEAST_ELECTRODES, LEAST_CROSSED = 3, 10, 3
+LEAST_SITES, LEAST_ELECTRODES = 3, 10
 # Scatter of the readings alone makes 1 to 2 % of sound rods look past threshold. Unless a group's share past
 # is surely (95 %) above this, a difference may be one of scatter.
 LEAST_SHARE = 0.03
-# With fewer crossed sites than this in a group only a bound of the ratio can be given.
+# With fewer sites than this at which something happened in a group only a bound of the ratio can be given.
 THIN_SITES = 5
-WIDEST_LOG_RATIO = 4.0
-# With fewer crossed sites than this in a group the clustered interval is too narrow to test by: sites are
-# exchanged.
-PERMUTE_BELOW_SITES = 25
-PERMUTATIONS = 1999
 TAKEN_BACK = " But among"
+COLUMNS = {
+    "time_to_threshold": ("lower_years", "upper_years"),
+    "onset": ("lower_years", "upper_years"),
+    "growth": ("growth", "growth_years"),
+    "sudden_breaks": ("broken", "watched_years"),
+}
 
 HYPOTHESES = {
     "question_id": pl.String,
@@ -58,323 +67,299 @@ HYPOTHESES = {
     "effect_unit": pl.String,
     "p_value": pl.Float64,
     "p_adjusted": pl.Float64,
+    "p_holm": pl.Float64,
+    "margin": pl.Float64,
+    "p_equivalence": pl.Float64,
+    "p_equivalence_adjusted": pl.Float64,
     "method": pl.String,
     "converged": pl.Boolean,
     "verdict": pl.String,
     "sentence": pl.String,
     "power": pl.Float64,
     "power_ratio": pl.Float64,
+    "findable_ratio": pl.Float64,
     "checks": pl.String,
+    "leans_on": pl.String,
+    "p_equivalence_held": pl.Float64,
+    "asked_by": pl.String,
+    "note": pl.String,
+    "spec": pl.String,
+    "fingerprint": pl.String,
+    "run_id": pl.String,
+    "first_asked_on": pl.Date,
 }
 
 
 @dataclass(frozen=True)
-class _Data:
-    """The rows of both groups: intervals, sites, which rows are the second group, standardised covariates."""
+class Answer:
+    """An answer: one row of HYPOTHESES, and what lies beside it (OVERLAP, CONFOUNDERS), and its rows."""
 
-    lower: Array
-    upper: Array
-    site: NDArray[np.object_]
-    second: NDArray[np.bool_]
-    held: Array
-    dropped: int
-
-    def design(self) -> Array:
-        return np.column_stack([np.ones(self.lower.size), self.second.astype(float), self.held])
-
-    def sites_of(self, group: NDArray[np.bool_]) -> int:
-        return int(np.unique(self.site[group]).size)
+    row: pl.DataFrame
+    overlap: pl.DataFrame
+    confounders: pl.DataFrame
+    data: Data
 
 
-def _gather(frame: pl.DataFrame, question: Question) -> _Data:
-    rows = frame.rename({"lower_years": "lower", "upper_years": "upper"}, strict=False)
-    if "group" not in rows.columns:
-        rows = rows.with_columns(pl.col(question.compare).alias("group"))
-    rows = rows.filter(
-        pl.col("group").is_in([question.first, question.second])
-        & ((pl.col("lower") > 0) | pl.col("upper").is_finite())
-    )
-    held = [pl.col(name).cast(pl.Float64) for name in question.held_fixed]
-    whole = rows.drop_nulls(list(question.held_fixed)) if held else rows
-    matrix = np.empty((whole.height, 0))
-    if held:
-        matrix = whole.select(held).to_numpy()
-        spread = matrix.std(axis=0)
-        matrix = (matrix - matrix.mean(axis=0)) / np.where(spread > 0, spread, 1.0)
-    return _Data(
-        whole["lower"].to_numpy().astype(np.float64),
-        whole["upper"].to_numpy().astype(np.float64),
-        whole["site_id"].to_numpy(),
-        (whole["group"] == question.second).to_numpy(),
-        matrix,
-        rows.height - whole.height,
-    )
-
-
-def _too_little(data: _Data, question: Question) -> str | None:
+def too_little(data: Data, question: Question) -> str | None:
     """Say what is missing to ask at all, or None."""
-    for name, group in ((question.first, ~data.second), (question.second, data.second)):
+    if np.unique(data.x).size < 2:
+        return "all rods with usable readings are alike in what is compared"
+    for name, group in zip(question.groups, (~data.second, data.second), strict=True):
         if data.sites_of(group) < LEAST_SITES or group.sum() < LEAST_ELECTRODES:
             return (
                 f"{name} has {int(group.sum())} electrodes on {data.sites_of(group)} sites with usable "
                 f"readings, too few to compare (at least {LEAST_ELECTRODES} on {LEAST_SITES} are needed)"
             )
-    crossed = np.isfinite(data.upper)
+    design = data.design()
+    if np.linalg.matrix_rank(design) < design.shape[1]:
+        return "what is held fixed and what is compared cannot be told apart in these rods"
+    return _hardly_any(data, question)
+
+
+def _hardly_any(data: Data, question: Question) -> str | None:
+    """Say that too little has happened to compare, or None."""
+    if question.outcome == "growth":
+        return None
     groups = ~data.second, data.second
-    share = [float(crossed[group].mean()) for group in groups]
-    surely = [float(beta.ppf(0.05, max(crossed[g].sum(), 0.5), (~crossed[g]).sum() + 1)) for g in groups]
-    if max(surely) < LEAST_SHARE or data.sites_of(crossed) < THIN_SITES:
-        return f"hardly any rod of the two has reached threshold yet ({share[0]:.0%} and {share[1]:.0%})"
-    if _thin(data) and _mixed_sites(data):
-        return "in one of the two hardly any rod has reached threshold yet"
+    share = [float(data.event[group].mean()) for group in groups]
+    happened = {
+        "time_to_threshold": "reached threshold", "onset": "begun to rise", "sudden_breaks": "broken suddenly"
+    }[question.outcome]  # fmt: skip
+    surely = [
+        float(beta.ppf(0.05, max(data.event[g].sum(), 0.5), (~data.event[g]).sum() + 1)) for g in groups
+    ]
+    scatter = max(surely) < LEAST_SHARE and question.outcome != "sudden_breaks"
+    if scatter or data.sites_of(data.event) < THIN_SITES:
+        return f"hardly any rod of the two has {happened} yet ({share[0]:.0%} and {share[1]:.0%})"
+    if fewest_sites(data) < THIN_SITES and (data.within_sites or question.slope):
+        return f"in one of the two hardly any rod has {happened} yet"
     return None
 
 
-def _thin(data: _Data) -> bool:
-    """Tell whether one group has too few crossed sites for the spread between sites to be seen."""
-    crossed = np.isfinite(data.upper)
-    return min(data.sites_of(crossed & data.second), data.sites_of(crossed & ~data.second)) < THIN_SITES
+def fingerprint(data: Data, question: Question) -> str:
+    """Give a short name of the data that an answer rests on: the same rows and values, the same name."""
+    columns = ("electrode_id", "site_id", "_x", *question.held_fixed, *COLUMNS[question.outcome])
+    rows = data.rows.select(c for c in columns if c in data.rows.columns)
+    asked = f"{question.question_id} {question.margin:g} {question.power_ratio:g}"
+    text = f"{asked}\n{rows.sort(rows.columns).write_csv()}"
+    return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 
-def _median(data: _Data, group: NDArray[np.bool_]) -> Median:
-    low, up = data.lower[group], data.upper[group]
-    seen = float(np.max(np.where(np.isfinite(up), up, low)))
-    if np.isfinite(up).sum() < LEAST_CROSSED:
-        return Median(np.inf, np.nan, np.nan, seen, False)
-    fit = fit_accelerated_life(low, up, cluster=data.site[group])
-    if not fit.converged:
-        return Median(np.nan, np.nan, np.nan, seen, False)
-    middle, error = fit.quantile([1.0], 0.5)
-    ages = np.exp(np.clip(middle + error * norm.ppf([0.05, 0.5, 0.95]), -20, 20))
-    return Median(float(ages[1]), float(ages[0]), float(ages[2]), seen, True)
+def judge(
+    p_adjusted: float | None,
+    low: float | None,
+    high: float | None,
+    converged: bool,
+    p_equivalence: float | None = None,
+    leans_on: str | None = None,
+) -> str:
+    """Give the verdict: 'supported', 'not supported' (no difference that matters is left) or "can't tell".
 
-
-def _mixed_sites(data: _Data) -> bool:
-    """Tell whether some site has rods of both groups, so that whole sites cannot be exchanged."""
-    both = set(data.site[data.second]) & set(data.site[~data.second])
-    return bool(both)
-
-
-def _permutation_p(data: _Data, rng: np.random.Generator) -> float | None:
-    """Give the p value of exchanging whole sites between the groups; None where a site has both.
-
-    The statistic is the site sums of the score of the fit without the group (Finkelstein 1986, clustered),
-    centred by the group's share of electrodes, over their own spread.
+    p_adjusted and p_equivalence: over all questions on file. Where the answer leans on something else that
+    takes the difference away (leans_on), p_equivalence is that with it held.
     """
-    _, number = np.unique(data.site, return_inverse=True)
-    if _mixed_sites(data):
-        return None
-    size = np.bincount(number)
-    seconds = np.bincount(number, weights=data.second)
-    null = np.column_stack([np.ones(data.lower.size), data.held])
-    residual = fit_accelerated_life(data.lower, data.upper, null).scores[:, 0]
-    sums = np.bincount(number, weights=residual)
-    label = (seconds > 0).astype(float)
-    orders = rng.permuted(np.tile(label, (PERMUTATIONS, 1)), axis=1)
-
-    def statistic(labels: Array) -> Array:
-        share = labels @ size / size.sum()
-        score = labels @ sums - share * sums.sum()
-        spread = np.sqrt(((labels - share[:, None]) ** 2) @ sums**2)
-        return np.asarray(np.abs(score) / np.maximum(spread, 1e-12))
-
-    seen = statistic(label[None, :])[0]
-    return float((1 + np.sum(statistic(orders) >= seen - 1e-9)) / (PERMUTATIONS + 1))
-
-
-def _checks(data: _Data, fit: AcceleratedLife, log_likelihood_null: float) -> str:
-    """Say how the assumptions stand: common shape, the family, the censoring."""
-    notes = []
-    logs, variances = [], []
-    for group in (~data.second, data.second):
-        if np.isfinite(data.upper[group]).sum() >= LEAST_CROSSED:
-            own = fit_accelerated_life(data.lower[group], data.upper[group], cluster=data.site[group])
-            if own.converged:
-                logs.append(np.log(own.sigma))
-                variances.append(own.covariance[-1, -1])
-    if len(logs) == 2:
-        z = (logs[1] - logs[0]) / np.sqrt(sum(variances))
-        p = 2 * norm.sf(abs(z))
-        notes.append(f"common shape {'doubtful' if p < LEVEL else 'not contradicted'} (p {p:.2g})")
-    else:
-        notes.append("common shape could not be checked")
-    other = fit_accelerated_life(data.lower, data.upper, data.design(), family=LOGNORMAL)
-    gain = other.log_likelihood - fit.log_likelihood
-    notes.append(
-        f"a log-normal life would put the ratio at {np.exp(other.beta[1]):.2f} "
-        f"(log-likelihood {gain:+.1f} beside the Weibull's)"
-        if other.converged
-        else "a log-normal life did not converge"
-    )
-    if not _mixed_sites(data):
-        # Rounded visits keep the pooled estimate's cells few.
-        scores = rank_scores(*rounded(data.lower, data.upper, 0.25), climb_to=1e-4)
-        rank = rank_test(scores, data.second, data.site)
-        notes.append(f"a rank test that takes no shape of life for granted has p {rank.p_value:.2g}")
-    left, right = np.mean(data.lower == 0), np.mean(~np.isfinite(data.upper))
-    notes.append(f"{left:.0%} were past at their first visit, {right:.0%} are not past yet")
-    notes.append(f"likelihood ratio {2 * (fit.log_likelihood - log_likelihood_null):.1f} before clustering")
-    if data.dropped:
-        notes.append(f"{data.dropped} electrodes left out for want of what is held fixed")
-    return "; ".join(notes)
-
-
-def judge(p_adjusted: float | None, low: float | None, high: float | None, converged: bool) -> str:
-    """Give the verdict: 'supported', 'not supported' (the interval excludes what matters) or "can't tell"."""
-    if not converged or p_adjusted is None or low is None or high is None:
+    if not converged or low is None or high is None:
         return "can't tell"
-    if p_adjusted < LEVEL and (low > 1 or high < 1):
+    if p_adjusted is not None and p_adjusted < LEVEL and (low > 1 or high < 1) and not leans_on:
         return "supported"
-    return "not supported" if low > 1 / MATTERS and high < MATTERS else "can't tell"
+    return "not supported" if p_equivalence is not None and p_equivalence < LEVEL else "can't tell"
 
 
-def compare_two(
-    frame: pl.DataFrame,
-    question: Question,
-    rng: np.random.Generator,
-    asked_on: dt.date,
-) -> pl.DataFrame:
-    """Answer whether two groups differ in time to threshold: one row of the table `hypotheses`.
-
-    `frame`: lower, upper (or lower_years, upper_years), group (or the column question.compare), site_id, and
-    numeric columns for question.held_fixed. The effect is the ratio of times, second over first, of a Weibull
-    accelerated life; its 95 % interval is Wald's, clustered by site with sites - 2 degrees of freedom; with
-    few sites the p value is that of exchanging whole sites. p_adjusted equals p_value until `adjust`.
-    """
-    data = _gather(frame, question)
+def _begun(data: Data, question: Question, asked_on: dt.date) -> dict[str, object]:
+    """Give the row as it stands before anything is fitted."""
+    first, second = question.groups
     row: dict[str, object] = dict.fromkeys(HYPOTHESES)
-    row |= {
+    return row | {
         "question_id": question.question_id,
         "asked_on": asked_on,
         "question": question.words,
         "outcome": question.outcome,
-        "compared": f"{question.compare}: {question.first}, {question.second}",
+        "compared": (
+            f"{question.compare} per {question.slope}"
+            if question.slope
+            else f"{question.compare}: {first}, {second}"
+        ),
         "compare": question.compare,
-        "first": question.first,
-        "second": question.second,
+        "first": first,
+        "second": second,
         "held_fixed": ", ".join(question.held_fixed),
-        "electrodes": data.lower.size,
-        "sites": int(np.unique(data.site).size),
-        "effect_unit": "ratio of times to threshold, second over first",
+        "electrodes": data.x.size,
+        "sites": data.sites,
+        "effect_unit": OUTCOMES[question.outcome].effect_unit
+        + (f", per {question.slope}" if question.slope else ", second over first"),
         "converged": False,
         "verdict": "can't tell",
-        "power_ratio": POWER_RATIO,
+        "margin": question.margin,
+        "power_ratio": question.power_ratio,
+        "asked_by": question.asked_by,
+        "note": question.note,
+        "spec": question.spec,
+        "fingerprint": fingerprint(data, question),
+        "first_asked_on": asked_on,
     }
-    missing = _too_little(data, question)
+
+
+METHODS = {
+    "time_to_threshold": "Weibull accelerated life on intervals",
+    "onset": "Weibull accelerated life on intervals",
+    "growth": "log mean of the rods' slopes, by years",
+    "sudden_breaks": "complementary log-log on rods broken in the years watched",
+}
+
+
+def answer(frame: pl.DataFrame, question: Question, rng: np.random.Generator, asked_on: dt.date) -> Answer:
+    """Answer one question: effect, interval, p values, equivalence, what else lies in the comparison.
+
+    `frame`: see question_data.gather. The effect is a ratio (times, rates, breaks), second group over first
+    or for each step of the slope; its 95 % interval is clustered by site; with few sites the p value is that
+    of exchanging whole sites or the signs of their scores. Adjusted p values equal their own until `adjust`.
+    """
+    data = gather(frame, question)
+    row = _begun(data, question, asked_on)
+    factors = rivals_of(question, data.rows)
+    nothing = pl.DataFrame(schema=CONFOUNDERS)
+    missing = too_little(data, question)
     if missing:
         row |= {"method": "not fitted", "sentence": f"It can't be told: {missing}."}
-        return pl.DataFrame([row], schema=HYPOTHESES)
-    medians = (_median(data, ~data.second), _median(data, data.second))
-    if _thin(data):
-        row |= _bounded(data, rng)
-        return _answered(row, question, medians)
-    fit = fit_accelerated_life(data.lower, data.upper, data.design(), cluster=data.site)
-    if not fit.converged:
+        return Answer(pl.DataFrame([row], schema=HYPOTHESES), overlap(data, question, factors), nothing, data)
+    found = fitted(data, question, rng)
+    if found is None:
         row |= {
-            "method": "Weibull accelerated life, not converged",
+            "method": f"{METHODS[question.outcome]}, not converged",
             "sentence": "It can't be told: the comparison could not be fitted to these readings.",
         }
-        return pl.DataFrame([row], schema=HYPOTHESES)
-    row |= _estimate(data, fit, rng)
-    null = fit_accelerated_life(data.lower, data.upper, np.delete(data.design(), 1, axis=1))
-    row["checks"] = _checks(data, fit, null.log_likelihood)
-    return _answered(row, question, medians)
+        return Answer(pl.DataFrame([row], schema=HYPOTHESES), overlap(data, question, factors), nothing, data)
+    differs = found.low > 1 or found.high < 1
+    rivals = confounders(data, question, found.ratio if differs else None, factors)
+    row |= _numbers(found, question) | _leaning(rivals)
+    row["checks"] = checks_of(data, question)
+    return Answer(_worded(row, data, question), overlap(data, question, factors), rivals, data)
 
 
-def _answered(row: dict[str, object], question: Question, medians: tuple[Median, Median]) -> pl.DataFrame:
+def fitted(data: Data, question: Question, rng: np.random.Generator) -> Inference | None:
+    """Fit the comparison; None where it does not converge."""
+    if question.outcome != "growth" and fewest_sites(data) < THIN_SITES:
+        return bounded(data, question.outcome, rng)
+    try:
+        fit = fit_outcome(data, data.design(), question.outcome)
+    except ValueError:
+        return None
+    if not fit.converged:
+        return None
+    return inference(data, fit, question.outcome, (question.margin, question.power_ratio), rng)
+
+
+def _numbers(found: Inference, question: Question) -> dict[str, object]:
+    return {
+        "effect": found.ratio,
+        "effect_low": found.low,
+        "effect_high": found.high,
+        "p_value": found.p_value,
+        "p_adjusted": found.p_value,
+        "p_holm": found.p_value,
+        "p_equivalence": found.p_equivalence,
+        "p_equivalence_adjusted": found.p_equivalence,
+        "power": found.power,
+        "findable_ratio": found.findable,
+        "method": f"{METHODS[question.outcome]}, clustered by site; p of {found.how}",
+        "converged": True,
+    }
+
+
+def _leaning(rivals: pl.DataFrame) -> dict[str, object]:
+    """Name what takes the difference away when it is held; of several the one that explains most."""
+    away = rivals.filter("takes_it_away").sort("explained", descending=True, maintain_order=True)
+    single = away.filter(pl.col("factor") != "all of these")
+    if away.is_empty():
+        return {"leans_on": None, "p_equivalence_held": None}
+    shown = (single if single.height else away).row(0, named=True)
+    return {
+        "leans_on": f"{said(shown['factor'])}: {shown['effect_held']:.2f} "
+        f"({shown['effect_held_low']:.2f}-{shown['effect_held_high']:.2f})",
+        "p_equivalence_held": shown["p_equivalence_held"],
+    }
+
+
+def _worded(row: dict[str, object], data: Data, question: Question) -> pl.DataFrame:
     """Give the row with its verdict and sentence as a table."""
-    low, high = (float(row[k]) for k in ("effect_low", "effect_high"))  # type: ignore[arg-type]
-    row["verdict"] = judge(float(row["p_value"]), low, high, True)  # type: ignore[arg-type]
-    row["sentence"] = sentence_of(question, str(row["verdict"]), medians, row)
+    row["verdict"] = _verdict(row, row["p_value"], row["p_equivalence"])  # type: ignore[arg-type]
+    alone = dict(row) | {"leans_on": None}
+    unleaning = _verdict(alone, row["p_value"], row["p_equivalence"])  # type: ignore[arg-type]
+    sentence = sentence_of(question, unleaning, levels_of(data, question), row)
+    if row["leans_on"] and unleaning == "supported":
+        what, ratio = str(row["leans_on"]).split(": ")
+        sentence += (
+            f" But it need not be the {said(question.compare)}: with {what} held the ratio is {ratio}"
+            + (
+                ", and no difference that matters is left."
+                if row["verdict"] == "not supported"
+                else ", and no such difference is shown."
+            )
+        )
+    row["sentence"] = sentence + _held_words(question)
     return pl.DataFrame([row], schema=HYPOTHESES)
 
 
-def _estimate(data: _Data, fit: AcceleratedLife, rng: np.random.Generator) -> dict[str, object]:
-    """Give effect, interval, p value, power and method."""
-    error = float(np.sqrt(fit.covariance[1, 1]))
-    freedom = max(fit.clusters - 2 - data.held.shape[1], 1)
-    wide = float(student.ppf(0.975, freedom)) * error
-    wald = float(2 * student.sf(abs(fit.beta[1]) / error, freedom))
-    crossed = np.isfinite(data.upper)
-    fewest = min(data.sites_of(crossed & ~data.second), data.sites_of(crossed & data.second))
-    exchanged = _permutation_p(data, rng) if fewest < PERMUTE_BELOW_SITES else None
-    reach = np.log(POWER_RATIO) / error
-    limit = float(student.ppf(0.975, freedom))
-    method = "Weibull accelerated life on intervals, clustered by site; p of "
-    return {
-        "effect": float(np.exp(fit.beta[1])),
-        "effect_low": float(np.exp(fit.beta[1] - wide)),
-        "effect_high": float(np.exp(fit.beta[1] + wide)),
-        "p_value": wald if exchanged is None else exchanged,
-        "p_adjusted": wald if exchanged is None else exchanged,
-        "power": float(norm.sf(limit - reach) + norm.cdf(-limit - reach)),
-        "method": method + ("Wald's test" if exchanged is None else "whole sites exchanged"),
-        "converged": True,
-    }
+def _held_words(question: Question) -> str:
+    return f" Held fixed: {listing(question.held_fixed)}." if question.held_fixed else ""
 
 
-def _bounded(data: _Data, rng: np.random.Generator) -> dict[str, object]:
-    """Bound the ratio where one group has hardly crossed: a profile of the likelihood, widened.
+def _verdict(row: Mapping[str, object], p: float | None, p_equivalence: float | None) -> str:
+    leans = row["leans_on"]
+    equal = row["p_equivalence_held"] if leans else p_equivalence
+    return judge(p, row["effect_low"], row["effect_high"], bool(row["converged"]), equal, leans)  # type: ignore[arg-type]
 
-    The profile is over the ratio (times of the second group divided by it), its limit chi-squared's times the
-    design effect of the score by sites (Rao and Scott 1981); p is that of exchanging whole sites.
-    """
-    null = np.column_stack([np.ones(data.lower.size), data.held])
-    residual = fit_accelerated_life(data.lower, data.upper, null).scores[:, 0] * (
-        data.second - data.second.mean()
-    )
-    _, number = np.unique(data.site, return_inverse=True)
-    effect = max(float(np.sum(np.bincount(number, weights=residual) ** 2) / np.sum(residual**2)), 1.0)
-    logs = np.linspace(-WIDEST_LOG_RATIO, WIDEST_LOG_RATIO, 41)
-    height = np.empty(logs.size)
-    for k, log_ratio in enumerate(logs):
-        scale = np.exp(-log_ratio * data.second)
-        height[k] = fit_accelerated_life(data.lower * scale, data.upper * scale, null).log_likelihood
-    inside = 2 * (height.max() - height) <= chi2.ppf(0.95, 1) * effect
-    first, last = int(np.argmax(inside)), int(logs.size - 1 - np.argmax(inside[::-1]))
-    best = int(np.argmax(height))
-    both = first > 0 and last < logs.size - 1
-    p = _permutation_p(data, rng)
-    return {
-        "effect": float(np.exp(logs[best])) if both else None,
-        "effect_low": float(np.exp(logs[first - 1])) if first > 0 else 0.0,
-        "effect_high": float(np.exp(logs[last + 1])) if last < logs.size - 1 else float("inf"),
-        "p_value": p,
-        "p_adjusted": p,
-        "method": "Weibull accelerated life, profile widened by site clustering; p of whole sites exchanged",
-        "converged": True,
-        "checks": f"one group has crossed on fewer than {THIN_SITES} sites; design effect {effect:.1f}",
-    }
+
+def compare_two(
+    frame: pl.DataFrame, question: Question, rng: np.random.Generator, asked_on: dt.date
+) -> pl.DataFrame:
+    """Answer a question with its row of the table `hypotheses` alone."""
+    return answer(frame, question, rng, asked_on).row
 
 
 def adjust(rows: pl.DataFrame) -> pl.DataFrame:
-    """Adjust the p values of all questions asked (Benjamini and Hochberg 1995), the newest asking of each.
+    """Adjust the p values of all questions asked, the newest asking of each; judge anew.
 
-    Questions that could not be answered have no p value and count for nothing. Verdicts are judged anew;
-    where the adjustment takes one back the sentence says so. Adjusting twice changes nothing.
+    p_adjusted: Benjamini and Hochberg (1995), by which verdicts are judged; p_holm: Holm (1979), the chance
+    of any false one at all; p_equivalence_adjusted: the former over the tests of equivalence. Questions that
+    could not be answered have no p value and count for nothing. Adjusting twice changes nothing.
     """
-    from statsmodels.stats.multitest import multipletests
-
     newest = rows.sort("asked_on", maintain_order=True).unique(
         "question_id", keep="last", maintain_order=True
     )
-    asked = newest.filter(pl.col("p_value").is_not_null())
+    ways = {
+        "p_adjusted": ("p_value", "fdr_bh"),
+        "p_holm": ("p_value", "holm"),
+        "p_equivalence_adjusted": ("p_equivalence", "fdr_bh"),
+    }
+    tables = {name: _over_all(newest, *way) for name, way in ways.items()}
+    judged = [_judged(row, tables) for row in newest.iter_rows(named=True)]
+    return pl.DataFrame(judged, schema=newest.schema) if judged else newest
+
+
+def _over_all(rows: pl.DataFrame, column: str, method: str) -> dict[str, float]:
+    """Give question_id to the adjusted value of a column of p values."""
+    from statsmodels.stats.multitest import multipletests
+
+    asked = rows.filter(pl.col(column).is_not_null())
     if asked.is_empty():
-        return newest
-    adjusted = multipletests(asked["p_value"].to_numpy(), alpha=LEVEL, method="fdr_bh")[1]
-    table = dict(zip(asked["question_id"], adjusted, strict=True))
-    return pl.DataFrame([_judged(row, table) for row in newest.iter_rows(named=True)], schema=newest.schema)
+        return {}
+    adjusted = multipletests(asked[column].to_numpy(), alpha=LEVEL, method=method)[1]
+    return dict(zip(asked["question_id"], adjusted, strict=True))
 
 
-def _judged(row: dict[str, object], adjusted: dict[str, float]) -> dict[str, object]:
-    """Give the row with its adjusted p value, and its verdict and sentence under that."""
-    p = adjusted.get(str(row["question_id"]))
-    verdict = judge(p, row["effect_low"], row["effect_high"], bool(row["converged"]))  # type: ignore[arg-type]
-    alone = judge(row["p_value"], row["effect_low"], row["effect_high"], bool(row["converged"]))  # type: ignore[arg-type]
+def _judged(row: dict[str, object], tables: dict[str, dict[str, float]]) -> dict[str, object]:
+    """Give the row with its adjusted p values, and its verdict and sentence under them."""
+    row = row | {name: table.get(str(row["question_id"])) for name, table in tables.items()}
+    verdict = _verdict(row, row["p_adjusted"], row["p_equivalence_adjusted"])  # type: ignore[arg-type]
+    alone = _verdict(row, row["p_value"], row["p_equivalence"])  # type: ignore[arg-type]
     sentence = str(row["sentence"]).split(TAKEN_BACK)[0]
-    if alone == "supported" and verdict != "supported":
-        sentence += f"{TAKEN_BACK} {len(adjusted)} questions asked this is no more than chance may bring."
-    return row | {"p_adjusted": p, "verdict": verdict, "sentence": sentence}
+    asked = len(tables["p_adjusted"])
+    if alone == "supported" and verdict == "can't tell":
+        sentence += f"{TAKEN_BACK} {asked} questions asked this is no more than chance may bring."
+    elif alone == "not supported" and verdict == "can't tell":
+        sentence += f"{TAKEN_BACK} {asked} questions asked that is not sure enough to be said."
+    return row | {"verdict": verdict, "sentence": sentence}
 
 
 def two_most_populated(

@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -246,33 +247,39 @@ def explain(asked: _Asked, electrode_id: str, visits: bool, machine: bool) -> No
     click.echo(as_json(told) if machine else text(told))
 
 
-@main.command(short_help="Ask whether two groups of electrodes differ.")
-@click.option("--outcome", default="time_to_threshold", show_default=True, help="What is compared.")
-@click.option(
-    "--compare", default="soil_class", show_default=True, help="The column that tells the groups apart."
-)
-@click.option("--between", "first", required=True, help="One group.")
-@click.option("--and", "second", required=True, help="The other group.")
+@main.command(short_help="Put a question to the fleet: do these rods differ?")
+@click.argument("file", type=options.PATHS, required=False)
+@options.question
+@click.option("--example", is_flag=True, help="Print a question's TOML file to start from.")
 @click.pass_obj
-def hypothesis(asked: _Asked, outcome: str, compare: str, first: str, second: str) -> None:
-    """Ask whether two groups of electrodes differ, with effect, interval and a plain sentence.
+def hypothesis(asked: _Asked, file: Path | None, example: bool, **words: Any) -> None:
+    """Ask whether rods differ: in time to threshold, onset, growth or sudden breaks.
+
+    The question comes from a TOML FILE (--example prints one) or from the options. It is asked of the last
+    published run and entered in the register, which every later run asks again; so are the files in the
+    fleet's folder questions/. The answer has effect, interval, p values over all questions on file, power, a
+    test of equivalence, what else lies in the comparison, and a verdict: supported, not supported or can't
+    tell.
 
     \b
-    Example: rodfleet hypothesis --compare soil_class --between clay --and sand
+    Examples:
+      rodfleet hypothesis --compare soil_class --between clay --and sand
+      rodfleet hypothesis --compare region --between Saltmere --and Wendrick --hold soil_class
+      rodfleet hypothesis --outcome onset --compare chloride_ppm --slope doubling --hold material
+      rodfleet hypothesis --compare ph --split-at 5.5 --where "soil_class=clay,loam"
+      rodfleet hypothesis questions/chloride.toml
     """
+    from pipeline.question_files import EXAMPLE, options_as_keys, question_from, read_question
     from pipeline.questions import ask
 
-    _finish(
-        ask(
-            asked.fleet,
-            asked.settings,
-            outcome=outcome,
-            compare=compare,
-            first=first,
-            second=second,
-            say=click.echo,
-        )
-    )
+    if example:
+        click.echo(EXAMPLE, nl=False)
+        return
+    given = options_as_keys(words.pop("pairs"), words.pop("first"), words.pop("second"), **words)
+    if file is not None and given:
+        raise RequestError("Give a file or options, not both: the file says the whole question.")
+    question = read_question(file) if file is not None else question_from(given)
+    _finish(ask(asked.fleet, asked.settings, question=question, say=click.echo))
 
 
 @main.command(short_help="Print every key of fleet.toml, its value and meaning.")

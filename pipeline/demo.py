@@ -1,4 +1,4 @@
-"""The folder of a demo: room for it, and the settings of its invented owner."""
+"""The folder of a demo: room for it, the settings of its invented owner, and questions to it."""
 
 from pathlib import Path
 
@@ -26,6 +26,40 @@ site_limit_kind = "share_of_rods_past"
 site_limit_value = 0.3
 """
 
+# Three questions of which the invented fleet knows the answer: chloride does bring corrosion forward within a
+# soil class; districts differ by their soils alone; no purchase was better or worse than another.
+QUESTIONS = {
+    "chloride": """\
+# Does chloride bring the threshold forward, once the soil class is held?
+outcome = "time_to_threshold"
+compare = "chloride_ppm"
+slope = "doubling"
+hold = ["soil_class", "material"]
+asked_by = "the reliability analyst"
+note = "Brackish sites seem to go first; is it the salt, or the silt that it comes with?"
+""",
+    "district": """\
+# Do rods in Wendrick last longer than in Saltmere? Look at what else lies in the comparison.
+outcome = "time_to_threshold"
+compare = "region"
+between = ["Saltmere", "Wendrick"]
+asked_by = "the district manager"
+note = "Saltmere renews twice as many rods: is something wrong with its crews or its stock?"
+""",
+    "purchase": """\
+# Were the rods of these seven years worse than others?
+outcome = "time_to_threshold"
+compare = "purchase"
+hold = ["soil_class", "material"]
+margin = 1.3
+asked_by = "the buyer"
+note = "Rods were bought elsewhere in these years."
+
+[purchase]
+installed = ["1998-01-01", "2004-12-31"]
+""",
+}
+
 
 def make_demo_folder(folder: Path) -> None:
     """Make the folder ready for a demo, with settings; an earlier demo's store makes way, its settings stay.
@@ -44,3 +78,7 @@ def make_demo_folder(folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     if not (folder / "fleet.toml").exists():
         (folder / "fleet.toml").write_text(SETTINGS, encoding="utf-8")
+    if not (folder / "questions").exists():
+        (folder / "questions").mkdir()
+        for name, text in QUESTIONS.items():
+            (folder / "questions" / f"{name}.toml").write_text(text, encoding="utf-8")

@@ -35,6 +35,7 @@ class FleetInputs:
     books: pl.DataFrame
     currents: pl.DataFrame
     as_of: date
+    ground: pl.DataFrame
 
 
 def day_of_outlook(store: Store, settings: Settings, asked: date | None, today: date) -> date:
@@ -89,6 +90,27 @@ def known_electrodes(
     return threshold_ratios(fill_formula(known), settings).sort("site_id", "electrode_id")
 
 
+def site_ground(soil_surveys: pl.DataFrame, resistivity: pl.DataFrame) -> pl.DataFrame:
+    """Give what is known of each site's ground: numbers as their mean, names of the newest survey.
+
+    soil_surveys: as accepted. resistivity: soil.site_resistivity, soundings before surveys.
+    """
+    names = ("drainage", "sulphide", "moisture")
+    # By what they say, not by where they came from: the same rows in other files give the same ground.
+    surveys = soil_surveys.sort(
+        "site_id", "surveyed_on", *names, "ph", "chloride_ppm", "sulphate_ppm", "redox_mv"
+    )
+    known = surveys.group_by("site_id", maintain_order=True).agg(
+        *(pl.col(c).drop_nulls().last().alias(c) for c in names),
+        *(
+            pl.col(c).cast(pl.Float64).mean().alias(c)
+            for c in ("ph", "chloride_ppm", "sulphate_ppm", "redox_mv")
+        ),
+    )
+    ohm_m = resistivity.select("site_id", pl.col("resistivity_ohm_m").cast(pl.Float64)).unique("site_id")
+    return ohm_m.join(known, on="site_id", how="left", maintain_order="left").sort("site_id")
+
+
 def gather(store: Store, settings: Settings, asked: date | None, today: date) -> FleetInputs:
     """Read the accepted rows and work out soil class, formula and rest of the loop for every electrode.
 
@@ -121,6 +143,7 @@ def gather(store: Store, settings: Settings, asked: date | None, today: date) ->
         books=store.table("core_books"),
         currents=store.frame("currents_of_last_visit", as_of=day),
         as_of=day,
+        ground=site_ground(surveys, resistivity),
     )
 
 

@@ -71,10 +71,40 @@ TABLES: dict[str, Columns] = {
     ),
     "hypotheses": _columns(
         (TEXT, "question_id question outcome compared held_fixed effect_unit method verdict sentence"),
-        (DAY, "asked_on"),
+        (TEXT, "leans_on asked_by note spec fingerprint run_id"),
+        (DAY, "asked_on first_asked_on"),
         (WHOLE, "electrodes sites"),
-        (REAL, "effect effect_low effect_high p_value p_adjusted"),
+        (REAL, "effect effect_low effect_high p_value p_adjusted p_holm margin p_equivalence"),
+        (REAL, "p_equivalence_adjusted p_equivalence_held power power_ratio findable_ratio"),
         (FLAG, "converged"),
+    ),
+    "question_overlap": _columns(
+        (TEXT, "question_id factor level"),
+        (WHOLE, "first_electrodes first_sites second_electrodes second_sites"),
+    ),
+    "question_confounders": _columns(
+        (TEXT, "question_id factor says"),
+        (REAL, "explained inflation effect_held effect_held_low effect_held_high p_held p_equivalence_held"),
+        (WHOLE, "shared_sites"),
+        (FLAG, "separable takes_it_away"),
+    ),
+    "question_charts": _columns(
+        (TEXT, "question_id series kind"), (REAL, "x mid low high"), (WHOLE, "at_risk")
+    ),
+    "question_news": _columns(
+        (TEXT, "question_id question was_run was_verdict now_verdict sentence"),
+        (DAY, "was_on"),
+        (REAL, "was_effect now_effect"),
+    ),
+    "soil_importance": _columns(
+        (TEXT, "property stands_for says"),
+        (REAL, "importance low high alone explained_by_all association"),
+        (WHOLE, "known_sites"),
+    ),
+    "soil_dependence": _columns((TEXT, "property column label"), (REAL, "value hazard low high")),
+    "site_ground": _columns(
+        (TEXT, "site_id drainage sulphide moisture"),
+        (REAL, "resistivity_ohm_m ph chloride_ppm sulphate_ppm redox_mv"),
     ),
     "track_record": _columns(
         (DAY, "forecast_on judged_on"),

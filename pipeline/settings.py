@@ -27,6 +27,10 @@ class Settings:
     output_folder: Path = field(
         default=Path("out"), metadata=_says("path", "where the runs are published, below the fleet folder")
     )
+    questions_folder: Path = field(
+        default=Path("questions"),
+        metadata=_says("path", "TOML files of questions that every run asks again, below the fleet folder"),
+    )
     threshold_ratio: float = field(
         default=2.0,
         metadata=_says(
@@ -172,6 +176,7 @@ class Settings:
             settings,
             store_path=fleet / settings.store_path,
             output_folder=fleet / settings.output_folder,
+            questions_folder=fleet / settings.questions_folder,
         )
 
     def describe(self) -> str:

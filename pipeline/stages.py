@@ -11,13 +11,15 @@ import polars as pl
 from models.class_curves import class_curves
 from models.danger import attend_first as list_dangers
 from models.site import site_counts
+from models.soil_importance import soil_importance
 from pipeline.calibrations import LATEST, check_name, kept_calibrations
 from pipeline.engine import one_blas_thread
 from pipeline.errors import WorkError
 from pipeline.fleet_inputs import FleetInputs, gather, vetted_readings
 from pipeline.inference import Clock, Inference, Say, in_service, infer_kept
 from pipeline.publish import RunCheck, check_tables, publish
-from pipeline.questions import crossings_of, read_register, standing_questions
+from pipeline.question_register import enter_run, read_register, write_register
+from pipeline.questions import QuestionRows, standing_questions
 from pipeline.result import RunResult
 from pipeline.run_facts import Assumed, closing_lines, facts_of, new_run_id, shifts_to_ask_about
 from pipeline.run_tables import TABLES, as_declared
@@ -113,13 +115,16 @@ def tables_of(
     planned = plan(facts, money, settings, inputs.as_of.year + 1)
     clock.lap("ranking", f"{ranked.height:,} sites, {planned.height:,} works planned")
     site_table = _site_table(inputs, inference.verdicts)
-    crossings = crossings_of(inference.verdicts, lives, site_table, settings)
+    rows = QuestionRows(inference.verdicts, lives, site_table, inputs.ground, settings)
+    crossings = rows.of("time_to_threshold")
     survival = survival_account(crossings, fit, inference.verdicts, lives, inputs.readings, settings)
+    clock.lap("survival", f"{crossings.height:,} lives")
     questions = standing_questions(
-        inference.verdicts, lives, site_table, settings, asked_on=inputs.as_of,
-        register=read_register(settings.output_folder),
+        rows, asked_on=inputs.as_of, register=read_register(settings.output_folder),
+        folder=settings.questions_folder,
     )  # fmt: skip
-    clock.lap("survival", f"{crossings.height:,} lives, {questions.height} questions answered")
+    ground = soil_importance(crossings, settings.seed)
+    clock.lap("questions", _asked_words(questions.hypotheses, questions.news))
     checks = check_tables_of(fit, lives, inputs.readings, survival["survival_curves"], settings.seed)
     flagged = sum(checks[name].filter("flagged").height for name in ("model_checks", "residual_checks"))
     clock.lap("checks", f"{flagged} of the model's checks stand out")
@@ -134,7 +139,10 @@ def tables_of(
         "class_curves": class_curves(fit),
         "reading_verdicts": inference.verdicts,
         "attend_first": dangers,
-        "hypotheses": questions,
+        **questions.tables(),
+        "site_ground": inputs.ground,
+        "soil_importance": ground.importance,
+        "soil_dependence": ground.dependence,
         "track_record": read_track_record(settings.output_folder),
         "track_tenths": read_track_record(settings.output_folder, "track_tenths"),
         "sites": site_table,
@@ -147,7 +155,14 @@ def tables_of(
         "load_books": inputs.books,
         "refused_rows": inputs.refused,
     }
-    return as_declared(tables, settings.horizons_years), money.assumed + _not_ranked(inputs, ranked)
+    assumed = money.assumed + _not_ranked(inputs, ranked) + questions.not_asked
+    return as_declared(tables, settings.horizons_years), assumed
+
+
+def _asked_words(answers: pl.DataFrame, news: pl.DataFrame) -> str:
+    """Count the answers for the line of the stage."""
+    changed = f", {news.height} changed" if news.height else ""
+    return f"{answers.height} answered{changed}"
 
 
 def _not_ranked(inputs: FleetInputs, ranked: pl.DataFrame) -> list[str]:
@@ -215,6 +230,8 @@ def _run(settings: Settings, as_of: date | None, say: Say, today: date, asked: s
     facts = facts_of(run_id, started, inputs.as_of, tables, settings, clock.seconds, checks, told)
     facts["calibrated"] = {"name": by.name, "anew": by.anew, "why": by.why}
     page = publish(settings.output_folder, run_id, tables, facts)
+    register = read_register(settings.output_folder)
+    write_register(settings.output_folder, enter_run(register, tables["hypotheses"], run_id))
     clock.lap("publishing", f"run {run_id}")
     return RunResult(run_id, page, [*closing_lines(tables, facts), by.sentence()], True)
 

@@ -9,9 +9,11 @@ from pathlib import Path
 
 from reports.books import method_page, readings_page
 from reports.classes import class_pages
+from reports.ground import ground_page
 from reports.measure import measure_page
 from reports.numbers import fleet_page
 from reports.pages import Renderer
+from reports.questions import question_pages, questions_page
 from reports.run_facts import run_facts
 from reports.site_numbers import site_pages
 from reports.staged import Staged, read_staged
@@ -65,6 +67,11 @@ def write_pages(tables: Staged, out: Path, assets: str) -> list[Path]:
         _write(out / "readings.html", renderer.readings(readings_page(tables))),
         _write(out / "method.html", renderer.method(method_page(tables))),
     ]
+    written += [
+        _write(out / "questions.html", renderer.questions(questions_page(tables))),
+        _write(out / "ground.html", renderer.ground(ground_page(tables))),
+    ]
+    written += [_write(out / page.page, renderer.question(page)) for page in question_pages(tables)]
     sites = site_pages(tables, run.currency)
     return written + [_write(out / page.page, renderer.site(page)) for page in sites]
 

@@ -36,7 +36,7 @@ def map_template() -> Spec:
         legend=alt.Legend(orient="top", gradientLength=180, titleLimit=260),
     )
     points = (
-        _named("sites")
+        named("sites")
         .mark_circle(size=110, opacity=0.95, stroke=INK, strokeWidth=0.8)
         .encode(
             x=alt.X("lon:Q", title="Longitude, degrees", scale=alt.Scale(zero=False, padding=14)),
@@ -50,7 +50,7 @@ def map_template() -> Spec:
             ],
         )
     )
-    return _finish(points, height=380)
+    return finish(points, height=380)
 
 
 def _years_axis(most: float, title: str = "Age, years") -> alt.X:
@@ -59,7 +59,7 @@ def _years_axis(most: float, title: str = "Age, years") -> alt.X:
     )
 
 
-def _told_apart(series: tuple[str, ...]) -> tuple[alt.Color, alt.StrokeDash]:
+def told_apart(series: tuple[str, ...]) -> tuple[alt.Color, alt.StrokeDash]:
     """Colour and dash of each series, the same in every panel; the key stands in the page (`series_key`)."""
     colours = alt.Scale(domain=list(series), range=SERIES_COLOURS)
     dashes = alt.Scale(domain=list(series), range=SERIES_DASHES)
@@ -86,24 +86,24 @@ def series_key(present: Sequence[str], series: Sequence[str]) -> list[tuple[str,
 @cache
 def ratio_template(most_years: float, most_ratio: float, materials: tuple[str, ...]) -> Spec:
     """Ratio by age for one soil class: median, 10-90 % band by material, the threshold dashed."""
-    colour, dash = _told_apart(materials)
-    base = _named("curve").encode(x=_years_axis(most_years), color=colour)
+    colour, dash = told_apart(materials)
+    base = named("curve").encode(x=_years_axis(most_years), color=colour)
     scale = alt.Scale(type="log", domain=[0.8, most_ratio], nice=False, clamp=True)
     band = base.mark_area(opacity=0.16).encode(
         y=alt.Y("low:Q", title="Ratio to new", scale=scale), y2="high:Q"
     )
     line = base.mark_line(strokeWidth=2).encode(y=alt.Y("mid:Q", scale=scale), strokeDash=dash)
     threshold = (
-        _named("threshold").mark_rule(strokeDash=[5, 4], color=INK).encode(y=alt.Y("level:Q", scale=scale))
+        named("threshold").mark_rule(strokeDash=[5, 4], color=INK).encode(y=alt.Y("level:Q", scale=scale))
     )
-    return _finish(alt.layer(band, line, threshold), height=190)
+    return finish(alt.layer(band, line, threshold), height=190)
 
 
 @cache
 def share_template(most_years: float, methods: tuple[str, ...]) -> Spec:
     """Share past threshold by age for one soil class, one line a method, intervals as bands."""
-    colour, dash = _told_apart(methods)
-    base = _named("share").encode(x=_years_axis(most_years), color=colour)
+    colour, dash = told_apart(methods)
+    base = named("share").encode(x=_years_axis(most_years), color=colour)
     scale = alt.Scale(domain=[0, 100])
     title = "Share past threshold, %"
     band = base.mark_area(opacity=0.12, interpolate="step-after").encode(
@@ -118,12 +118,12 @@ def share_template(most_years: float, methods: tuple[str, ...]) -> Spec:
         .encode(y=alt.Y(f"{side}:Q", title=title, scale=scale))
         for side in ("low_all", "high_all")
     ]
-    return _finish(alt.layer(band, *edges, line, *_at_risk()), height=230)
+    return finish(alt.layer(band, *edges, line, *_at_risk()), height=230)
 
 
 def _at_risk() -> list[alt.Chart]:
     """Numbers at risk in a row under the axis of ages, and what they are at its left end."""
-    base = _named("risk")
+    base = named("risk")
     numbers = base.mark_text(baseline="top", dy=44, fontSize=10, color=INK).encode(
         x=alt.X("age:Q"), y=alt.value("height"), text="said:N"
     )
@@ -136,15 +136,15 @@ def _at_risk() -> list[alt.Chart]:
 @cache
 def hazard_template(most_years: float, most_percent: float, series: tuple[str, ...]) -> Spec:
     """Crossings a year among rods not past yet, by age: the visits' in stretches, the life's as a line."""
-    colour, dash = _told_apart(series)
-    base = _named("hazard").encode(x=_years_axis(most_years), color=colour)
+    colour, dash = told_apart(series)
+    base = named("hazard").encode(x=_years_axis(most_years), color=colour)
     scale = alt.Scale(domain=[0, most_percent], nice=False, clamp=True)
     title = "Crossing a year, % of those left"
     band = base.mark_area(opacity=0.14).encode(y=alt.Y("low:Q", title=title, scale=scale), y2="high:Q")
     line = base.mark_line(strokeWidth=2, point=alt.OverlayMarkDef(size=14)).encode(
         y=alt.Y("mid:Q", title=title, scale=scale), strokeDash=dash
     )
-    return _finish(alt.layer(band, line), height=190)
+    return finish(alt.layer(band, line), height=190)
 
 
 @cache
@@ -154,8 +154,8 @@ def well_template() -> Spec:
         "year:Q", title=None, scale=alt.Scale(zero=False, nice=False), axis=alt.Axis(format="d", tickCount=6)
     )
     scale = alt.Scale(type="log", nice=False, padding=8)
-    curve = _named("curve").encode(x=x)
-    readings = _named("readings").encode(
+    curve = named("curve").encode(x=x)
+    readings = named("readings").encode(
         x=x, tooltip=[alt.Tooltip("day:N", title="Taken on"), alt.Tooltip("said:N", title="Reading")]
     )
     raw = readings.mark_point(color=SLATE, size=34, filled=False, strokeWidth=1.2).encode(
@@ -173,24 +173,24 @@ def well_template() -> Spec:
         curve.mark_area(color=DEEP, opacity=0.18).encode(
             y=alt.Y("low:Q", title=OHMS, scale=scale, axis=alt.Axis(tickCount=5)), y2="high:Q"
         ),
-        _named("today").mark_rule(color=GRID, strokeWidth=1.5).encode(x="year:Q"),
-        _named("threshold").mark_rule(color=OCHRE, strokeDash=[5, 4]).encode(y=alt.Y("ohm:Q", scale=scale)),
+        named("today").mark_rule(color=GRID, strokeWidth=1.5).encode(x="year:Q"),
+        named("threshold").mark_rule(color=OCHRE, strokeDash=[5, 4]).encode(y=alt.Y("ohm:Q", scale=scale)),
         curve.transform_filter("datum.part != 1").mark_line(color=DEEP, strokeWidth=2).encode(y="mid:Q"),
         curve.transform_filter("datum.part != 0")
         .mark_line(color=DEEP, strokeWidth=2, strokeDash=[3, 3])
         .encode(y="mid:Q"),
         raw,
-        _named("corrected")
+        named("corrected")
         .mark_circle(color=DEEP, size=30, opacity=1)
         .encode(x=x, y=alt.Y("clean:Q", title=OHMS, scale=scale)),
-        _named("crossing")
+        named("crossing")
         .mark_rule(color=PLUM, strokeWidth=4, opacity=0.8)
         .encode(x="early:Q", x2="late:Q", y="ohm:Q"),
-        _named("middle")
+        named("middle")
         .mark_point(color=PLUM, shape="diamond", filled=True, size=70, opacity=1)
         .encode(x="year:Q", y="ohm:Q"),
     ]
-    return _finish(alt.layer(*layers), height=190)
+    return finish(alt.layer(*layers), height=190)
 
 
 _FLAG = alt.Scale(domain=["no", "yes"], range=[DEEP, PLUM])
@@ -201,7 +201,7 @@ def check_template() -> Spec:
     """One summary by soil class: the replicas' 5-95 % band as a bar, the readings' own value as a point."""
     y = alt.Y("name:N", title=None, sort=None, axis=alt.Axis(labelLimit=150))
     scale = alt.Scale(zero=False, nice=True, padding=8)
-    base = _named("check").encode(y=y)
+    base = named("check").encode(y=y)
     told = [
         alt.Tooltip("name:N", title="Class"),
         alt.Tooltip("said:N", title="Readings"),
@@ -219,15 +219,15 @@ def check_template() -> Spec:
         ),
         tooltip=told,
     )
-    return _finish(alt.layer(band, middle, own), height=210)
+    return finish(alt.layer(band, middle, own), height=210)
 
 
 @cache
-def shift_template(named: bool) -> Spec:
+def shift_template(with_names: bool) -> Spec:
     """Shift of each group's residuals with its 90 % interval; the axis names groups where there is room."""
-    axis = alt.Axis(labelAngle=-50, labelLimit=110) if named else alt.Axis(labels=False, ticks=False)
+    axis = alt.Axis(labelAngle=-50, labelLimit=110) if with_names else alt.Axis(labels=False, ticks=False)
     x = alt.X("group:N", title=None, sort=None, axis=axis)
-    base = _named("shift").encode(x=x)
+    base = named("shift").encode(x=x)
     told = [
         alt.Tooltip("group:N", title="Group"),
         alt.Tooltip("said:N", title="Shift"),
@@ -236,12 +236,12 @@ def shift_template(named: bool) -> Spec:
     ]
     colour = alt.Color("flag:N", scale=_FLAG, legend=None)
     title = "Shift of the readings, %"
-    zero = _named("zero").mark_rule(color=SLATE).encode(y=alt.Y("level:Q", title=title))
+    zero = named("zero").mark_rule(color=SLATE).encode(y=alt.Y("level:Q", title=title))
     bar = base.mark_rule(strokeWidth=1.6).encode(y=alt.Y("low:Q", title=title), y2="high:Q", color=colour)
     point = base.mark_point(filled=True, size=46, opacity=1).encode(
         y=alt.Y("mid:Q", title=title), color=colour, tooltip=told
     )
-    return _finish(alt.layer(zero, bar, point), height=230 if named else 190)
+    return finish(alt.layer(zero, bar, point), height=230 if with_names else 190)
 
 
 @cache
@@ -250,7 +250,7 @@ def fared_template() -> Spec:
     scale = alt.Scale(domain=[0, 100], clamp=True)
     x = alt.X("forecast:Q", title="Forecast, %", scale=scale)
     colour = alt.Color("horizon:N", sort=None, title="Ahead", scale=alt.Scale(range=SERIES_COLOURS))
-    base = _named("fared").encode(x=x, color=colour)
+    base = named("fared").encode(x=x, color=colour)
     told = [
         alt.Tooltip("horizon:N", title="Ahead"),
         alt.Tooltip("electrodes:Q", title="Electrodes"),
@@ -263,11 +263,11 @@ def fared_template() -> Spec:
         tooltip=told,
     )
     even = (
-        _named("even")
+        named("even")
         .mark_line(color=SLATE, strokeDash=[4, 4])
         .encode(x=alt.X("at:Q", title="Forecast, %", scale=scale), y=alt.Y("at:Q", scale=scale))
     )
-    return _finish(alt.layer(even, bar, point), height=300)
+    return finish(alt.layer(even, bar, point), height=300)
 
 
 @cache
@@ -275,22 +275,22 @@ def tenth_template() -> Spec:
     """Share of the readings in each tenth of its own leave-one-out forecast; a tenth everywhere is right."""
     x = alt.X("group:N", title="Tenth of the forecast", sort=None, axis=alt.Axis(labelAngle=-50))
     title, scale = "Share of the readings, %", alt.Scale(domainMin=0)
-    base = _named("tenth").encode(x=x)
+    base = named("tenth").encode(x=x)
     level, share = (alt.Y(f"{name}:Q", title=title, scale=scale) for name in ("level", "share"))
-    even = _named("even").mark_rule(color=SLATE, strokeDash=[4, 4]).encode(y=level)
+    even = named("even").mark_rule(color=SLATE, strokeDash=[4, 4]).encode(y=level)
     line = base.mark_line(color=FADED, strokeWidth=2).encode(y=share)
     point = base.mark_point(filled=True, size=60, opacity=1, color=DEEP).encode(
         y=share, tooltip=[alt.Tooltip("group:N", title="Tenth"), alt.Tooltip("share:Q", title="Share, %")]
     )
-    return _finish(alt.layer(even, line, point), height=230)
+    return finish(alt.layer(even, line, point), height=230)
 
 
-def _named(table: str) -> alt.Chart:
+def named(table: str) -> alt.Chart:
     """A chart of the table that each figure brings under this name."""
     return alt.Chart(alt.NamedData(table))
 
 
-def _finish(chart: Any, height: int) -> Spec:
+def finish(chart: Any, height: int) -> Spec:
     """Set size and looks, and take the template as plain data without its schema address."""
     styled = (
         chart.properties(

@@ -8,11 +8,13 @@ from typing import Any
 
 import jinja2
 
-from reports import charts, words
+from reports import charts, question_charts, words
 from reports.books import MethodPage, ReadingsPage
 from reports.classes import ClassPages, ClassPanel
+from reports.ground import GroundPage
 from reports.measure import MeasurePage
 from reports.numbers import FleetPage, MapPoint, tied_places
+from reports.questions import QuestionPage, QuestionsPage
 from reports.run_facts import RunFacts
 from reports.site_numbers import SitePage
 from reports.trust import Figure, TrustPage
@@ -21,6 +23,8 @@ MOST_FINDINGS = 200
 NAV = (
     ("index.html", "Where to spend"),
     ("classes.html", "Soil classes"),
+    ("questions.html", "Questions"),
+    ("ground.html", "What matters in the soil"),
     ("trust.html", "How far to trust this"),
     ("measure.html", "What to measure next"),
     ("readings.html", "Readings"),
@@ -45,6 +49,12 @@ def environment() -> jinja2.Environment:
         "tenth": lambda value: f"{value:.1f}",
         "raw": lambda value: "" if value is None else repr(value),
         "map_data": map_data,
+        "answer_data": lambda page: charts.figure_data(answer=page.chart),
+        "ratios_data": lambda page: charts.figure_data(
+            ratios=page.ratios, one={"level": [1]}, margin={"low": [1 / page.margin], "high": [page.margin]}
+        ),
+        "importance_data": lambda page: charts.figure_data(importance=page.importance),
+        "dependence_data": lambda d: charts.figure_data(dependence=d.data, one={"level": [1]}),
         "figure_data": lambda figure: charts.figure_data(**figure.tables),
         "templates_of": templates_of,
         "ratio_data": lambda panel: panel_data(panel)[0],
@@ -85,6 +95,11 @@ class Renderer:
             "shifts": charts.embed(charts.shift_template(False)),
             "fared": charts.embed(charts.fared_template()),
             "tenth": charts.embed(charts.tenth_template()),
+            "ratios": charts.embed(question_charts.ratios_template()),
+            "importance": charts.embed(question_charts.importance_template()),
+            "dependence": charts.embed(question_charts.dependence_template("linear")),
+            "dependence_log": charts.embed(question_charts.dependence_template("log")),
+            "dependence_names": charts.embed(question_charts.dependence_template("names")),
         }
 
     def render(self, template: str, here: str, root: str = "", **values: Any) -> str:
@@ -134,6 +149,28 @@ class Renderer:
             verdicts=words.VERDICTS,
             glossary=words.GLOSSARY,
         )
+
+    def questions(self, page: QuestionsPage) -> str:
+        """Render the list of questions, what has changed first."""
+        return self.render("questions.html", "questions.html", page=page)
+
+    def question(self, page: QuestionPage) -> str:
+        """Render one question's page."""
+        own = charts.embed(
+            question_charts.answer_template(page.kind, page.series, page.axis, page.x_axis, page.log_x)
+        )
+        return self.render(
+            "question.html",
+            "questions.html",
+            root="../",
+            page=page,
+            own=own,
+            key=charts.series_key(page.series, page.series),
+        )
+
+    def ground(self, page: GroundPage) -> str:
+        """Render the page of what matters in the soil."""
+        return self.render("ground.html", "ground.html", page=page)
 
     def site(self, page: SitePage) -> str:
         """Render one site's page."""

@@ -102,11 +102,32 @@ TABLES: dict[str, Columns] = {
     ),
     "hypotheses": _columns(
         (TEXT, "question_id question outcome compared held_fixed effect_unit method verdict sentence checks"),
-        (DAY, "asked_on"),
+        (TEXT, "compare first second leans_on asked_by note fingerprint run_id"),
+        (DAY, "asked_on first_asked_on"),
         (WHOLE, "electrodes sites"),
-        (REAL, "effect effect_low effect_high p_value p_adjusted"),
+        (REAL, "effect effect_low effect_high p_value p_adjusted p_holm margin p_equivalence"),
+        (REAL, "power power_ratio findable_ratio"),
         (FLAG, "converged"),
     ),
+    "question_overlap": _columns(
+        (TEXT, "question_id factor level"),
+        (WHOLE, "first_electrodes first_sites second_electrodes second_sites"),
+    ),
+    "question_confounders": _columns(
+        (TEXT, "question_id factor says"),
+        (REAL, "explained inflation effect_held effect_held_low effect_held_high"),
+        (FLAG, "separable takes_it_away"),
+    ),
+    "question_charts": _columns(
+        (TEXT, "question_id series kind"), (REAL, "x mid low high"), (WHOLE, "at_risk")
+    ),
+    "question_news": _columns((TEXT, "question_id question sentence"), (DAY, "was_on")),
+    "soil_importance": _columns(
+        (TEXT, "property stands_for says"),
+        (REAL, "importance low high alone explained_by_all association"),
+        (WHOLE, "known_sites"),
+    ),
+    "soil_dependence": _columns((TEXT, "property column label"), (REAL, "value hazard low high")),
     "track_record": _columns(
         (DAY, "forecast_on judged_on"),
         (REAL, "horizon_years expected_past brier"),

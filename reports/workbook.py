@@ -15,7 +15,8 @@ from reports.staged import TABLES, Staged
 
 COPIED = (
     "site_ranking", "plan", "sites", "site_outlook", "electrode_outlook", "attend_first", "class_curves",
-    "load_books", "refused_rows", "hypotheses", "model_checks", "residual_checks", "not_understood",
+    "load_books", "refused_rows", "hypotheses", "question_confounders", "question_overlap", "question_news",
+    "soil_importance", "soil_dependence", "model_checks", "residual_checks", "not_understood",
     "next_readings", "next_rounds",
 )  # fmt: skip
 # What a spreadsheet takes for the start of a formula when it opens a CSV.

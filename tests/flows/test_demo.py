@@ -9,6 +9,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipeline import engine, questions
+from pipeline.question_register import read_register
 from pipeline.run_tables import TABLES, not_as_declared
 from pipeline.settings import Settings
 from pipeline.stages import run_fleet
@@ -29,8 +30,8 @@ def test_the_demo_goes_from_field_files_to_a_page(demo: Demo) -> None:
     assert len(list((demo.folder / "out/current/sites").glob("*.html"))) >= SITES
     stages = re.findall(r"^(\w[\w ]+?) +[\d.]+ s  ", demo.said, flags=re.MULTILINE)
     assert stages == [
-        "vetting", "calibration", "site pass", "outlook", "ranking", "survival", "checks", "next readings",
-        "publishing",
+        "vetting", "calibration", "site pass", "outlook", "ranking", "survival", "questions", "checks",
+        "next readings", "publishing",
     ]  # fmt: skip
     assert set(facts(demo.folder)["seconds"]) >= set(stages) - {"publishing"}
 
@@ -57,6 +58,7 @@ def test_the_same_tables_whatever_the_workers(
 ) -> None:
     for name in ("store.duckdb", "fleet.toml"):
         shutil.copy(demo.folder / name, tmp_path / name)
+    shutil.copytree(demo.folder / "questions", tmp_path / "questions")
     monkeypatch.setattr(engine, "SHARD", 2)  # six shards of this fleet, where the demo had one
     monkeypatch.setenv("RODFLEET_WORKERS", "2")
     settings = Settings.load(tmp_path)
@@ -86,6 +88,7 @@ def test_the_same_tables_in_whatever_order_and_pieces_the_files_come(demo: Demo,
     field = tmp_path / "field"
     shutil.copytree(demo.folder / "field", field, ignore=shutil.ignore_patterns("truth"))
     shutil.copy(demo.folder / "fleet.toml", tmp_path / "fleet.toml")
+    shutil.copytree(demo.folder / "questions", tmp_path / "questions")
     files = sorted(p for p in field.rglob("*") if p.is_file())
     readings = [p for p in files if re.search(r"readings|handheld|rod log", p.name)]
     assert 3 <= len(readings) < len(files)
@@ -127,13 +130,27 @@ def test_a_renewed_rod_counts_in_a_question(demo: Demo, tmp_path: Path) -> None:
     renewed = lives.filter(~pl.col("in_service"))
     assert renewed.height
     assert renewed["retired_on"].null_count() == 0
-    (_, electrodes, _), _ = questions.read_published(demo.folder / "out")
+    settings = Settings.load(demo.folder)
+    electrodes = questions.read_published(demo.folder / "out", settings)[0].lives
     assert set(renewed["electrode_id"]) <= set(electrodes["electrode_id"])
-    crossings = questions.crossings_of(
-        tables["reading_verdicts"], electrodes, tables["sites"], Settings.load(demo.folder)
-    )
+    crossings = questions.crossings_of(tables["reading_verdicts"], electrodes, tables["sites"], settings)
     assert set(renewed["electrode_id"]) & set(crossings["electrode_id"])
     aside = Path(shutil.copytree(demo.folder / "out", tmp_path / "out", symlinks=True))
     (aside / "current/electrode_lives.parquet").unlink()  # a run of before there was such a table
-    (_, electrodes, _), _ = questions.read_published(aside)
-    assert_frame_equal(electrodes, outlook)
+    assert_frame_equal(questions.read_published(aside, settings)[0].lives, outlook)
+
+
+def test_the_demo_asks_its_three_questions_and_gives_each_a_page(demo: Demo) -> None:
+    answers = published(demo.folder)["hypotheses"]
+    asked = answers.filter(
+        pl.col("asked_by").is_in(["the reliability analyst", "the district manager", "the buyer"])
+    )
+    assert sorted(asked["compare"]) == ["chloride_ppm", "purchase", "region"]
+    assert answers["sentence"].str.len_chars().min() > 20
+    assert len(list((demo.folder / "out/current/questions").glob("*.html"))) == answers.height
+    register = read_register(demo.folder / "out")
+    assert register["question_id"].sort().equals(answers["question_id"].sort())
+    assert register["run_id"].unique().to_list() == [facts(demo.folder)["run_id"]]
+    # No soil is worth a verdict in a dozen sites: what is too little is said, not guessed.
+    trap = asked.filter(pl.col("compare") == "region").row(0, named=True)
+    assert trap["verdict"] == "can't tell"

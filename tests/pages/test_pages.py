@@ -14,9 +14,13 @@ from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
 
+from reports.questions import question_page_name
+from tests.unit.staged_questions import BREAKS, DISTRICTS, SLOPE
+
+QUESTIONS = tuple(question_page_name(name) for name in (DISTRICTS, SLOPE, BREAKS))
 PAGES = (
     "index.html", "classes.html", "trust.html", "measure.html", "readings.html", "method.html",
-    "sites/N-001.html", "sites/N-012.html",
+    "questions.html", "ground.html", "sites/N-001.html", "sites/N-012.html", *QUESTIONS,
 )  # fmt: skip
 WIDTHS = (390, 1366)
 DRAWN_SECONDS = 30
@@ -57,12 +61,11 @@ def test_a_page_draws_its_charts_and_asks_for_nothing_outside(
     figures = browser.find_elements(By.CSS_SELECTOR, "figure[data-template]")
     for figure in figures:
         assert figure.get_attribute("data-drawn") == "yes"
-        marks = figure.find_elements(
-            By.CSS_SELECTOR, "svg .mark-symbol path, svg .mark-line path, svg .mark-area path"
-        )
-        assert len(marks) > 2
+        # A question of two rates has two points and their intervals, which are rules.
+        few = ", svg .mark-rule line" if name in QUESTIONS else ""
+        assert len(figure.find_elements(By.CSS_SELECTOR, MARKS + few)) > 2
         assert figure.find_element(By.TAG_NAME, "svg").size["height"] > 100
-    assert bool(figures) == (name not in ("measure.html", "readings.html", "method.html"))
+    assert bool(figures) == (name not in ("measure.html", "readings.html", "method.html", "questions.html"))
 
 
 @pytest.mark.parametrize("width", WIDTHS)

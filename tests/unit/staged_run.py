@@ -11,6 +11,8 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
+from tests.unit.staged_questions import staged_ground, staged_questions
+
 AS_OF = date(2026, 5, 31)
 CLASSES = ("marsh clay", "glacial till", "river gravel")
 SITE_NAMES = (
@@ -69,8 +71,8 @@ def write_staged_run(
         "attend_first": _attend_first(ids),
         "load_books": _load_books(),
         "refused_rows": _refused_rows(),
-        # An optional table that is there and holds nothing.
-        "hypotheses": pl.DataFrame(schema={"question_id": pl.String, "question": pl.String}),
+        **staged_questions(),
+        **staged_ground(),
     }
     for name, table in tables.items():
         table.write_parquet(folder / f"{name}.parquet")

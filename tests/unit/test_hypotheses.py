@@ -159,7 +159,7 @@ def test_held_covariate_takes_its_part_and_missing_ones_are_counted() -> None:
     assert row["effect_low"] < 1.8 < row["effect_high"]
 
 
-def test_groups_within_sites_are_tested_by_wald() -> None:
+def test_groups_within_sites_are_tested_by_the_signs_of_scores() -> None:
     rng = np.random.default_rng(7)
     frame = fleet(rng, 8).with_columns(
         pl.when(pl.int_range(pl.len()) % 2 == 0)
@@ -168,7 +168,7 @@ def test_groups_within_sites_are_tested_by_wald() -> None:
         .alias("material")
     )
     row = answer(frame, rng, Question("material", "one", "two"))
-    assert "Wald" in row["method"]
+    assert "signs of the sites" in row["method"]
     assert "Half of the one rods" in row["sentence"]
 
 
@@ -204,18 +204,29 @@ def test_only_the_newest_asking_of_a_question_counts() -> None:
 
 
 @pytest.mark.parametrize(
-    ("p", "low", "high", "verdict"),
+    ("p", "low", "high", "p_equivalence", "leans_on", "verdict"),
     [
-        (0.01, 1.2, 1.9, "supported"),
-        (0.01, 0.5, 0.8, "supported"),
-        (0.20, 0.9, 1.6, "can't tell"),
-        (0.20, 0.9, 1.2, "not supported"),
-        (0.01, 0.9, 1.6, "can't tell"),
-        (None, None, None, "can't tell"),
+        (0.01, 1.2, 1.9, 0.6, None, "supported"),
+        (0.01, 0.5, 0.8, None, None, "supported"),
+        (0.01, 1.02, 1.1, 0.001, None, "supported"),
+        (0.20, 0.9, 1.6, 0.3, None, "can't tell"),
+        (0.20, 0.9, 1.2, 0.01, None, "not supported"),
+        (0.20, 0.9, 1.2, None, None, "can't tell"),
+        (0.01, 0.9, 1.6, 0.4, None, "can't tell"),
+        (0.01, 1.2, 1.9, 0.2, "soil class", "can't tell"),
+        (0.01, 1.2, 1.9, 0.01, "soil class", "not supported"),
+        (None, None, None, None, None, "can't tell"),
     ],
 )
-def test_verdicts(p: float | None, low: float | None, high: float | None, verdict: str) -> None:
-    assert judge(p, low, high, True) == verdict
+def test_verdicts(
+    p: float | None,
+    low: float | None,
+    high: float | None,
+    p_equivalence: float | None,
+    leans_on: str | None,
+    verdict: str,
+) -> None:
+    assert judge(p, low, high, True, p_equivalence, leans_on) == verdict
 
 
 def test_first_pair_is_chosen_by_size_not_by_outcome() -> None:
