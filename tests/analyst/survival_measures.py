@@ -46,7 +46,7 @@ class Shape:
 
 @dataclass(frozen=True)
 class Fleet:
-    """Lives, the ages between which each is seen to cross, site, age at the first visit, each (n,)."""
+    """Lives, ages between which each is seen to cross, site, age at the first visit, each (n,)."""
 
     life: Array
     lower: Array
