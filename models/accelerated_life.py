@@ -229,16 +229,21 @@ def minimise(loss: Callable[[Array], tuple[float, Array]], start: Array) -> tupl
         return loss(theta)[1]
 
     theta = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": 500}).x
-    curvature = _hessian(theta, gradient)
-    for _ in range(20):
-        slope = gradient(theta)
+    curvature, begun = _hessian(theta, gradient), theta
+    value, slope = loss(theta)
+    for _ in range(30):
         if np.max(np.abs(slope)) < 1e-10 or not np.all(np.isfinite(curvature)):
             break
-        step = -np.linalg.lstsq(curvature, slope, rcond=None)[0]
-        ahead = theta + step
-        if not np.isfinite(loss(ahead)[0]) or loss(ahead)[0] > loss(theta)[0]:
+        ahead = theta - np.linalg.lstsq(curvature, slope, rcond=None)[0]
+        value_ahead, slope_ahead = loss(ahead)
+        if not np.isfinite(value_ahead) or value_ahead > value + 1e-14 * abs(value):
             break
-        theta, curvature = ahead, _hessian(ahead, gradient)
+        theta, value, slope = ahead, value_ahead, slope_ahead
+        if np.max(np.abs(theta - begun)) > 1e-3:
+            curvature, begun = _hessian(theta, gradient), theta
+    # Near the top one Hessian serves for every step; the errors take that of the top itself.
+    if not np.array_equal(theta, begun):
+        curvature = _hessian(theta, gradient)
     flat = bool(np.max(np.abs(gradient(theta))) < GRADIENT_TOLERANCE and np.all(np.isfinite(curvature)))
     return theta, curvature, flat and bool(np.all(np.linalg.eigvalsh(curvature) > 0))
 

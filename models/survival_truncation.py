@@ -145,9 +145,10 @@ def _found(group: pl.DataFrame) -> StillThere | None:
         return None
     columns = (group[c].to_numpy() for c in ("lower_years", "upper_years", "records_years", "site_id"))
     low, up, began, site = columns
-    fits = [still_there(low, up, began, site, family) for family in (WEIBULL, LOGNORMAL)]
-    good = [fit for fit in fits if fit.converged]
-    return max(good, key=lambda fit: fit.log_likelihood) if good else None
+    plain = {f.name: fit_accelerated_life(low, up, family=f).log_likelihood for f in (WEIBULL, LOGNORMAL)}
+    better = WEIBULL if plain[WEIBULL.name] >= plain[LOGNORMAL.name] else LOGNORMAL
+    fit = still_there(low, up, began, site, better)
+    return fit if fit.converged else None
 
 
 def missing_before_records(crossings: pl.DataFrame) -> pl.DataFrame:

@@ -139,7 +139,7 @@ def hazard_template(most_years: float, most_percent: float, series: tuple[str, .
     colour, dash = told_apart(series)
     base = named("hazard").encode(x=_years_axis(most_years), color=colour)
     scale = alt.Scale(domain=[0, most_percent], nice=False, clamp=True)
-    title = "Crossing a year, % of those left"
+    title = "Crossing a year, %"
     band = base.mark_area(opacity=0.14).encode(y=alt.Y("low:Q", title=title, scale=scale), y2="high:Q")
     line = base.mark_line(strokeWidth=2, point=alt.OverlayMarkDef(size=14)).encode(
         y=alt.Y("mid:Q", title=title, scale=scale), strokeDash=dash
