@@ -225,7 +225,7 @@ def residuals(
     site: ArrayLike,
     rng: np.random.Generator,
     covariates: ArrayLike | None = None,
-    resamples: int = 40,
+    resamples: int = 30,
 ) -> Residuals:
     """Set the residuals of intervals (n,) beside the unit exponential (Cox and Snell 1968; Turnbull's curve).
 

@@ -41,7 +41,7 @@ SENSITIVITY = {
     "within_band": pl.Boolean,
 }
 ROUND_TO = 0.25
-CLIMB_TO = 1e-4
+CLIMB_TO = 1e-3
 
 
 def retired_as_past(crossings: pl.DataFrame) -> pl.DataFrame:

@@ -31,6 +31,8 @@ LEAST_CROSSED, LEAST_SITES = 3, 3
 Z90 = 1.6449
 # Twice the log-likelihood that a 90 % profile interval spans: half of it less, and the interval reaches 0.
 REACHES_NONE = 2.7055
+# A median whose logarithm is off by so much is not known: every rod past since before anyone looked, or none.
+NOT_KNOWN = 5.0
 NOW_YEARS, AHEAD_YEARS = (5.0, 10.0, 20.0, 30.0), (5.0, 10.0)
 HAZARD_STEP_YEARS = 2.5
 
@@ -108,13 +110,18 @@ def _fits(of: ClassLives, rng: np.random.Generator) -> ClassFits:
     for family in (WEIBULL, LOGNORMAL) if enough else ():
         fit = fit_frailty_life(of.lower, of.upper, of.site, entry=of.entered(), family=family)
         fits |= {family.name: fit.without, f"{family.name}_site": fit}
-    good = {name: aic(fit) for name, fit in fits.items() if fit.converged}
+    good = {name: aic(fit) for name, fit in fits.items() if _known(fit)}
     if not good:
         return ClassFits(of, fits, None, None)
     best = min(good, key=lambda name: good[name])
     # Residuals of rods that were watched from an entry on are themselves truncated: none are drawn.
     left = residuals(fits[best], of.lower, of.upper, of.site, rng) if of.entered() is None else None
     return ClassFits(of, fits, best, left)
+
+
+def _known(fit: Fit) -> bool:
+    """Tell whether a life has been found at all."""
+    return fit.converged and median_life(fit)[1] < NOT_KNOWN
 
 
 def models_frame(found: list[ClassFits]) -> pl.DataFrame:
@@ -127,7 +134,7 @@ def models_frame(found: list[ClassFits]) -> pl.DataFrame:
         if not of.fits:
             rows.append(_empty_row(of.lives, "weibull"))
         for name, fit in of.fits.items():
-            row = _model_row(of.lives, name, fit) if fit.converged else _empty_row(of.lives, name)
+            row = _model_row(of.lives, name, fit) if _known(fit) else _empty_row(of.lives, name)
             if name == of.best:
                 row["best"] = True
                 if of.residuals is not None:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from tests.benchmarks.large_cases import general_tools, night, pass_growth, sample_loss
 from tests.benchmarks.measure import Measured, best, command, work
+from tests.benchmarks.survival_cases import survival
 
 TARGET_SECONDS, TARGET_MB = 60.0, 2000.0  # of the whole run for a fleet of 300 sites
 SITES, GROWTH_SITES = 300, (75, 150, 300)
@@ -153,5 +154,5 @@ def growth(place: Place) -> Iterator[Row]:
 
 CASES: dict[int, Callable[[Place], Iterator[Row]]] = {
     1: whole_run, 2: intake, 3: vetting, 4: page_building, 5: growth, 6: general_tools, 7: pass_growth,
-    8: sample_loss, 9: night,
+    8: sample_loss, 9: night, 10: survival,
 }  # fmt: skip

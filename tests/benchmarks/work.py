@@ -18,6 +18,7 @@ import numpy as np
 import polars as pl
 
 from tests.benchmarks.large_work import LARGE_WORKS
+from tests.benchmarks.survival_work import SURVIVAL_WORKS
 
 Facts = dict[str, Any]
 _KEPT_CALIBRATION = "calibration.pickle"
@@ -211,7 +212,7 @@ WORKS: dict[str, Callable[[Path, str], Facts]] = {
         straight_line, mixed_model, stages, make_readings, bare_read_csv, books, vetting, medians, pages,
         keep_calibration, site_pass,
     )
-} | LARGE_WORKS  # fmt: skip
+} | LARGE_WORKS | SURVIVAL_WORKS  # fmt: skip
 
 
 if __name__ == "__main__":
