@@ -15,9 +15,9 @@ from reports.staged import Staged
 TURNBULL = "turnbull"
 LIVES = {
     "weibull": "Weibull",
-    "weibull_site": "Weibull, sites differ",
+    "weibull_site": "Weibull with site effect",
     "lognormal": "log-normal",
-    "lognormal_site": "log-normal, sites differ",
+    "lognormal_site": "log-normal with site effect",
 }
 HAZARDS = {TURNBULL: "visits alone", "weibull": "Weibull life", "lognormal": "log-normal life"}
 OTHERWISE = {

@@ -336,7 +336,7 @@ def test_survival_of_a_class_in_words_and_columns(staged: Staged) -> None:
     }
     assert "from 8 years to 50 years" in clay.band_sentence
     assert clay.lives_sentence.startswith(
-        "By AIC log-normal, sites differ fits best; behind it by Weibull 18.0 "
+        "By AIC log-normal with site effect fits best; behind it by Weibull 18.0 "
     )
     # A standard deviation of 0.4 of the log is a factor of 1.49; 0.2 and 0.7 are 1.22 and 2.01.
     assert "by a factor of 1.49, 1.22 to 2.01 " in clay.lives_sentence
