@@ -19,9 +19,8 @@ from models.class_prior import (
     fine_log_prior,
     fine_nodes,
     group_tables,
-    node_weights,
     site_nodes,
-    weights_of_others,
+    weigh_sites,
 )
 from models.corrosion_curves import CurveGrid
 
@@ -66,10 +65,7 @@ def node_evidence(
             growth = tables.growth[q].astype(likelihood.dtype)
             marginal[members] = np.matmul(a[:, :, None, :], growth[:, :, None])[:, :, 0, 0]
     log_l = np.log(np.maximum(marginal, 1e-300)) + log_scale[:, None]
-    total = np.zeros((layout.sites, K))
-    np.add.at(total, layout.site, log_l)
-    site_weight, site_log_l = node_weights(total, tables.shift)
-    others = weights_of_others(log_l, total, layout.site, tables.shift)
+    site_weight, site_log_l, others = weigh_sites(log_l, layout.site, tables.shift)
     return NodeEvidence(log_l, site_log_l, site_weight, others)
 
 

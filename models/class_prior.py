@@ -143,6 +143,16 @@ def weights_of_others(log_l: Floats, total: Floats, site: Ints, shift: Floats) -
     return out
 
 
+def weigh_sites(log_l: Floats, site: Ints, shift: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return (S, ..., K) weights of the sites' nodes, (S, ...) log marginals, and the others' weights.
+
+    log_l: (N, ..., K) of each electrode; site: (N,); shift: (S, ...). See node_weights, weights_of_others.
+    """
+    total = np.zeros((shift.shape[0], *log_l.shape[1:]))
+    np.add.at(total, site, log_l)
+    return *node_weights(total, shift), weights_of_others(log_l, total, site, shift)
+
+
 @dataclass(frozen=True)
 class ClassLayout:
     """Which electrode belongs where, and how the parameter vector is laid out.

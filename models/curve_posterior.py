@@ -8,7 +8,7 @@ import numpy.typing as npt
 from numba import njit
 
 from models.calibration import Calibration, end_shares, group_ends
-from models.class_prior import ClassLayout, GroupTables, group_tables, node_weights, weights_of_others
+from models.class_prior import ClassLayout, GroupTables, group_tables, weigh_sites
 from models.corrosion_curves import CurveGrid
 from models.histories import Floats
 from models.site_pass import SitePass
@@ -69,7 +69,10 @@ def posterior(
     whole_scale = np.exp(np.maximum(found.whole_top - found.like_top, -600.0))
     tables = [group_tables(theta, layout, grid) for theta in parameter_draws(cal, rng, draws)]
     marginal = _by_draw(found.like.reshape(N, T, R), layout, tables)
-    nodes, others = _node_weights(marginal, layout.site, np.stack([t.shift for t in tables], axis=1))
+    by_draw, _, others = weigh_sites(
+        np.log(marginal), layout.site, np.stack([t.shift for t in tables], axis=1)
+    )
+    nodes = by_draw.mean(axis=1)
     # a draw's prior of the curves over its own mean likelihood, averaged over the draws
     total = np.maximum(np.einsum("ndk,ndk->nd", others, marginal), 1e-30)  # within single precision
     weight = (others / (draws * total[:, :, None])).astype(np.float32).reshape(N, -1)
@@ -134,14 +137,3 @@ def _by_draw(like: npt.NDArray[np.float32], layout: ClassLayout, tables: list[Gr
             inner = (onset @ like[i].transpose(1, 0, 2).reshape(T, -1)).reshape(D * K, i.size, R)
             out[i] = np.matmul(inner, growth[:, :, None])[:, :, 0].T.reshape(-1, D, K)
     return np.maximum(out, 1e-300)
-
-
-def _node_weights(marginal: Floats, site: npt.NDArray[np.int64], shift: Floats) -> tuple[Floats, Floats]:
-    """Return (S, K) weights of the site nodes, averaged over draws, and (N, D, K) without the electrode.
-
-    shift: (S, D) of the sites' effects under each draw, as surveys have it.
-    """
-    log_l = np.log(marginal)
-    total = np.zeros((shift.shape[0], *marginal.shape[1:]))
-    np.add.at(total, site, log_l)
-    return node_weights(total, shift)[0].mean(axis=1), weights_of_others(log_l, total, site, shift)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
 from models.accelerated_life import LOGNORMAL, WEIBULL
+from models.site_pass import ForEach, in_turn
 from models.survival import ClassBand, ClassLives
 from models.survival_frailty import FrailtyLife, fit_frailty_life
 from models.survival_lives import (
@@ -24,8 +24,6 @@ from models.survival_lives import (
     turnbull_ahead,
     turnbull_hazard,
 )
-
-Each = Callable[[Callable[[int], None], Iterable[int]], None]
 
 LEAST_CROSSED, LEAST_SITES = 3, 3
 Z90 = 1.6449
@@ -84,13 +82,7 @@ class ClassFits:
     residuals: Residuals | None
 
 
-def in_turn(work: Callable[[int], None], numbers: Iterable[int]) -> None:
-    """Do the work for each number, one after the other."""
-    for number in numbers:
-        work(number)
-
-
-def class_fits(lives: list[ClassLives], seed: int, each: Each = in_turn) -> list[ClassFits]:
+def class_fits(lives: list[ClassLives], seed: int, each: ForEach = in_turn) -> list[ClassFits]:
     """Fit Weibull and log-normal lives to each class, without and with a site frailty.
 
     each: runs the classes, in turn or over threads; each has random draws of its own.

@@ -149,7 +149,7 @@ def tables_of(
         "electrode_curves": inference.curves.join(
             outlook.select("electrode_id"), on="electrode_id", how="semi"
         ),
-        **{name: survival[name] for name in survival if name != "crossings"},
+        **survival,
         **checks,
         **ahead,
         "load_books": inputs.books,

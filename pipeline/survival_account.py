@@ -12,7 +12,7 @@ from models.survival_sensitivity import alternatives, sensitivity
 from models.survival_tables import ahead_frame, class_fits, hazard_frame, models_frame
 from models.survival_truncation import missing_before_records, with_entry
 from pipeline.engine import one_blas_thread, over_threads
-from pipeline.fleet_inputs import threshold_ratios
+from pipeline.questions import threshold_of
 from pipeline.settings import Settings
 
 FOLLOW_UP = "follow_up"
@@ -26,7 +26,7 @@ def survival_account(
     readings: pl.DataFrame,
     settings: Settings,
 ) -> dict[str, pl.DataFrame]:
-    """Return the survival tables of a run, and its crossings with their entries as `crossings`.
+    """Return the survival tables of a run by name.
 
     crossings: of `first_crossings`; verdicts: reading_verdicts; lives: electrode_lives, in the order of the
     fit; readings: row_id, visit_reason.
@@ -41,7 +41,6 @@ def survival_account(
     rng = np.random.default_rng([seed, 21])
     turnbull, curve = curves_frame(bands), share_past_curves(fit, rng)
     return {
-        "crossings": entered,
         "survival_curves": _together(turnbull, curve),
         "survival_models": models_frame(fits),
         "survival_hazard": hazard_frame(bands, fits, rng),
@@ -69,7 +68,7 @@ def _read_otherwise(
 ) -> dict[str, pl.DataFrame]:
     """Call the crossings again without follow-up visits, and without waiting for a confirmation."""
     baseline = lives.select("electrode_id", "baseline_ohm")
-    limit = threshold_ratios(lives, settings).select("electrode_id", "threshold_ratio")
+    limit = threshold_of(lives, settings)
     for_a_suspicion = readings.filter(pl.col("visit_reason") == FOLLOW_UP).select("row_id")
     planned = verdicts.join(for_a_suspicion, on="row_id", how="anti", maintain_order="left")
     no_follow_ups = (
