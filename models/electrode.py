@@ -1,4 +1,4 @@
-"""Resistance to remote earth of rods, plates, strips and grids, alone and together.
+"""Resistance to remote earth of rods, plates and strips, alone and together (grids: models/grid.py).
 
 All functions take and give numpy arrays (or floats) that broadcast; ohm, metre, ohm-metre, and
 millimetre for diameters. Uniform soil unless the name says otherwise. These are the trade's formulas:
@@ -6,8 +6,6 @@ good for what a sound electrode should come to, no proof of what one is.
 """
 
 from __future__ import annotations
-
-from typing import Any
 
 import numpy as np
 import polars as pl
@@ -23,7 +21,8 @@ USUAL_STRIP_DEPTH_M = 0.6
 IMAGES = 200
 
 
-def _positive(**values: ArrayLike) -> list[Array]:
+def positive(**values: ArrayLike) -> list[Array]:
+    """Give the values as arrays. Raises ValueError, naming the first that is not above zero."""
     arrays = []
     for name, value in values.items():
         array = np.asarray(value, dtype=np.float64)
@@ -38,7 +37,7 @@ def rod_ohm(resistivity_ohm_m: ArrayLike, length_m: ArrayLike, diameter_mm: Arra
 
     Raises ValueError where a size is zero or less. H. B. Dwight, Trans. AIEE 55 (1936), also IEEE Std 142.
     """
-    rho, length, diameter = _positive(
+    rho, length, diameter = positive(
         resistivity_ohm_m=resistivity_ohm_m, length_m=length_m, diameter_mm=diameter_mm
     )
     return rho / (2 * np.pi * length) * (np.log(8 * length / (diameter / 1000)) - 1)
@@ -58,7 +57,7 @@ def two_layer_rod_ohm(
     and a vanishing upper layer leaves the lower one alone.
     """
     upper, lower, depth, length, diameter = np.broadcast_arrays(
-        *_positive(
+        *positive(
             upper_ohm_m=upper_ohm_m,
             lower_ohm_m=lower_ohm_m,
             upper_depth_m=upper_depth_m,
@@ -84,7 +83,7 @@ def mutual_ohm(resistivity_ohm_m: ArrayLike, length_m: ArrayLike, spacing_m: Arr
     rho / (2 pi L) (asinh(2L/s) - sqrt(1 + (s/2L)^2) + s/2L): the rod and its image as a line of even current.
     With s = the radius it comes to Dwight's formula (E. D. Sunde, "Earth Conduction Effects", 1949; derived).
     """
-    rho, length, spacing = _positive(
+    rho, length, spacing = positive(
         resistivity_ohm_m=resistivity_ohm_m, length_m=length_m, spacing_m=spacing_m
     )
     part = spacing / (2 * length)
@@ -126,98 +125,9 @@ def rods_in_line_ohm(
     one_ohm: ArrayLike, resistivity_ohm_m: ArrayLike, count: int, spacing_m: ArrayLike
 ) -> Array:
     """Give the resistance of `count` rods in a line: (R/n)(1 + lambda rho / (2 pi R s)). BS 7430."""
-    one, rho, spacing = _positive(one_ohm=one_ohm, resistivity_ohm_m=resistivity_ohm_m, spacing_m=spacing_m)
+    one, rho, spacing = positive(one_ohm=one_ohm, resistivity_ohm_m=resistivity_ohm_m, spacing_m=spacing_m)
     alpha = rho / (2 * np.pi * one * spacing)
     return one / count * (1 + line_factor(count) * alpha)
-
-
-def grid_ohm(
-    resistivity_ohm_m: ArrayLike, area_m2: ArrayLike, conductor_m: ArrayLike, depth_m: ArrayLike
-) -> Array:
-    """Give the resistance of a buried grid; `conductor_m` is the whole buried length, rods included.
-
-    J. G. Sverak, IEEE Trans. PAS-103 (1984): rho (1/L + (1/sqrt(20 A)) (1 + 1/(1 + h sqrt(20/A)))).
-    """
-    rho, area, conductor = _positive(
-        resistivity_ohm_m=resistivity_ohm_m, area_m2=area_m2, conductor_m=conductor_m
-    )
-    depth = np.asarray(depth_m, dtype=np.float64)
-    spread = (1 + 1 / (1 + depth * np.sqrt(20 / area))) / np.sqrt(20 * area)
-    return rho * (1 / conductor + spread)
-
-
-def schwarz_coefficients(
-    area_m2: ArrayLike, depth_m: ArrayLike, side_ratio: ArrayLike = 1.0
-) -> tuple[Array, Array]:
-    """Give Schwarz's K1 and K2 for a grid of `side_ratio` = length / width; straight lines, from memory."""
-    (area,) = _positive(area_m2=area_m2)
-    relative = np.asarray(depth_m, dtype=np.float64) / np.sqrt(area)
-    ratio = np.asarray(side_ratio, dtype=np.float64)
-    return 1.43 - 2.3 * relative - 0.044 * ratio, 5.5 - 8 * relative + (0.15 - relative) * ratio
-
-
-def schwarz_parts(
-    resistivity_ohm_m: ArrayLike,
-    area_m2: ArrayLike,
-    conductor_m: ArrayLike,
-    depth_m: ArrayLike,
-    *,
-    rod_count: ArrayLike,
-    rod_length_m: ArrayLike,
-    rod_diameter_mm: ArrayLike = USUAL_DIAMETER_MM,
-    conductor_diameter_mm: ArrayLike = 10.0,
-    surface_resistivity_ohm_m: ArrayLike | None = None,
-    coefficients: tuple[ArrayLike, ArrayLike] | None = None,
-) -> tuple[Array, Array, Array]:
-    """Give R11 of the grid alone, R22 of the rods alone and their mutual R12.
-
-    S. J. Schwarz, Trans. AIEE 73 (1954); IEEE Std 80. Rods of one length, spread over the grid's area.
-    `surface_resistivity_ohm_m` is the soil round the grid where it differs from that round the rods.
-    """
-    rho, area, wire, depth, count, length, rod_mm, wire_mm = _positive(
-        resistivity_ohm_m=resistivity_ohm_m,
-        area_m2=area_m2,
-        conductor_m=conductor_m,
-        depth_m=depth_m,
-        rod_count=rod_count,
-        rod_length_m=rod_length_m,
-        rod_diameter_mm=rod_diameter_mm,
-        conductor_diameter_mm=conductor_diameter_mm,
-    )
-    k1, k2 = schwarz_coefficients(area, depth) if coefficients is None else map(np.asarray, coefficients)
-    top = np.asarray(rho if surface_resistivity_ohm_m is None else surface_resistivity_ohm_m)
-    spread = k1 * wire / np.sqrt(area) - k2
-    r11 = top / (np.pi * wire) * (np.log(2 * wire / np.sqrt(wire_mm / 1000 * depth)) + spread)
-    crowd = 2 * k1 * length / np.sqrt(area) * (np.sqrt(count) - 1) ** 2
-    r22 = rho / (2 * np.pi * count * length) * (np.log(8 * length / (rod_mm / 1000)) - 1 + crowd)
-    r12 = rho / (np.pi * wire) * (np.log(2 * wire / length) + spread + 1)
-    return r11, r22, r12
-
-
-def grid_and_rods_ohm(
-    resistivity_ohm_m: ArrayLike,
-    area_m2: ArrayLike,
-    conductor_m: ArrayLike,
-    depth_m: ArrayLike,
-    *,
-    rod_count: ArrayLike,
-    rod_length_m: ArrayLike,
-    **details: Any,
-) -> Array:
-    """Give the resistance of a grid with its rods, (R11 R22 - R12^2) / (R11 + R22 - 2 R12).
-
-    `details` as in schwarz_parts. Schwarz 1954; IEEE Std 80.
-    """
-    r11, r22, r12 = schwarz_parts(
-        resistivity_ohm_m,
-        area_m2,
-        conductor_m,
-        depth_m,
-        rod_count=rod_count,
-        rod_length_m=rod_length_m,
-        **details,
-    )
-    return (r11 * r22 - r12**2) / (r11 + r22 - 2 * r12)
 
 
 def strip_ohm(
@@ -228,7 +138,7 @@ def strip_ohm(
     `a` is the radius (for a strip, a quarter of its width), `h` the depth, short beside the length. Dwight
     1936, from memory.
     """
-    rho, length, diameter, depth = _positive(
+    rho, length, diameter, depth = positive(
         resistivity_ohm_m=resistivity_ohm_m, length_m=length_m, diameter_mm=diameter_mm, depth_m=depth_m
     )
     shallow = 2 * depth / length - (depth / length) ** 2
@@ -242,7 +152,7 @@ def plate_ohm(resistivity_ohm_m: ArrayLike, area_m2: ArrayLike, depth_m: ArrayLi
     rho/(8 a) + rho/(8 pi h) (1 - 7 a^2/(96 h^2)): `a` is the disc's radius, `h` its middle's depth.
     Dwight 1936, from memory.
     """
-    rho, area, depth = _positive(resistivity_ohm_m=resistivity_ohm_m, area_m2=area_m2, depth_m=depth_m)
+    rho, area, depth = positive(resistivity_ohm_m=resistivity_ohm_m, area_m2=area_m2, depth_m=depth_m)
     radius = np.sqrt(area / np.pi)
     return rho / (8 * radius) + rho / (8 * np.pi * depth) * (1 - 7 / 96 * (radius / depth) ** 2)
 

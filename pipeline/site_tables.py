@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from models.electrode import grid_and_rods_ohm
+from models.grid import grid_and_rods_ohm
 from models.site import SiteCounts, years_to
 from models.spending import Case, Ranks, plan_work, rank_sites, rods_to_replace
 from pipeline.fleet_inputs import FleetInputs

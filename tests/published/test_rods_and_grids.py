@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models import electrode
+from models import buried_wires, electrode, grid, rod_damage
 
 PRINTED = 3e-4  # four digits: half a unit of 18.35 is 2.7e-4
 TABLE_OF_SOILS = 0.15  # IEEE Std 142's round figure of 0.30 rho lies some 10 % under Dwight
@@ -133,7 +133,7 @@ def test_line_formula_agrees_with_one_potential_on_all() -> None:
 )
 def test_substation_grid(area: float, conductor: float, printed: float, sverak: float) -> None:
     """IEEE Std 80-2000, Annex B, B.1 to B.4, 400 ohm-m, 0.5 m deep (memory)."""
-    ohm = electrode.grid_ohm(400.0, area, conductor, 0.5)
+    ohm = grid.grid_ohm(400.0, area, conductor, 0.5)
     assert ohm == pytest.approx(printed, abs=GRID_PRINTED)
     assert ohm == pytest.approx(sverak, rel=PRINTED)
 
@@ -151,7 +151,38 @@ def test_grid_with_rods_worked_example() -> None:
         "surface_resistivity_ohm_m": 5000.0,
         "coefficients": (1.15, 4.75),
     }
-    parts = electrode.schwarz_parts(1000.0, 100.0, 120.0, 0.5, **sizes)
-    together = electrode.grid_and_rods_ohm(1000.0, 100.0, 120.0, 0.5, **sizes)
+    parts = grid.schwarz_parts(1000.0, 100.0, 120.0, 0.5, **sizes)
+    together = grid.grid_and_rods_ohm(1000.0, 100.0, 120.0, 0.5, **sizes)
     assert parts == pytest.approx((227.86, 17.541, 30.82), rel=PRINTED)
     assert together == pytest.approx(16.582, rel=PRINTED)
+
+
+@pytest.mark.parametrize(
+    ("area", "conductor", "printed"), [(4900.0, 1540.0, 2.78), (4900.0, 1690.0, 2.75), (5292.0, 1997.0, 2.62)]
+)
+def test_disc_and_wire_lies_near_the_examples(area: float, conductor: float, printed: float) -> None:
+    """IEEE Std 80-2000, Annex B (memory), by the older formula of Laurent and Niemann, which knows no depth."""
+    assert grid.disc_and_wire_ohm(400.0, area, conductor) == pytest.approx(printed, rel=0.01)
+
+
+def test_wires_of_even_current_come_to_the_closed_formulas() -> None:
+    """The solver beside Dwight's rod, Sverak's grid (IEEE Std 80, B.1, memory) and two rods in line."""
+    rod = buried_wires.driven_rod(0.0, 0.0, 3.0, 16.0, pieces=1)
+    alone = buried_wires.mutual_matrix_ohm(100.0, rod)[0, 0]
+    assert alone == pytest.approx(electrode.rod_ohm(100.0, 3.0, 16.0), rel=2e-3)
+    mesh = buried_wires.mesh_wires(70.0, 10, 0.5)
+    ohm = buried_wires.electrode_matrix_ohm(400.0, mesh, np.zeros(len(mesh.start), dtype=int))[0, 0]
+    assert ohm == pytest.approx(2.78, rel=0.05)
+    pair = rod + buried_wires.driven_rod(3.0, 0.0, 3.0, 16.0, pieces=1)
+    both = buried_wires.electrode_matrix_ohm(100.0, pair, [0, 0])[0, 0]
+    assert both == pytest.approx(
+        electrode.parallel_rods_ohm(100.0, 3.0, 16.0, [0.0, 3.0], [0.0, 0.0]), rel=3e-3
+    )
+
+
+def test_damage_to_a_rod() -> None:
+    """Derived: lower half lost times 1.781; 5/8 in thinned to 1/2 in plus 3.5 %; and back."""
+    length, thick = 10 * FOOT, 5 / 8 * INCH_MM
+    assert rod_damage.shortened_ratio(length, thick, 0.5) == pytest.approx(1.781, rel=5e-4)
+    assert rod_damage.lost_share(1.781, length, thick) == pytest.approx(0.5, abs=5e-4)
+    assert rod_damage.thinned_ratio(length, thick, 1 / 2 * INCH_MM) == pytest.approx(1.035, abs=5e-4)

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models import electrode
+from models import buried_wires, electrode, grid, rod_damage
 
 
 def test_two_layers_meet_where_the_rod_reaches_the_lower_one() -> None:
@@ -51,18 +51,18 @@ def test_sizes_of_zero_or_less_are_refused(sizes: tuple[float, float, float]) ->
 
 
 def test_twenty_rods_change_a_large_grid_by_about_one_per_cent() -> None:
-    bare = electrode.grid_ohm(400.0, 4900.0, 1540.0, 0.5)
-    with_rods = electrode.grid_ohm(400.0, 4900.0, 1540.0 + 20 * 7.5, 0.5)
+    bare = grid.grid_ohm(400.0, 4900.0, 1540.0, 0.5)
+    with_rods = grid.grid_ohm(400.0, 4900.0, 1540.0 + 20 * 7.5, 0.5)
     assert 0.003 < 1 - with_rods / bare < 0.02
 
 
 def test_schwarz_lies_below_either_part_and_near_sverak() -> None:
     sizes = {"rod_count": 20, "rod_length_m": 7.5}
-    r11, r22, r12 = electrode.schwarz_parts(400.0, 4900.0, 1540.0, 0.5, **sizes)
-    together = electrode.grid_and_rods_ohm(400.0, 4900.0, 1540.0, 0.5, **sizes)
+    r11, r22, r12 = grid.schwarz_parts(400.0, 4900.0, 1540.0, 0.5, **sizes)
+    together = grid.grid_and_rods_ohm(400.0, 4900.0, 1540.0, 0.5, **sizes)
     assert together < min(r11, r22)
     assert r12 < r11
-    assert together == pytest.approx(electrode.grid_ohm(400.0, 4900.0, 1690.0, 0.5), rel=0.06)
+    assert together == pytest.approx(grid.grid_ohm(400.0, 4900.0, 1690.0, 0.5), rel=0.06)
 
 
 def test_long_strip_reads_lower_and_plate_scales_with_resistivity() -> None:
@@ -97,3 +97,40 @@ def test_lost_length_moves_a_reading_and_thinning_hardly() -> None:
     assert electrode.rod_ohm(100.0, 1.5, 16.0) / whole > 1.7
     assert electrode.rod_ohm(100.0, 3.0, 12.0) / whole < 1.05
     assert np.isfinite(whole)
+
+
+@pytest.mark.parametrize(("side", "meshes"), [(70.0, 10), (30.0, 12)])
+def test_a_grid_lowers_a_rods_reading_and_hardly_moves_its_ratio(side: float, meshes: int) -> None:
+    """Between the wires of a grid a rod reads 8 to 16 % under itself and the grid, whole or half gone."""
+    mesh = buried_wires.mesh_wires(side, meshes, 0.5)
+    at = side / 2 + side / meshes / 2
+    loop, alone = [], []
+    for length in (3.0, 1.5):
+        rod = buried_wires.driven_rod(at, at, length, 16.0, 0.5, pieces=3)
+        of = np.r_[np.zeros(len(mesh.start), dtype=int), np.ones(3, dtype=int)]
+        matrix = buried_wires.electrode_matrix_ohm(100.0, mesh + rod, of)
+        loop.append(buried_wires.loop_between_ohm(matrix))
+        alone.append(buried_wires.electrode_matrix_ohm(100.0, rod, np.zeros(3, dtype=int))[0, 0])
+    together = alone[0] + matrix[0, 0]
+    assert 0.80 < loop[0] / together < 0.95
+    assert loop[1] / loop[0] == pytest.approx(alone[1] / alone[0], rel=0.04)
+
+
+def test_resistances_of_wires_are_mutual() -> None:
+    wires = buried_wires.mesh_wires(10.0, 2, 0.5) + buried_wires.driven_rod(3.0, 4.0, 3.0, 16.0)
+    matrix = buried_wires.mutual_matrix_ohm(100.0, wires)
+    np.testing.assert_allclose(matrix, matrix.T)
+    assert np.all(np.linalg.eigvalsh(matrix) > 0)
+
+
+def test_which_damage_a_reading_tells_of() -> None:
+    assert rod_damage.most_by_thinning(3.0, 16.0) < 1.3
+    clad, bare = rod_damage.metal_ohm(3.0, 16.0, 254.0), rod_damage.metal_ohm(3.0, 15.5)
+    assert clad < bare < 0.01
+    assert rod_damage.joint_ratio(30.0, [0.0, 30.0]) == pytest.approx([1.0, 2.0])
+    ratios = np.array([0.9, 1.0, 1.3, 2.0, 5.0])
+    lost = rod_damage.lost_share(ratios, 3.0, 16.0)
+    assert np.all(lost[:2] == 0)
+    assert rod_damage.shortened_ratio(3.0, 16.0, lost[2:]) == pytest.approx(ratios[2:])
+    with pytest.raises(ValueError, match="lost_share"):
+        rod_damage.shortened_ratio(3.0, 16.0, 1.0)

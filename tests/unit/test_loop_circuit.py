@@ -7,7 +7,8 @@ import polars as pl
 import pytest
 
 from models import loop_circuit
-from models.electrode import grid_ohm, isolated_ohm
+from models.electrode import isolated_ohm
+from models.grid import grid_ohm
 
 
 def test_random_sets_come_back() -> None:
