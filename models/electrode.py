@@ -19,6 +19,7 @@ USUAL_DIAMETER_MM = 16.0
 USUAL_PLATE_M = 0.9
 USUAL_STRIP_DEPTH_M = 0.6
 IMAGES = 200
+LAYERS = ("upper_ohm_m", "lower_ohm_m", "upper_depth_m")  # columns of a site whose ground has two layers
 
 
 def positive(**values: ArrayLike) -> list[Array]:
@@ -161,11 +162,14 @@ def isolated_ohm(electrodes: pl.DataFrame, resistivity: pl.DataFrame) -> pl.Data
     """Give what each electrode should come to alone in its site's soil: frame electrode_id, formula_ohm.
 
     Needs electrodes (electrode_id, site_id; kind, length_m, diameter_mm as known) and the frame of
-    soil.site_resistivity. Null where the site's resistivity is not known or the kind has no formula.
-    Sizes not given are the usual ones (USUAL_*).
+    soil.site_resistivity: rods and pipes in its two layers where it has them, all else in its resistivity. Null
+    where the site's resistivity is not known or the kind has no formula. Sizes not given are the usual ones.
     """
     rows = electrodes.join(
-        resistivity.select("site_id", "resistivity_ohm_m"), on="site_id", how="left", maintain_order="left"
+        resistivity.select("site_id", "resistivity_ohm_m", *(c for c in LAYERS if c in resistivity.columns)),
+        on="site_id",
+        how="left",
+        maintain_order="left",
     )
 
     def sized(name: str, usual: float) -> Array:
@@ -181,10 +185,15 @@ def isolated_ohm(electrodes: pl.DataFrame, resistivity: pl.DataFrame) -> pl.Data
         kind = rows["kind"].fill_null("driven_rod").to_numpy()
     length, diameter = sized("length_m", USUAL_LENGTH_M), sized("diameter_mm", USUAL_DIAMETER_MM)
     side = sized("length_m", USUAL_PLATE_M)
+    rod = rod_ohm(rho, length, diameter)
+    if set(LAYERS) <= set(rows.columns):
+        upper, lower, depth = rows.select(pl.col(LAYERS).cast(pl.Float64).fill_null(np.nan)).to_numpy().T
+        seen = np.isfinite(upper + lower + depth)
+        rod[seen] = two_layer_rod_ohm(upper[seen], lower[seen], depth[seen], length[seen], diameter[seen])
     ohm = np.select(
         [np.isin(kind, ["driven_rod", "pipe"]), kind == "strip", kind == "plate"],
         [
-            rod_ohm(rho, length, diameter),
+            rod,
             strip_ohm(rho, np.maximum(length, 2 * USUAL_STRIP_DEPTH_M), diameter, USUAL_STRIP_DEPTH_M),
             plate_ohm(rho, side**2, np.maximum(1.5, side)),
         ],

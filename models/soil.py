@@ -1,4 +1,4 @@
-"""Soil: four-pin soundings, two layers, the site's resistivity, temperature and its yearly wave."""
+"""Soil: the site's resistivity from soundings and surveys, temperature, moisture, the yearly wave."""
 
 from __future__ import annotations
 
@@ -7,11 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import least_squares
+
+from models.electrode import LAYERS, USUAL_DIAMETER_MM, USUAL_LENGTH_M, rod_ohm, two_layer_rod_ohm
+from models.soundings import Layers, apparent_ohm_m, layers_by_site
 
 Array = NDArray[np.float64]
 
-IMAGES = 400
 DAYS_PER_YEAR = 365.25
 # Spacings whose depth of view is that of driven rods; others count only where there is none of these.
 ROD_SPACINGS_M = (0.9, 10.0)
@@ -24,76 +25,12 @@ SURVEY_SD_LOG = 0.40
 FREEZING_STEP = 30_000 / 13_800
 FREEZING_GROWTH_PER_C = np.log(330_000 / 30_000) / 15
 DIFFUSIVITY_M2_S = 0.5e-6
-
-
-def wenner_resistivity_ohm_m(spacing_m: ArrayLike, resistance_ohm: ArrayLike) -> Array:
-    """Give the apparent resistivity of a four-pin reading, 2 pi a R. F. Wenner (1915)."""
-    return 2 * np.pi * np.asarray(spacing_m, dtype=np.float64) * np.asarray(resistance_ohm, dtype=np.float64)
-
-
-def two_layer_apparent_ohm_m(
-    spacing_m: ArrayLike, upper_ohm_m: float, lower_ohm_m: float, upper_depth_m: float
-) -> Array:
-    """Give the apparent resistivity that four pins at `spacing_m` see over two layers.
-
-    Tagg 1964; IEEE Std 81: rho1 (1 + 4 sum K^n (1/sqrt(1 + (2nh/a)^2) - 1/sqrt(4 + (2nh/a)^2))).
-    """
-    spacing = np.asarray(spacing_m, dtype=np.float64)[..., None]
-    k = (lower_ohm_m - upper_ohm_m) / (lower_ohm_m + upper_ohm_m)
-    n = np.arange(1, IMAGES + 1)
-    squared = (2 * n * upper_depth_m / spacing) ** 2
-    series = np.sum(k**n * (1 / np.sqrt(1 + squared) - 1 / np.sqrt(4 + squared)), axis=-1)
-    return upper_ohm_m * (1 + 4 * series)
-
-
-@dataclass(frozen=True)
-class TwoLayers:
-    """Two layers fitted to soundings; rms_log is that of the log residuals."""
-
-    upper_ohm_m: float
-    lower_ohm_m: float
-    upper_depth_m: float
-    rms_log: float
-    converged: bool
-    method: str
-
-
-def fit_two_layer(spacing_m: ArrayLike, resistance_ohm: ArrayLike) -> TwoLayers:
-    """Fit two layers to four-pin readings by least squares on the logarithm.
-
-    Raises ValueError with fewer than four spacings: three numbers cannot be had from three readings with
-    anything left to judge them by.
-    """
-    spacing = np.asarray(spacing_m, dtype=np.float64)
-    apparent = wenner_resistivity_ohm_m(spacing, resistance_ohm)
-    if np.unique(spacing).size < 4:
-        raise ValueError("Two layers need soundings at four spacings or more.")
-    if np.any(spacing <= 0) or np.any(apparent <= 0):
-        raise ValueError("Spacings and resistances must be above zero.")
-
-    def residuals(logs: Array) -> Array:
-        return np.log(two_layer_apparent_ohm_m(spacing, *np.exp(logs))) - np.log(apparent)
-
-    order = np.argsort(spacing)
-    near, far = apparent[order[0]], apparent[order[-1]]
-    span = np.log(1e4)
-    fits = []
-    for depth in (spacing.min(), np.sqrt(spacing.min() * spacing.max()), spacing.max()):
-        start = np.log([near, far, depth])
-        reach = np.array([span, span, np.log(30)])
-        fits.append(least_squares(residuals, start, bounds=(start - reach, start + reach), x_scale="jac"))
-    best = min(fits, key=lambda fit: fit.cost)
-    at_bound = bool(np.any(best.active_mask != 0))
-    upper, lower, depth = np.exp(best.x)
-    rms = float(np.sqrt(np.mean(best.fun**2)))
-    return TwoLayers(
-        upper_ohm_m=float(upper),
-        lower_ohm_m=float(lower),
-        upper_depth_m=float(depth),
-        rms_log=rms,
-        converged=bool(best.success) and not at_bound,
-        method="least squares of logs",
-    )
+# Ohm-metre by moisture, per cent of weight: IEEE Std 142's table, values from memory.
+MOISTURE_PCT = (2.5, 5.0, 10.0, 15.0, 20.0, 30.0)
+MOISTURE_OHM_M = {
+    "top_soil": (2500.0, 1650.0, 530.0, 190.0, 120.0, 64.0),
+    "sandy_loam": (1500.0, 430.0, 185.0, 105.0, 63.0, 42.0),
+}
 
 
 def _mean_log(rows: pl.DataFrame, floor: float, source: str) -> pl.DataFrame:
@@ -106,19 +43,45 @@ def _mean_log(rows: pl.DataFrame, floor: float, source: str) -> pl.DataFrame:
     )
 
 
+def rod_equivalent_ohm_m(layers: Layers, length_m: float, diameter_mm: float) -> tuple[float, float]:
+    """Give the uniform soil in which a rod would read as in these layers, and the sd of its logarithm.
+
+    electrode.two_layer_rod_ohm over a rod in one ohm-metre; the sd by the layers' covariance (delta method).
+    """
+    logs = np.log([layers.upper_ohm_m, layers.lower_ohm_m, layers.upper_depth_m])
+    step = 1e-4
+    at = logs + step * np.vstack([np.zeros(3), np.eye(3), -np.eye(3)])
+    value = np.log(two_layer_rod_ohm(*np.exp(at.T), length_m, diameter_mm))
+    slope = (value[1:4] - value[4:]) / (2 * step)
+    alone = float(rod_ohm(1.0, length_m, diameter_mm))
+    return float(np.exp(value[0])) / alone, float(np.sqrt(slope @ layers.covariance @ slope))
+
+
+def _layered(soundings: pl.DataFrame) -> pl.DataFrame:
+    """Give the sites whose soundings see two layers: equivalent of the usual rod, sd_log, the layers."""
+    table, fits = layers_by_site(soundings)
+    table = table.filter("stand_apart", "converged")
+    same = [rod_equivalent_ohm_m(fits[s], USUAL_LENGTH_M, USUAL_DIAMETER_MM) for s in table["site_id"]]
+    rho, sd = np.array(same).reshape(-1, 2).T
+    return table.select("site_id", *LAYERS).with_columns(
+        pl.Series("_rho", rho), pl.Series("_sd", np.hypot(sd, SOUNDING_SD_LOG))
+    )
+
+
 def site_resistivity(
     soundings: pl.DataFrame, soil_surveys: pl.DataFrame, sites: pl.DataFrame | None = None
 ) -> pl.DataFrame:
-    """Give each site's resistivity: frame site_id, resistivity_ohm_m, sd_log, source, one row a site.
+    """Give each site's resistivity: frame site_id, resistivity_ohm_m, sd_log, source, LAYERS.
 
-    Soundings at rod-like spacings first (`soundings`), then the survey's value (`survey`), then null
-    (`none`). `sd_log` is the standard deviation of ln(resistivity). Every site of the three frames has a row.
+    Soundings first (`soundings`): where they see two layers, the uniform soil in which a usual rod would read
+    the same, else their mean at rod-like spacings; then the survey's value (`survey`), then null (`none`).
+    `sd_log` is the standard deviation of ln(resistivity). The layers (ohm-metre, metre) are null where
+    none are seen. Every site of the three frames has a row.
     """
     near = pl.col("spacing_m").is_between(*ROD_SPACINGS_M)
-    pins = (
-        soundings.filter((pl.col("spacing_m") > 0) & (pl.col("resistance_ohm") > 0))
-        .with_columns((2 * np.pi * pl.col("spacing_m") * pl.col("resistance_ohm")).log().alias("_ln"))
-        .filter(near | ~near.any().over("site_id"))
+    sound = soundings.filter((pl.col("spacing_m") > 0) & (pl.col("resistance_ohm") > 0))
+    pins = sound.with_columns(pl.Series("_ln", np.log(_apparent(sound)), dtype=pl.Float64)).filter(
+        near | ~near.any().over("site_id")
     )
     samples = soil_surveys.filter(pl.col("resistivity_ohm_m") > 0).with_columns(
         pl.col("resistivity_ohm_m").log().alias("_ln")
@@ -130,8 +93,30 @@ def site_resistivity(
         pl.concat(names)
         .unique()
         .join(pl.concat([known, second]), on="site_id", how="left")
-        .with_columns(pl.col("source").fill_null("none"))
+        .join(_layered(sound), on="site_id", how="left")
+        .with_columns(
+            pl.coalesce("_rho", "resistivity_ohm_m").alias("resistivity_ohm_m"),
+            pl.coalesce("_sd", "sd_log").alias("sd_log"),
+            pl.col("source").fill_null("none"),
+        )
+        .drop("_rho", "_sd")
         .sort("site_id")
+    )
+
+
+def _apparent(sound: pl.DataFrame) -> Array:
+    """Give the apparent resistivity of each sounding; columns that are not there are equal, shallow pins."""
+
+    def column(name: str, empty: float) -> Array:
+        if name not in sound.columns:
+            return np.full(sound.height, empty)
+        return sound[name].cast(pl.Float64).fill_null(empty).to_numpy()
+
+    return apparent_ohm_m(
+        column("spacing_m", 0.0),
+        column("resistance_ohm", 0.0),
+        column("potential_spacing_m", np.nan),
+        column("pin_depth_m", 0.0),
     )
 
 
@@ -152,6 +137,16 @@ def temperature_factor(temperature_c: ArrayLike, reference_c: float = 20.0) -> A
     wet = conductivity_factor(np.maximum(temperature, 0.0)) / conductivity_factor(reference_c)
     ice = FREEZING_STEP * np.exp(-FREEZING_GROWTH_PER_C * np.minimum(temperature, 0.0))
     return np.where(temperature < 0, wet * ice, wet)
+
+
+def moisture_ohm_m(moisture_pct: ArrayLike, soil: str) -> Array:
+    """Give the usual resistivity of a soil (MOISTURE_OHM_M) by its moisture, straight between logs.
+
+    Beyond the table's ends the end's value. Raises KeyError for a soil that it does not have.
+    """
+    table = np.log(MOISTURE_OHM_M[soil])
+    wet = np.log(np.maximum(np.asarray(moisture_pct, dtype=np.float64), 1e-6))
+    return np.exp(np.interp(wet, np.log(MOISTURE_PCT), table))
 
 
 def damping_depth_m(period_days: float = DAYS_PER_YEAR, diffusivity_m2_s: float = DIFFUSIVITY_M2_S) -> float:

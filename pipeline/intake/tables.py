@@ -216,8 +216,10 @@ SOUNDINGS = Table(
         _day("surveyed_on", required=True),
         Column("spacing_m", Kind.NUMBER, required=True, above=0.0),
         Column("resistance_ohm", Kind.NUMBER, required=True, above=0.0),
+        _size("potential_spacing_m"),  # between the potential pins; empty: as spacing_m
+        _amount("pin_depth_m"),
     ),
-    key=("site_id", "surveyed_on", "spacing_m"),
+    key=("site_id", "surveyed_on", "spacing_m", "potential_spacing_m"),
     several_in_one_file=True,
 )
 

@@ -13,6 +13,8 @@ SELECT
     typed.surveyed_on,
     typed.spacing_m,
     typed.resistance_ohm,
+    typed.potential_spacing_m,
+    typed.pin_depth_m,
     known.row_id,
     files.file,
     files.sheet,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models import soil
+from models import soil, soundings
 
 SOUNDING = 5e-4  # the tables print four to five digits
 PRINTED = 5e-4
@@ -21,30 +21,31 @@ TABLE_B3 = (
 
 def test_four_pins_of_a_handbook() -> None:
     """MIL-HDBK-419A, Vol. II, p. 1-3 (seen): 20 ft, 2 ohm, 7662 ohm-cm."""
-    assert soil.wenner_resistivity_ohm_m(20 * 0.3048, 2.0) * 100 == pytest.approx(7662, rel=SOUNDING)
+    assert soundings.apparent_ohm_m(20 * 0.3048, 2.0) * 100 == pytest.approx(7662, rel=SOUNDING)
 
 
 @pytest.mark.parametrize(("spacing", "ohm", "rho"), TABLE_B3)
 def test_four_pins_of_a_design_manual(spacing: float, ohm: float, rho: float) -> None:
     """A utility design manual's Table B-3 (seen)."""
-    assert soil.wenner_resistivity_ohm_m(spacing, ohm) == pytest.approx(rho, rel=SOUNDING)
+    assert soundings.apparent_ohm_m(spacing, ohm) == pytest.approx(rho, rel=SOUNDING)
 
 
 def test_table_b3_is_nearly_uniform_soil() -> None:
     """The same table (seen): a two-layer fit finds no contrast worth the name and 4 % of scatter."""
     spacing, ohm, _ = zip(*TABLE_B3, strict=True)
-    fit = soil.fit_two_layer(spacing, ohm)
+    fit = soundings.fit_layers(spacing, ohm)
     assert 110 < fit.upper_ohm_m < 150
     assert 110 < fit.lower_ohm_m < 170
-    assert fit.rms_log < 0.06
+    assert not fit.stand_apart
+    assert fit.scatter_log < 0.06
 
 
 def test_two_layer_series_and_back() -> None:
     """Derived, standard image series: 100 over 500 ohm-m, 2 m deep."""
     spacing = np.array([1.0, 2.0, 4.0, 8.0, 16.0])
-    seen = soil.two_layer_apparent_ohm_m(spacing, 100.0, 500.0, 2.0)
+    seen = soundings.two_layer_apparent_ohm_m(spacing, 100.0, 500.0, 2.0)
     assert seen == pytest.approx([105.7, 129.4, 193.0, 286.8, 381.0], rel=PRINTED)
-    fit = soil.fit_two_layer(spacing, seen / (2 * np.pi * spacing))
+    fit = soundings.fit_layers(spacing, seen / (2 * np.pi * spacing), scatter_log=1e-3)
     assert fit.converged
     assert (fit.upper_ohm_m, fit.lower_ohm_m, fit.upper_depth_m) == pytest.approx(
         (100.0, 500.0, 2.0), rel=1e-4
@@ -94,3 +95,14 @@ def test_yearly_wave_along_a_rod(feet: float, share: float, lag: float) -> None:
     wave = soil.wave_along_rod(feet * 0.3048)
     assert wave.amplitude_share == pytest.approx(share, abs=6e-4)
     assert wave.lag_days == pytest.approx(lag, abs=0.06)
+
+
+@pytest.mark.parametrize(
+    ("percent", "top_soil", "sandy_loam"),
+    [(2.5, 250_000, 150_000), (5, 165_000, 43_000), (10, 53_000, 18_500), (15, 19_000, 10_500),
+     (20, 12_000, 6_300), (30, 6_400, 4_200)],
+)  # fmt: skip
+def test_resistivity_by_moisture(percent: float, top_soil: float, sandy_loam: float) -> None:
+    """IEEE Std 142 (memory), ohm-cm by moisture, per cent of weight."""
+    assert soil.moisture_ohm_m(percent, "top_soil") * 100 == pytest.approx(top_soil)
+    assert soil.moisture_ohm_m(percent, "sandy_loam") * 100 == pytest.approx(sandy_loam)

@@ -6,50 +6,40 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models import soil
-
-SPACINGS = np.array([0.5, 1.0, 2.0, 4.0, 8.0, 16.0])
-
-
-@pytest.mark.parametrize("truth", [(100.0, 500.0, 2.0), (300.0, 40.0, 1.5), (80.0, 900.0, 5.0)])
-def test_two_layers_come_back_from_noisy_soundings(truth: tuple[float, float, float]) -> None:
-    rng = np.random.default_rng(11)
-    apparent = soil.two_layer_apparent_ohm_m(SPACINGS, *truth) * np.exp(rng.normal(0, 0.01, SPACINGS.size))
-    fit = soil.fit_two_layer(SPACINGS, apparent / (2 * np.pi * SPACINGS))
-    assert fit.converged
-    assert fit.upper_ohm_m == pytest.approx(truth[0], rel=0.05)
-    assert fit.lower_ohm_m == pytest.approx(truth[1], rel=0.25)
-    assert fit.upper_depth_m == pytest.approx(truth[2], rel=0.15)
-    assert fit.rms_log < 0.02
-
-
-def test_two_layers_need_four_spacings() -> None:
-    with pytest.raises(ValueError, match="four spacings"):
-        soil.fit_two_layer([1.0, 2.0, 4.0], [20.0, 10.0, 5.0])
-
-
-def test_apparent_resistivity_runs_from_the_upper_layer_to_the_lower() -> None:
-    near, far = soil.two_layer_apparent_ohm_m([0.01, 500.0], 100.0, 500.0, 2.0)
-    assert near == pytest.approx(100.0, rel=1e-3)
-    assert far == pytest.approx(500.0, rel=0.05)
-
+from models import electrode, soil, soundings
 
 def sounding(site: str, spacing: float, rho: float) -> dict:
     return {"site_id": site, "spacing_m": spacing, "resistance_ohm": rho / (2 * np.pi * spacing)}
 
 
 def test_soundings_before_survey_before_nothing() -> None:
-    soundings = pl.DataFrame(
-        [sounding("a", 2.0, 90.0), sounding("a", 4.0, 110.0), sounding("a", 40.0, 900.0)]
+    pins = pl.DataFrame(
+        [sounding("a", 2.0, 90.0), sounding("a", 4.0, 110.0), sounding("a", 40.0, 120.0)]
     )
     surveys = pl.DataFrame({"site_id": ["a", "b", "c"], "resistivity_ohm_m": [500.0, 60.0, None]})
-    found = soil.site_resistivity(soundings, surveys, pl.DataFrame({"site_id": ["d"]}))
+    found = soil.site_resistivity(pins, surveys, pl.DataFrame({"site_id": ["d"]}))
     rows = {r["site_id"]: r for r in found.iter_rows(named=True)}
     assert [rows[s]["source"] for s in "abcd"] == ["soundings", "survey", "none", "none"]
     assert rows["a"]["resistivity_ohm_m"] == pytest.approx(np.sqrt(90.0 * 110.0))
     assert rows["b"]["resistivity_ohm_m"] == pytest.approx(60.0)
     assert rows["c"]["resistivity_ohm_m"] is None
     assert rows["a"]["sd_log"] < rows["b"]["sd_log"]
+
+
+def test_layers_that_stand_apart_give_the_rods_own_equivalent() -> None:
+    spacing = np.array([1.0, 2.0, 4.0, 8.0, 16.0, 32.0])
+    apparent = soundings.two_layer_apparent_ohm_m(spacing, 400.0, 40.0, 1.5)
+    pins = pl.DataFrame([sounding("a", x, rho) for x, rho in zip(spacing, apparent, strict=True)])
+    surveys = pl.DataFrame(schema={"site_id": pl.String, "resistivity_ohm_m": pl.Float64})
+    row = soil.site_resistivity(pins, surveys).row(0, named=True)
+    layers = [row[name] for name in electrode.LAYERS]
+    assert layers == pytest.approx([400.0, 40.0, 1.5], rel=0.02)
+    usual = electrode.two_layer_rod_ohm(400.0, 40.0, 1.5, 3.0, 16.0) / electrode.rod_ohm(1.0, 3.0, 16.0)
+    assert row["resistivity_ohm_m"] == pytest.approx(float(usual), rel=0.02)
+    assert row["sd_log"] > soil.SOUNDING_SD_LOG
+    rods = pl.DataFrame({"electrode_id": ["short", "long"], "site_id": "a", "length_m": [1.5, 6.0]})
+    formula = electrode.isolated_ohm(rods, soil.site_resistivity(pins, surveys))["formula_ohm"]
+    assert formula[0] / formula[1] > 5 * 1.5
 
 
 def test_only_wide_spacings_are_better_than_none() -> None:
@@ -72,3 +62,13 @@ def test_rod_deeper_down_feels_less_of_the_year() -> None:
     shallow, deep = soil.wave_along_rod(3.0, 0.0), soil.wave_along_rod(3.0, 1.0)
     assert deep.amplitude_share < shallow.amplitude_share
     assert deep.lag_days > shallow.lag_days
+
+
+def test_wet_soil_conducts_and_the_table_is_met_at_its_rows() -> None:
+    percent = np.array([1.0, 2.5, 3.5, 30.0, 60.0])
+    ohm_m = soil.moisture_ohm_m(percent, "sandy_loam")
+    assert np.all(np.diff(ohm_m) <= 0)
+    assert ohm_m[[0, 1]] == pytest.approx([1500.0, 1500.0])
+    assert ohm_m[-2:] == pytest.approx([42.0, 42.0])
+    with pytest.raises(KeyError):
+        soil.moisture_ohm_m(10.0, "peat")
