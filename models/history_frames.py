@@ -10,6 +10,7 @@ from models.histories import AS_INSTALLED, DAYS_A_YEAR, ISOLATED, ROUTINE, Float
 
 VISIT_GAP_DAYS = 21
 DOUBTFUL_SD_LOG = 0.15  # what a doubtful reading may be off by, beside the noise (common practice, no source)
+SOLVED_SD_LOG = 0.04  # of a clamp reading in a set that is solved back (common practice, no source)
 UNSURVEYED_SD_LOG = 0.6
 USUAL_RESISTIVITY_OHM_M = 100.0
 _SHIFT_WORKS = ("grid_extended", "network_changed")
@@ -41,10 +42,24 @@ def _decimal_year(column: pl.Expr) -> pl.Expr:
     return column.dt.year() + (column.cast(pl.Date) - start).dt.total_days() / DAYS_A_YEAR
 
 
-def _net_log(ohm: pl.Expr) -> pl.Expr:
-    """Take the rest of the loop off where it is known, never more than seven tenths of the reading."""
+def net_ohm(ohm: pl.Expr) -> pl.Expr:
+    """Take the rest of the loop off where it is known, never more than seven tenths of the reading.
+
+    By ratio_basis and rest_ohm; `_solved_ohm`, the rest that the visit itself was solved for, goes before it.
+    """
     rest = pl.when(pl.col("ratio_basis") == "rod_net").then(pl.col("rest_ohm")).otherwise(0.0).fill_null(0.0)
-    return pl.max_horizontal(ohm - rest, 0.3 * ohm).log()
+    least = pl.max_horizontal(ohm - rest, 0.3 * ohm)
+    return pl.when(pl.col("_solved_ohm") < ohm).then(ohm - pl.col("_solved_ohm")).otherwise(least)
+
+
+def with_solved_rests(readings: pl.DataFrame) -> pl.DataFrame:
+    """Add `_solved_ohm`: the reading's own solved_rest_ohm, else the usual one of its electrode, else null."""
+    if "solved_rest_ohm" not in readings.columns:
+        return readings.with_columns(pl.lit(None, pl.Float64).alias("_solved_ohm"))
+    own = pl.col("solved_rest_ohm")
+    return readings.with_columns(
+        own.fill_null(own.median().over("electrode_id")).alias("_solved_ohm")
+    )
 
 
 def _routine_rows(readings: pl.DataFrame, electrodes: pl.DataFrame, as_of: date) -> pl.DataFrame:
@@ -59,8 +74,9 @@ def _routine_rows(readings: pl.DataFrame, electrodes: pl.DataFrame, as_of: date)
         .join(
             electrodes.select("electrode_id", "installed_on", "rest_ohm", "ratio_basis"), on="electrode_id"
         )
+        .pipe(with_solved_rests)
         .with_columns(
-            _net_log(pl.col("resistance_ohm")).alias("log_ohm"),
+            net_ohm(pl.col("resistance_ohm")).log().alias("log_ohm"),
             pl.when(pl.col("range_mark") == "over").then(1).when(pl.col("range_mark") == "under").then(-1)
             .otherwise(0).alias("side"),
             (pl.col("sd_extra_log").fill_null(0.0) ** 2
@@ -68,6 +84,11 @@ def _routine_rows(readings: pl.DataFrame, electrodes: pl.DataFrame, as_of: date)
             .alias("meter_var"),
         )
     )  # fmt: skip
+    if "solved_gain" in used.columns:
+        # A solved rod carries the others' errors too.
+        more = (pl.col("solved_gain") ** 2 - 1).clip(lower_bound=0.0).fill_null(0.0)
+        meter = pl.col("meter_var")
+        used = used.with_columns((meter + more * (meter + SOLVED_SD_LOG**2)).alias("meter_var"))
     return used.group_by("electrode_id", "site_id", "day", "side", maintain_order=True).agg(
         pl.col("log_ohm").median(),
         pl.col("meter_var").mean(),
@@ -81,14 +102,15 @@ def _installed_rows(electrodes: pl.DataFrame, as_of: date) -> pl.DataFrame:
     """Turn the values written down at installation into readings of their own kind."""
     day = pl.col("baseline_on").fill_null(pl.col("installed_on"))
     isolated = ~pl.col("baseline_tied_in").fill_null(True)
-    return electrodes.filter((pl.col("baseline_ohm") > 0) & (day <= as_of)).select(
+    written = electrodes.filter((pl.col("baseline_ohm") > 0) & (day <= as_of))
+    return written.with_columns(pl.lit(None, pl.Float64).alias("_solved_ohm")).select(
         "electrode_id",
         "site_id",
         day.alias("day"),
         pl.lit(0).alias("side"),
         pl.when(isolated)
         .then(pl.col("baseline_ohm").log())
-        .otherwise(_net_log(pl.col("baseline_ohm")))
+        .otherwise(net_ohm(pl.col("baseline_ohm")).log())
         .alias("log_ohm"),
         pl.lit(0.0).alias("meter_var"),
         pl.lit(-1, dtype=pl.Int64).alias("row_id"),
@@ -116,7 +138,8 @@ def build_histories(
     electrodes: electrode_id, site_id, region, soil_class, material, installed_on, baseline_ohm, baseline_on,
     baseline_tied_in, formula_ohm, survey_sd_log (fill_formula), rest_ohm, ratio_basis
     (loop_circuit.rest_of_loop), and GROUND_COLUMNS of the site where surveys are known. readings: row_id,
-    electrode_id, site_id, taken_at, resistance_ohm, range_mark, verdict, sd_extra_log (vetting.vet). works:
+    electrode_id, site_id, taken_at, resistance_ohm, range_mark, verdict, sd_extra_log (vetting.vet); solved_rest_ohm, solved_gain where
+    visits were solved back (loop_sets.solved_rests). works:
     site_id, electrode_id (null: the whole site; the column may be missing), done_on, work. Later rows than
     as_of are not looked at.
     """

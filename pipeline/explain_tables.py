@@ -10,7 +10,8 @@ import polars as pl
 from models.explanation import ALL, Account, Explanation
 from models.forecast import corrections_frame
 from models.histories import DAYS_A_YEAR, ROUTINE
-from models.loop_circuit import rest_of_loop
+from models.history_frames import net_ohm, with_solved_rests
+from models.loop_sets import judged_rests
 from pipeline.fleet_inputs import FleetInputs
 
 
@@ -18,7 +19,7 @@ def electrode_row(electrode_id: str, inputs: FleetInputs) -> dict[str, Any]:
     """Return the electrode's row with its site's name and why its ratio is of the rod or of the loop."""
     row = inputs.electrodes.filter(pl.col("electrode_id") == electrode_id)
     site = inputs.sites.filter(pl.col("site_id") == row["site_id"][0])
-    rest = rest_of_loop(
+    rest = judged_rests(
         site, inputs.electrodes.filter(pl.col("site_id") == row["site_id"][0]), inputs.resistivity
     )
     reason = rest.filter(pl.col("electrode_id") == electrode_id)["reason"][0]
@@ -44,7 +45,6 @@ def readings_table(
         .select(*key, "reading", "season_factor", "campaign_factor", "p_wild")
     )  # fmt: skip
     factors = used.select("row_id", *key).join(by_day, on=key, how="left", nulls_equal=True).drop(key)
-    rest = (who["rest_ohm"] or 0.0) if who["ratio_basis"] == "rod_net" else 0.0
     off = pl.col("season_factor") * pl.col("campaign_factor")
     ohm = pl.col("resistance_ohm")
     later = inputs.readings.filter(
@@ -52,12 +52,14 @@ def readings_table(
     )
     return (
         pl.concat([mine, later], how="diagonal_relaxed")
+        .pipe(with_solved_rests)
+        .with_columns(pl.lit(who[c]).alias(c) for c in ("ratio_basis", "rest_ohm"))
         .join(factors, on="row_id", how="left")
         .with_columns(
             ((pl.col("taken_at").cast(pl.Date) - pl.lit(who["installed_on"])).dt.total_days() / DAYS_A_YEAR)
             .alias("age_years"),
             (ohm / off).alias("corrected_ohm"),
-            (pl.max_horizontal(ohm - rest, 0.3 * ohm) / off / baseline_ohm).alias("ratio"),
+            (net_ohm(ohm) / off / baseline_ohm).alias("ratio"),
         )
         .sort("taken_at", "row_id")
         .select(

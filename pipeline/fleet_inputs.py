@@ -9,6 +9,7 @@ from models.covariates import site_covariates
 from models.electrode import isolated_ohm
 from models.history_frames import fill_formula
 from models.loop_circuit import rest_of_loop
+from models.loop_sets import judged_rests, solved_rests
 from models.soil import site_resistivity
 from models.vetting import vet
 from pipeline.errors import WorkError
@@ -69,13 +70,15 @@ def known_electrodes(
     soil_surveys: pl.DataFrame,
     resistivity: pl.DataFrame,
     settings: Settings,
+    solve_sets: bool = True,
 ) -> pl.DataFrame:
     """Work out soil class, ground, formula, rest of the loop and threshold of every electrode.
 
-    By site and name. soil: site_id, soil_class. soil_surveys: as accepted. resistivity:
+    By site and name. solve_sets: whether readings come with the rests that their visits were solved for
+    (vetted_readings); where they don't, closed sets stay as they read. soil: site_id, soil_class. soil_surveys: as accepted. resistivity:
     soil.site_resistivity.
     """
-    rest = rest_of_loop(sites, electrodes, resistivity)
+    rest = (judged_rests if solve_sets else rest_of_loop)(sites, electrodes, resistivity)
     known = (
         electrodes.join(sites.select("site_id", "region"), on="site_id", how="inner")
         .join(soil, on="site_id", how="left")
@@ -148,7 +151,10 @@ def gather(store: Store, settings: Settings, asked: date | None, today: date) ->
 
 
 def vetted_readings(inputs: FleetInputs) -> pl.DataFrame:
-    """Return every accepted reading up to the day of the outlook with its verdict beside it."""
+    """Return every accepted reading up to the day of the outlook with its verdict beside it.
+
+    And, where its visit could be solved back, the rest of its loop (loop_sets.SOLVED).
+    """
     until = inputs.readings.filter(pl.col("taken_at").cast(pl.Date) <= inputs.as_of)
     verdicts = vet(
         until,
@@ -157,4 +163,6 @@ def vetted_readings(inputs: FleetInputs) -> pl.DataFrame:
         inputs.instruments,
         inputs.electrodes.select("electrode_id", "formula_ohm"),
     )
-    return until.drop("range_mark").join(verdicts, on="row_id", how="left", maintain_order="left")
+    vetted = until.drop("range_mark").join(verdicts, on="row_id", how="left", maintain_order="left")
+    solved = solved_rests(vetted, inputs.electrodes, inputs.sites)
+    return vetted.join(solved, on="row_id", how="left", maintain_order="left")

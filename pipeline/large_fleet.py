@@ -114,7 +114,7 @@ def electrodes_of(store: Store, settings: Settings) -> pl.DataFrame:
     soundings, surveys = store.table("core_soundings"), store.table("core_soil_surveys")
     resistivity = site_resistivity(soundings, surveys, sites.select("site_id"))
     soil = store.frame("soil_class_by_site")
-    return known_electrodes(sites, electrodes, soil, surveys, resistivity, settings)
+    return known_electrodes(sites, electrodes, soil, surveys, resistivity, settings, solve_sets=False)
 
 
 def vetted_spool(
