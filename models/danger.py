@@ -250,6 +250,25 @@ def _open_leads(rows: pl.DataFrame) -> pl.DataFrame:
     ).select(OUT)
 
 
+def _replaced_since(opened: pl.DataFrame, works: pl.DataFrame) -> pl.DataFrame:
+    """Say beside an open lead that its rod was replaced since: it stands until somebody clears it."""
+    if works.is_empty() or "electrode_id" not in works.columns:
+        return opened
+    done = works.filter(pl.col("work") == "replaced").select(
+        pl.col("electrode_id").cast(pl.String), pl.col("done_on").cast(pl.Date)
+    )
+    newest = done.drop_nulls().group_by("electrode_id").agg(pl.col("done_on").max().alias("_done"))
+    since = pl.format(
+        " The rod has been replaced since ({}): where the new one is sound, a work `finding_cleared` takes this "
+        "off the list.",
+        pl.col("_done").cast(pl.String),
+    )
+    later = pl.col("_done") >= pl.col("taken_at").dt.date()
+    return opened.join(newest, on="electrode_id", how="left", maintain_order="left").select(
+        *OUT[:-1], (pl.col("why") + pl.when(later).then(since).otherwise(pl.lit(""))).alias("why")
+    )
+
+
 def attend_first(
     readings: pl.DataFrame, refused: pl.DataFrame, works: pl.DataFrame, note_a: float, danger_a: float
 ) -> pl.DataFrame:
@@ -276,7 +295,7 @@ def attend_first(
             [
                 _leads(standing, note_a, danger_a),
                 _visits(standing, note_a, danger_a),
-                _uncleared(opened, works),
+                _replaced_since(_uncleared(opened, works), works),
             ]
         )
         .sort(order, -pl.col("value"), "site_id", "electrode_id", nulls_last=True)

@@ -15,9 +15,10 @@ import polars as pl
 
 from models.calibration import Calibration, adapt
 from models.explanation import ALL, Account, Explanation, Terms, accounts_of, explain_electrode
-from models.forecast import levels, outlook_frame
+from models.forecast import Levels, levels, outlook_frame
 from models.histories import Histories
 from models.history_frames import build_histories
+from models.loop_dependence import loop_dependence
 from pipeline.calibrations import read_kept
 from pipeline.engine import one_blas_thread, worker_count
 from pipeline.errors import RequestError, WorkError
@@ -68,7 +69,8 @@ class Explained:
     the largest difference of a chance, and of a crossing age in years.
     readings: every accepted row, with what was taken off it. left_out, visits_left_out: by reading of the
     model, the forecast without it. set_aside: the forecast if a row that was set aside had been taken as
-    good. refused, works, dangers: rows that bear on it.
+    good. refused, works, dangers: rows that bear on it. loop: its
+    row of loop_dependence, None where the rest of its loop is known, or nothing can be said of it.
     """
 
     electrode: dict[str, Any]
@@ -87,6 +89,7 @@ class Explained:
     refused: pl.DataFrame
     works: pl.DataFrame
     dangers: pl.DataFrame
+    loop: dict[str, Any] | None
 
     @property
     def answer(self) -> dict[str, Any]:
@@ -201,7 +204,17 @@ def _explained(
         refused_rows(inputs.refused, who),
         site.works.filter(of_it).sort("done_on"),
         dangers.filter((pl.col("site_id") == who["site_id"]) & of_it),
+        _loop(told, level, inputs, who["electrode_id"]),
     )  # fmt: skip
+
+
+def _loop(told: Explanation, level: Levels, inputs: FleetInputs, electrode_id: str) -> dict[str, Any] | None:
+    """Return what the rest of the electrode's loop would change, None where that is known."""
+    outlook = outlook_frame(told.fit, level, inputs.as_of, (5,))
+    rows = loop_dependence(told.fit, outlook, inputs.electrodes).filter(
+        pl.col("electrode_id") == electrode_id
+    )
+    return rows.row(0, named=True) if rows.height else None
 
 
 @dataclass(frozen=True)
@@ -330,6 +343,7 @@ def as_json(told: Explained) -> str:
             "refused": told.refused.rows(named=True),
             "works": told.works.rows(named=True),
             "attend_first": told.dangers.rows(named=True),
+            "loop": told.loop,
         }),
         allow_nan=False, indent=1,
     )  # fmt: skip

@@ -23,7 +23,8 @@ def electrode_row(electrode_id: str, inputs: FleetInputs) -> dict[str, Any]:
         site, inputs.electrodes.filter(pl.col("site_id") == row["site_id"][0]), inputs.resistivity
     )
     reason = rest.filter(pl.col("electrode_id") == electrode_id)["reason"][0]
-    return row.row(0, named=True) | {"site_name": site["site_name"][0], "basis_reason": reason}
+    of_site = site.select("site_name", "return_path", "grid_area_m2").row(0, named=True)
+    return row.row(0, named=True) | of_site | {"basis_reason": reason}
 
 
 def readings_table(

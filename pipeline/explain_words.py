@@ -13,6 +13,7 @@ from models.explanation import ALL, ALONE, KIND, READINGS, SITE, most_telling
 from models.histories import DAYS_A_YEAR
 from models.outlook import Step
 from pipeline.explain import Explained
+from pipeline.explain_loop import damage_sentence, loop_sentences
 from pipeline.ground_words import ground_of_site
 from reports import words
 
@@ -188,6 +189,8 @@ def _who(told: Explained) -> list[str]:
         ),
         *_wrapped(f"Ratio basis {basis}: {words.BASES[basis]}. {who['basis_reason']}{off}"),
         *_wrapped(_baseline(told)),
+        *(line for said in loop_sentences(who, told.loop) for line in _wrapped(said)),
+        *_wrapped(damage_sentence(who, told.answer) or ""),
     ]
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from models.grid import grid_and_rods_ohm
+from models.ground_potential import body_current_a, potential_rise_v
 from models.site import SiteCounts, years_to
 from models.spending import Case, Ranks, plan_work, rank_sites, rods_to_replace
 from pipeline.fleet_inputs import FleetInputs
@@ -103,6 +104,7 @@ def site_outlook(
         need, words = limit_need(f, settings)
         p = f.counts.at_least(need)
         past = float(f.counts.expected[0])
+        ohm, if_lost = site_ohm(f, f.counts.rods / max(f.mean_ratio, 1.0)), site_ohm(f, f.counts.rods - past)
         now = currents.get(s, {})
         rows.append(
             {
@@ -117,16 +119,36 @@ def site_outlook(
                 "years_to_limit_p10": years_to(p, 0.10),
                 "years_to_limit_p50": years_to(p, 0.50),
                 "years_to_limit_p90": years_to(p, 0.90),
-                "site_ohm_now": site_ohm(f, f.counts.rods / max(f.mean_ratio, 1.0)),
-                "site_ohm_if_past_rods_lost": site_ohm(f, f.counts.rods - past),
+                "site_ohm_now": ohm,
+                "site_ohm_if_past_rods_lost": if_lost,
                 "current_max_a": now.get("current_max_a"),
                 "current_sum_a": now.get("current_sum_a"),
+                **_at_a_fault(f, ohm, if_lost),
                 "attend_first": findings.get(s, 0) > 0,
                 "attend_first_findings": int(findings.get(s, 0)),
                 "limit_text": words,
             }
         )
     return pl.DataFrame(rows, schema=TABLES["site_outlook"])
+
+
+def _at_a_fault(site: SiteFacts, ohm: float | None, if_lost: float | None) -> dict[str, float | None]:
+    """Return what the recorded fault would lift the site to, now and without its bad rods; None: not known."""
+    current, share = _number(site.row.get("fault_current_ka")), _number(site.row.get("fault_split_factor"))
+    seconds = _number(site.row.get("clearing_time_s"))
+
+    def rise(resistance: float | None) -> float | None:
+        if current is None or share is None or resistance is None or not 0 <= share <= 1:
+            return None
+        return float(potential_rise_v(current, share, resistance))
+
+    timed = seconds is not None and 0.03 <= seconds <= 3.0
+    return {
+        "potential_rise_v": rise(ohm),
+        "potential_rise_if_past_rods_lost_v": rise(if_lost),
+        "clearing_time_s": seconds,
+        "body_current_a": float(body_current_a(seconds)) if timed and seconds is not None else None,
+    }
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ import polars as pl
 
 from models.class_curves import class_curves
 from models.danger import attend_first as list_dangers
+from models.loop_dependence import loop_dependence
 from models.site import site_counts
 from models.soil_importance import soil_importance
 from pipeline.calibrations import LATEST, check_name, kept_calibrations
@@ -147,6 +148,9 @@ def tables_of(
         "track_tenths": read_track_record(settings.output_folder, "track_tenths"),
         "sites": site_table,
         "electrode_curves": inference.curves.join(
+            outlook.select("electrode_id"), on="electrode_id", how="semi"
+        ),
+        "loop_dependence": loop_dependence(fit, lives, inputs.electrodes).join(
             outlook.select("electrode_id"), on="electrode_id", how="semi"
         ),
         **survival,

@@ -31,6 +31,7 @@ class SitePage:
     question: str
     rods: str
     meaning: str
+    at_a_fault: str
     facts: tuple[tuple[str, str], ...]
     findings: tuple[Finding, ...]
     works: tuple[PlannedWork, ...]
@@ -82,7 +83,11 @@ def _split(staged: Staged, currency: str) -> Iterator[SiteTables]:
         table: {row["site_id"]: row for row in staged[table].iter_rows(named=True)}
         for table in ("sites", "site_outlook", "site_ranking")
     }
-    plans, electrodes = _by(staged["plan"], "site_id"), _by(staged["electrode_outlook"], "site_id")
+    outlooks = staged["electrode_outlook"].join(
+        staged["loop_dependence"].unique("electrode_id", maintain_order=True),
+        on="electrode_id", how="left", maintain_order="left",
+    )  # fmt: skip
+    plans, electrodes = _by(staged["plan"], "site_id"), _by(outlooks, "site_id")
     curves = _by(staged["electrode_curves"].sort("age_years"), "site_id")
     readings = _by(staged["reading_verdicts"].sort("taken_at", "row_id"), "site_id")
     as_of, shifts = _as_of(staged.run.get("as_of")), shifts_by_site(staged.run)
@@ -94,7 +99,7 @@ def _split(staged: Staged, currency: str) -> Iterator[SiteTables]:
             outlook=single["site_outlook"].get(site_id, {}),
             rank=single["site_ranking"].get(site_id),
             plan=plans.get(site_id, staged["plan"].clear()).sort("year"),
-            electrodes=electrodes.get(site_id, staged["electrode_outlook"].clear()).sort("electrode_id"),
+            electrodes=electrodes.get(site_id, outlooks.clear()).sort("electrode_id"),
             curves=_by(curves[site_id], "electrode_id") if site_id in curves else {},
             readings=_by(readings[site_id], "electrode_id") if site_id in readings else {},
             findings=found(staged, names, site_id),
@@ -132,6 +137,7 @@ def site_of(tables: SiteTables) -> SitePage:
         question=tables.shift,
         rods=rods_sentence(tables.outlook),
         meaning=meaning(tables.outlook),
+        at_a_fault=at_a_fault(tables.outlook),
         facts=site_facts(tables),
         findings=tables.findings,
         works=works,
@@ -226,6 +232,24 @@ def meaning(outlook: Row) -> str:
     return (
         f"Losing the rods past threshold would raise the site's resistance {weight}: "
         f"{words.resistance(now)} to {words.resistance(lost)} ({rose} up)."
+    )
+
+
+def at_a_fault(outlook: Row) -> str:
+    """Say what the recorded fault would lift the site to, and that this judges no touch or step voltage."""
+    now, lost = outlook.get("potential_rise_v"), outlook.get("potential_rise_if_past_rods_lost_v")
+    if not now or lost is None or not math.isfinite(lost):
+        return ""
+    body, seconds = outlook.get("body_current_a"), outlook.get("clearing_time_s")
+    taken = (
+        f" For a fault cleared in {seconds:g} s IEEE Std 80 takes {body:.2f} A through a body of 50 kg as bearable."
+        if body and seconds
+        else ""
+    )
+    return (
+        f"At the fault current on record the site would rise by about {words.figure(now / 1000, 'kV')} over remote "
+        f"earth, {words.figure(lost / 1000, 'kV')} with the rods past threshold lost.{taken} Whether touch and step "
+        "voltages stay within what the local code allows is for licensed engineers to work out; nothing here says so."
     )
 
 

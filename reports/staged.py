@@ -48,6 +48,7 @@ TABLES: dict[str, Columns] = {
         (REAL, "expected_rods_past_now expected_rods_past_5y p_limit_now p_limit_5y"),
         (REAL, "years_to_limit_p10 years_to_limit_p50 years_to_limit_p90"),
         (REAL, "site_ohm_now site_ohm_if_past_rods_lost current_max_a current_sum_a"),
+        (REAL, "potential_rise_v potential_rise_if_past_rods_lost_v clearing_time_s body_current_a"),
     ),
     "site_ranking": _columns(
         (WHOLE, "rank"),
@@ -156,6 +157,9 @@ TABLES: dict[str, Columns] = {
         (WHOLE, "readings"),
         (DAY, "farthest_on"),
         (REAL, "noise_times wild_share farthest_z fall_pct severity"),
+    ),
+    "loop_dependence": _columns(
+        (TEXT, "electrode_id"), (REAL, "rest_high_ohm ratio_high p_past_now_high"), (FLAG, "depends")
     ),
     "next_readings": _columns(
         (TEXT, "site_id electrode_id well_id reason"),

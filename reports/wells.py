@@ -138,7 +138,15 @@ def well_sentence(outlook: Row) -> str:
     says = f"{words.state(outlook['state'])}: {words.resistance(outlook['level_ohm'])} now"
     says += f", {words.figure(outlook['ratio_now'], digits=2)} times its resistance when new"
     now, later = words.chance(outlook["p_past_now"]), words.chance(outlook["p_past_5y"])
-    return f"{says}; past threshold {now} now, {later} in 5 years."
+    says = f"{says}; past threshold {now} now, {later} in 5 years."
+    if outlook.get("depends"):
+        says += (
+            f" This leans on what the loop is: with the most of its plausible rest, "
+            f"{words.resistance(outlook['rest_high_ohm'])}, taken off, the ratio is "
+            f"{words.figure(outlook['ratio_high'], digits=2)} and the chance past now "
+            f"{words.chance(outlook['p_past_now_high'])}."
+        )
+    return says
 
 
 def as_year(moment: date | datetime) -> float:

@@ -65,6 +65,7 @@ def write_staged_run(
         "model_checks": _model_checks(),
         "residual_checks": _residual_checks(),
         "not_understood": _not_understood(ids),
+        "loop_dependence": _loop_dependence(ids),
         "next_readings": _next_readings(ids),
         "next_rounds": _next_rounds(ids),
         "track_tenths": _track_tenths(),
@@ -232,6 +233,10 @@ def _site_outlook(ids: list[str], wells: int) -> pl.DataFrame:
             "years_to_limit_p90": [math.inf if k % 2 else 12.0 + k for k in range(n)],
             "site_ohm_now": [0.92 + 0.01 * k for k in range(n)],
             "site_ohm_if_past_rods_lost": [0.94 + 0.01 * k for k in range(n)],
+            "potential_rise_v": [2500.0 if k else None for k in range(n)],
+            "potential_rise_if_past_rods_lost_v": [2600.0 if k else None for k in range(n)],
+            "clearing_time_s": [0.5] * n,
+            "body_current_a": [0.164] * n,
             "current_max_a": [12.4 if k == 4 else 0.2 for k in range(n)],
             "current_sum_a": [14.0 if k == 4 else 0.5 for k in range(n)],
             "attend_first": [k in (1, 4) for k in range(n)],
@@ -511,6 +516,24 @@ def _not_understood(ids: list[str]) -> pl.DataFrame:
             "farthest_z": [4.0, 1.0],
             "fall_pct": [0.0, 40.0],
             "severity": [1.4, 1.2],
+        }
+    )
+
+
+def _loop_dependence(ids: list[str]) -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "electrode_id": [f"{ids[0]}-E1", f"{ids[1]}-E1"],
+            "rest_low_ohm": [0.0, 0.0],
+            "rest_high_ohm": [12.0, 1.5],
+            "ratio_as_read": [1.6, 1.2],
+            "ratio_low": [1.6, 1.2],
+            "ratio_high": [2.4, 1.22],
+            "p_past_now": [0.1, 0.01],
+            "p_past_now_high": [0.72, 0.02],
+            "p_past_5y": [0.3, 0.02],
+            "p_past_5y_high": [0.9, 0.03],
+            "depends": [True, False],
         }
     )
 

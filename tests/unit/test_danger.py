@@ -196,3 +196,13 @@ def test_danger_below_note_is_refused() -> None:
 def test_no_findings_give_an_empty_table() -> None:
     assert found(table(reading("a", "2020-05-01", amps=0.0))) == []
     assert found(pl.DataFrame(schema={"electrode_id": pl.String})) == []
+
+
+def test_an_open_lead_of_a_rod_replaced_since_stands_and_says_so() -> None:
+    rows = table(reading("a", "2015-05-01"), reading("a", "2016-05-01", 1500.0, range_mark="over"))
+    replaced = NO_WORKS.vstack(cleared("2017-03-01", "a").with_columns(work=pl.lit("replaced")))
+    frame = attend_first(rows, NO_REFUSED, replaced, note_a=1.0, danger_a=10.0)
+    assert frame["finding"].to_list() == ["lead_reads_open"]
+    assert "replaced since (2017-03-01)" in frame["why"][0]
+    earlier = replaced.with_columns(done_on=pl.lit(dt.date(2015, 6, 1)))
+    assert "replaced" not in attend_first(rows, NO_REFUSED, earlier, note_a=1.0, danger_a=10.0)["why"][0]

@@ -469,3 +469,18 @@ def test_a_retired_electrode_with_readings_alone_is_shown(staged: Staged) -> Non
     page = page_of(replace(staged, tables=staged.tables | {"electrode_outlook": fewer}), "N-001")
     assert [panel.heading for panel in page.panels] == ["W1, N-001-E1", "W2, N-001-E2", "W3, N-001-E3"]
     assert page.panels[2].sentence.startswith("Readings only")
+
+
+def test_a_well_says_by_how_much_it_leans_on_an_unknown_loop(staged: Staged) -> None:
+    first = "N-001"
+    leaning, plain = page_of(staged, first).panels[:2]
+    assert f"12.0{NB}Ω, taken off, the ratio is 2.4 and the chance past now 72{NB}%." in leaning.sentence
+    assert "leans" not in plain.sentence
+
+
+def test_a_fault_is_said_with_its_caution_where_it_is_on_record(staged: Staged) -> None:
+    says = page_of(staged, "N-002").at_a_fault
+    assert f"2.50{NB}kV over remote earth, 2.60{NB}kV with the rods past threshold lost" in says
+    assert "0.16 A through a body of 50 kg" in says
+    assert "licensed engineers" in says
+    assert page_of(staged, "N-001").at_a_fault == ""
