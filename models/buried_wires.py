@@ -1,7 +1,7 @@
 """Straight buried wires and rods that share one soil: their resistances by average potential.
 
-Uniform soil under a flat surface; each piece leads its current out evenly along its length, and the surface is
-a mirror. It is what the closed formulas stand beside: rods inside and beside a grid, two electrodes at any
+Uniform soil under a flat surface; each piece leads its current out evenly along its length, and the surface
+is a mirror. It is what the closed formulas stand beside: rods inside and beside a grid, two electrodes at any
 place. Cut long wires into pieces (`mesh_wires`) so that "evenly" holds.
 """
 
@@ -36,11 +36,11 @@ class Wires:
 def mesh_wires(side_m: float, meshes: int, depth_m: float, diameter_mm: float = 10.0) -> Wires:
     """Give a square grid of `meshes` by `meshes`, its wires cut at the crossings, from (0, 0) on."""
     line = np.linspace(0.0, side_m, meshes + 1)
-    at, step = np.meshgrid(line, line[:-1], indexing="ij")
-    at, step, gap = at.ravel(), step.ravel(), side_m / meshes
-    depth = np.full(at.size, depth_m)
-    start = np.vstack([np.c_[at, step, depth], np.c_[step, at, depth]])
-    end = np.vstack([np.c_[at, step + gap, depth], np.c_[step + gap, at, depth]])
+    across, along = np.meshgrid(line, line[:-1], indexing="ij")
+    at, step, gap = across.ravel(), along.ravel(), side_m / meshes
+    deep = np.full(at.size, depth_m)
+    start = np.vstack([np.c_[at, step, deep], np.c_[step, at, deep]])
+    end = np.vstack([np.c_[at, step + gap, deep], np.c_[step + gap, at, deep]])
     return Wires(start, end, np.full(len(start), diameter_mm / 2000))
 
 

@@ -259,8 +259,8 @@ def _replaced_since(opened: pl.DataFrame, works: pl.DataFrame) -> pl.DataFrame:
     )
     newest = done.drop_nulls().group_by("electrode_id").agg(pl.col("done_on").max().alias("_done"))
     since = pl.format(
-        " The rod has been replaced since ({}): where the new one is sound, a work `finding_cleared` takes this "
-        "off the list.",
+        " The rod has been replaced since ({}): where the new one is sound, a work `finding_cleared` takes "
+        "this off the list.",
         pl.col("_done").cast(pl.String),
     )
     later = pl.col("_done") >= pl.col("taken_at").dt.date()

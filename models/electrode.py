@@ -162,8 +162,9 @@ def isolated_ohm(electrodes: pl.DataFrame, resistivity: pl.DataFrame) -> pl.Data
     """Give what each electrode should come to alone in its site's soil: frame electrode_id, formula_ohm.
 
     Needs electrodes (electrode_id, site_id; kind, length_m, diameter_mm as known) and the frame of
-    soil.site_resistivity: rods and pipes in its two layers where it has them, all else in its resistivity. Null
-    where the site's resistivity is not known or the kind has no formula. Sizes not given are the usual ones.
+    soil.site_resistivity: rods and pipes in its two layers where it has them, all else in its resistivity.
+    Null where the site's resistivity is not known or the kind has no formula. Sizes not given are the usual
+    ones.
     """
     rows = electrodes.join(
         resistivity.select("site_id", "resistivity_ohm_m", *(c for c in LAYERS if c in resistivity.columns)),

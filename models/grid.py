@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from models.electrode import USUAL_DIAMETER_MM, mutual_ohm, positive, rod_ohm
+from models.electrode import USUAL_DIAMETER_MM, positive
 
 Array = NDArray[np.float64]
 

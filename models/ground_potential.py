@@ -1,7 +1,7 @@
 """What a fault would lift a site to, and what a body is taken to bear.
 
-Beside the outlook, never in a sum of money. No judgement of touch and step voltages, which depend on the surface, the fence and where somebody stands: that
-is for licensed engineers under the local code.
+Beside the outlook, never in a sum of money. No judgement of touch and step voltages, which depend on the
+surface, the fence and where somebody stands: that is for licensed engineers under the local code.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ BODY_FACTOR = {50: 0.116, 70: 0.157}  # ampere times root second, by kilogram of
 def potential_rise_v(fault_current_ka: ArrayLike, split_factor: ArrayLike, site_ohm: ArrayLike) -> Array:
     """Give the rise of a site's potential over remote earth at a fault, volt.
 
-    Fault current times `split_factor`, the share (0..1) of it that goes to earth here, times resistance. Raises ValueError for a share outside 0 to 1. IEEE Std 80 (from memory), without its decrement factor.
+    Fault current times `split_factor`, the share (0..1) of it that goes to earth here, times resistance.
+    Raises ValueError for a share outside 0 to 1. IEEE Std 80 (from memory), without its decrement factor.
     """
     share = np.asarray(split_factor, dtype=np.float64)
     if np.any((share < 0) | (share > 1)):

@@ -53,13 +53,11 @@ def net_ohm(ohm: pl.Expr) -> pl.Expr:
 
 
 def with_solved_rests(readings: pl.DataFrame) -> pl.DataFrame:
-    """Add `_solved_ohm`: the reading's own solved_rest_ohm, else the usual one of its electrode, else null."""
+    """Add `_solved_ohm`: a reading's own solved_rest_ohm, else the usual one of its electrode, or null."""
     if "solved_rest_ohm" not in readings.columns:
         return readings.with_columns(pl.lit(None, pl.Float64).alias("_solved_ohm"))
     own = pl.col("solved_rest_ohm")
-    return readings.with_columns(
-        own.fill_null(own.median().over("electrode_id")).alias("_solved_ohm")
-    )
+    return readings.with_columns(own.fill_null(own.median().over("electrode_id")).alias("_solved_ohm"))
 
 
 def _routine_rows(readings: pl.DataFrame, electrodes: pl.DataFrame, as_of: date) -> pl.DataFrame:
@@ -138,8 +136,8 @@ def build_histories(
     electrodes: electrode_id, site_id, region, soil_class, material, installed_on, baseline_ohm, baseline_on,
     baseline_tied_in, formula_ohm, survey_sd_log (fill_formula), rest_ohm, ratio_basis
     (loop_circuit.rest_of_loop), and GROUND_COLUMNS of the site where surveys are known. readings: row_id,
-    electrode_id, site_id, taken_at, resistance_ohm, range_mark, verdict, sd_extra_log (vetting.vet); solved_rest_ohm, solved_gain where
-    visits were solved back (loop_sets.solved_rests). works:
+    electrode_id, site_id, taken_at, resistance_ohm, range_mark, verdict, sd_extra_log
+    (vetting.vet); solved_rest_ohm, solved_gain where visits were solved back (loop_sets.solved_rests). works:
     site_id, electrode_id (null: the whole site; the column may be missing), done_on, work. Later rows than
     as_of are not looked at.
     """

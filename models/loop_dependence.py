@@ -32,7 +32,7 @@ def threshold_on_reading(threshold: ArrayLike, baseline_ohm: ArrayLike, rest_ohm
 
 
 def ratio_of_rod(ratio: ArrayLike, baseline_ohm: ArrayLike, rest_ohm: ArrayLike) -> Array:
-    """Give the rod's own ratio behind a ratio of readings with `rest_ohm` in both; the inverse of the above."""
+    """Give the rod's own ratio behind a ratio of readings with `rest_ohm` in both: the inverse."""
     share = np.minimum(np.asarray(rest_ohm, dtype=np.float64) / np.asarray(baseline_ohm), MOST_OF_BASELINE)
     return 1 + (np.asarray(ratio, dtype=np.float64) - 1) / (1 - share)
 

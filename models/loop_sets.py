@@ -60,9 +60,9 @@ def closed_sets(sites: pl.DataFrame, electrodes: pl.DataFrame) -> pl.DataFrame:
 def judged_rests(sites: pl.DataFrame, electrodes: pl.DataFrame, resistivity: pl.DataFrame) -> pl.DataFrame:
     """Judge the rest of every electrode's loop: loop_circuit.rest_of_loop, closed sets by their own rods.
 
-    Where a set can be solved the rest is taken off (`rod_net`), reading by reading (solved_rests); rest_ohm is
-    then what the other rods' formulas come to, for readings of visits that could not be solved. Where not,
-    the reason says why.
+    Where a set can be solved the rest is taken off (`rod_net`), reading by reading (solved_rests);
+    rest_ohm is then what the other rods' formulas come to, for readings of visits that could not be
+    solved. Where a set cannot be solved the reason says why.
     """
     rest = rest_of_loop(sites, electrodes, resistivity)
     sets = closed_sets(sites, electrodes)
@@ -85,8 +85,14 @@ def judged_rests(sites: pl.DataFrame, electrodes: pl.DataFrame, resistivity: pl.
     solved = (pl.col("can_be_solved") & pl.col("_others").is_finite()).fill_null(False)
     return both.with_columns(
         pl.when(solved).then("_others").otherwise("rest_ohm").alias("rest_ohm"),
-        pl.when(solved).then(pl.col("_others") / pl.col("_width")).otherwise("rest_low_ohm").alias("rest_low_ohm"),
-        pl.when(solved).then(pl.col("_others") * pl.col("_width")).otherwise("rest_high_ohm").alias("rest_high_ohm"),
+        pl.when(solved)
+        .then(pl.col("_others") / pl.col("_width"))
+        .otherwise("rest_low_ohm")
+        .alias("rest_low_ohm"),
+        pl.when(solved)
+        .then(pl.col("_others") * pl.col("_width"))
+        .otherwise("rest_high_ohm")
+        .alias("rest_high_ohm"),
         (pl.col("known") | solved).alias("known"),
         pl.when(solved).then(pl.lit("rod_net")).otherwise("ratio_basis").alias("ratio_basis"),
         pl.coalesce("_why", "reason").alias("reason"),
@@ -121,7 +127,7 @@ def neighbour_rise(electrode_ohm: ArrayLike, failed: int) -> Array:
 
 
 def _complete_visits(readings: pl.DataFrame, electrodes: pl.DataFrame, sites: list[str]) -> pl.DataFrame:
-    """Give the sound readings of those sites, the day's median of each rod, with the visit that they are of."""
+    """Give the sound readings of those sites, with the visit that they are of."""
     days = (
         readings.filter(
             pl.col("site_id").is_in(sites)

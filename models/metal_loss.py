@@ -7,6 +7,7 @@ on piles in undisturbed soil under the water table. Nothing here is a drift rate
 from __future__ import annotations
 
 import numpy as np
+import polars as pl
 from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
@@ -55,4 +56,71 @@ def soil_points(
     )
     return points + np.select(
         [np.asarray(moisture) == "wet", np.asarray(moisture) == "moist"], [2.0, 1.0], 0.0
+    )
+
+
+# Upper ends in ohm-cm and words: corrosion-doctors.org, soil severity by resistivity, after P. Roberge.
+SEVERITY = (
+    (1_000, "extremely corrosive"),
+    (3_000, "highly corrosive"),
+    (5_000, "corrosive"),
+    (10_000, "moderately corrosive"),
+    (20_000, "mildly corrosive"),
+    (np.inf, "essentially non-corrosive"),
+)
+# Steel lost from each face in mm at LOSS_YEARS: EN 1993-5 Table 4-1 (EN 14199), as quoted by others.
+LOSS_YEARS = (5.0, 25.0, 50.0, 75.0, 100.0)
+STEEL_LOSS_MM = {
+    "undisturbed": (0.00, 0.30, 0.60, 0.90, 1.20),
+    "polluted": (0.15, 0.75, 1.50, 2.25, 3.00),
+    "aggressive": (0.20, 1.00, 1.75, 2.50, 3.25),
+    "loose_fill": (0.18, 0.70, 1.20, 1.70, 2.20),
+    "aggressive_fill": (0.50, 2.00, 3.25, 4.50, 5.75),
+}
+# DIN 50929-3:2018 by its score, steel, mm a year: uniform, local. The standard itself warns of a factor of 2.
+DIN_SCORES = ((0.0, 0.005, 0.03), (-4.0, 0.01, 0.05), (-10.0, 0.02, 0.20), (-np.inf, 0.06, 0.40))
+
+
+def severity(resistivity_ohm_m: ArrayLike) -> NDArray[np.str_]:
+    """Give the words for a soil's corrosivity by its resistivity alone (SEVERITY); "" where not known."""
+    ohm_cm = np.asarray(resistivity_ohm_m, dtype=np.float64) * 100
+    ends, words = zip(*SEVERITY, strict=True)
+    band = np.minimum(np.searchsorted(ends, np.nan_to_num(ohm_cm), side="right"), len(words) - 1)
+    return np.where(np.isfinite(ohm_cm), np.array(words)[band], "")
+
+
+def steel_loss_mm(ground: str, years: ArrayLike) -> Array:
+    """Give the steel lost from each face, mm, in a kind of ground of STEEL_LOSS_MM.
+
+    Straight between its years, from 0 at 0 years, held at the end's rate beyond 100. Raises KeyError for another
+    ground.
+    """
+    when = np.asarray(years, dtype=np.float64)
+    known = (0.0, *LOSS_YEARS), (0.0, *STEEL_LOSS_MM[ground])
+    rate = (known[1][-1] - known[1][-2]) / (LOSS_YEARS[-1] - LOSS_YEARS[-2])
+    return np.interp(when, *known) + rate * np.maximum(when - LOSS_YEARS[-1], 0.0)
+
+
+def din_loss_mm_per_year(score: ArrayLike) -> tuple[Array, Array]:
+    """Give the uniform and the local loss of steel, mm a year, by the score of DIN 50929-3:2018."""
+    points = np.asarray(score, dtype=np.float64)
+    where = [points >= low for low, _, _ in DIN_SCORES]
+    return tuple(np.select(where, [row[k] for row in DIN_SCORES]) for k in (1, 2))  # type: ignore[return-value]
+
+
+def scored_ground(ground: pl.DataFrame) -> pl.DataFrame:
+    """Add corrosivity (severity's words) and corrosivity_points (soil_points) to sites' ground.
+
+    `ground`: resistivity_ohm_m, ph, redox_mv, sulphide, moisture, as known; points are null where the
+    resistivity is not known, as most of them hang on it.
+    """
+    rho, ph, redox = (
+        ground[c].cast(pl.Float64).fill_null(np.nan).to_numpy()
+        for c in ("resistivity_ohm_m", "ph", "redox_mv")
+    )
+    words = [ground[c].cast(pl.String).fill_null("").to_numpy() for c in ("sulphide", "moisture")]
+    points = np.where(np.isfinite(rho), soil_points(rho, ph, redox, *words), np.nan)
+    return ground.with_columns(
+        pl.Series("corrosivity", severity(rho).tolist(), dtype=pl.String),
+        pl.Series("corrosivity_points", points).fill_nan(None),
     )

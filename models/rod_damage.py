@@ -1,7 +1,7 @@
 """What damage does to a rod's resistance: lost length, thinning, lost cladding, a parted or bad joint.
 
-Arrays that broadcast; ohm, metre, millimetre, micrometre. Uniform soil, the rod alone. Which of them a reading
-tells of: lost length and joints move it, thinning hardly, lost cladding not at all.
+Arrays that broadcast; ohm, metre, millimetre, micrometre. Uniform soil, the rod alone. Which of them a
+reading tells of: lost length and joints move it, thinning hardly, lost cladding not at all.
 """
 
 from __future__ import annotations

@@ -51,7 +51,8 @@ def rod_equivalent_ohm_m(layers: Layers, length_m: float, diameter_mm: float) ->
     logs = np.log([layers.upper_ohm_m, layers.lower_ohm_m, layers.upper_depth_m])
     step = 1e-4
     at = logs + step * np.vstack([np.zeros(3), np.eye(3), -np.eye(3)])
-    value = np.log(two_layer_rod_ohm(*np.exp(at.T), length_m, diameter_mm))
+    upper, lower, depth = np.exp(at.T)
+    value = np.log(two_layer_rod_ohm(upper, lower, depth, length_m, diameter_mm))
     slope = (value[1:4] - value[4:]) / (2 * step)
     alone = float(rod_ohm(1.0, length_m, diameter_mm))
     return float(np.exp(value[0])) / alone, float(np.sqrt(slope @ layers.covariance @ slope))

@@ -17,15 +17,15 @@ from scipy.optimize import least_squares
 Array = NDArray[np.float64]
 
 IMAGES = 400
-# Prior of a fit. Common practice, no source: layers differ by a factor of e either way, the boundary lies near
-# 3 m within a factor of 2.5.
+# Prior of a fit. Common practice, no source: layers differ by a factor of e either way, the boundary lies
+# near 3 m within a factor of 2.5.
 CONTRAST_SD_LOG = 1.0
 DEPTH_M, DEPTH_SD_LOG = 3.0, 0.9
 SCATTER_LOG = 0.05  # of a pin reading about the layers, before the soundings themselves tell
 LEAST_SCATTER_LOG = 0.01  # digits and pins placed by eye
 STARTS = (0.6, 2.0, 6.0)  # boundary, as a multiple of the prior's
-# Layers stand apart where their log contrast is CLEAR of its standard deviations off none, and above a factor of
-# two: less moves a rod's formula by less than one sounding in one season can tell.
+# Layers stand apart where their log contrast is CLEAR of its standard deviations off none, and above a
+# factor of two: less moves a rod's formula by less than one sounding in one season can tell.
 CLEAR, LEAST_CONTRAST = 2.0, 2.0
 
 
@@ -39,8 +39,8 @@ def apparent_ohm_m(
 
     `spacing_m` from a current pin to the nearest potential pin, `potential_spacing_m` between the potential
     pins (None or nan: equal spacing). Equal: 4 pi a R / (1 + 2a/sqrt(a^2 + 4b^2) - a/sqrt(a^2 + b^2)), b the
-    pins' depth, 2 pi a R at b = 0 (F. Wenner 1915; IEEE Std 81). Unequal: pi c (c + d) R / d (Schlumberger and
-    Palmer; IEEE Std 81), pins short beside the spacing. Raises ValueError for a spacing of zero or less.
+    pins' depth, 2 pi a R at b = 0 (F. Wenner 1915; IEEE Std 81). Unequal: pi c (c + d) R / d (Schlumberger
+    and Palmer; IEEE Std 81), pins short beside the spacing. Raises ValueError for a spacing of zero or less.
     """
     c, ohm, b = (np.asarray(v, dtype=np.float64) for v in (spacing_m, resistance_ohm, pin_depth_m))
     d = c if potential_spacing_m is None else np.asarray(potential_spacing_m, dtype=np.float64)
@@ -71,7 +71,7 @@ def two_layer_apparent_ohm_m(
 
 
 def _log_apparent(c: Array, d: Array, logs: Array) -> tuple[Array, Array]:
-    """Give ln of the apparent resistivity (n,) and its derivative (n, 3) by the logs of upper, lower, depth."""
+    """Give ln of the apparent resistivity (n,) and its slopes (n, 3) by the logs of upper, lower, depth."""
     upper, lower, depth = np.exp(logs)
     k = (lower - upper) / (lower + upper)
     # Terms below a millionth of a millionth change no digit.
@@ -133,8 +133,9 @@ def fit_layers(
 ) -> Layers:
     """Fit two layers to the soundings of one site, whatever their number; `scatter_log`: sd of one reading.
 
-    `start`: a fit under another scatter to begin at; otherwise the most probable of three starts under the prior above, its covariance from the second derivatives
-    (Gauss and Newton's). Raises ValueError without a reading, for spacings or resistances of zero or less.
+    The most probable of three starts under the prior above (or from `start`, a fit under another scatter),
+    its covariance from the second derivatives (Gauss and Newton's). Raises ValueError without a reading, for
+    spacings or resistances of zero or less.
     """
     c = np.atleast_1d(np.asarray(spacing_m, dtype=np.float64))
     ohm = np.atleast_1d(np.asarray(resistance_ohm, dtype=np.float64))

@@ -11,22 +11,22 @@ RISEN, OFF_THE_ROD = 1.15, 12.0
 
 
 def loop_sentences(who: dict[str, Any], loop: dict[str, Any] | None) -> list[str]:
-    """Say what the rest of the loop does to the answer. who: the electrode's row; loop: of loop_dependence."""
+    """Say what the rest of the loop does to the answer. who: its row; loop: of loop_dependence."""
     said = []
     if loop is not None:
         low, high = words.figure(loop["rest_low_ohm"]), words.figure(loop["rest_high_ohm"])
         said.append(
-            f"As it reads, rest of the loop and all, its ratio is {loop['ratio_as_read']:.2f}. With the most of "
-            f"the plausible rest ({low} to {high} ohm) taken off, the rod's own would be "
-            f"{loop['ratio_high']:.2f}, and the chance past threshold {_chance(loop['p_past_now_high'])} now "
-            f"instead of {_chance(loop['p_past_now'])}, {_chance(loop['p_past_5y_high'])} in 5 years instead of "
-            f"{_chance(loop['p_past_5y'])}."
+            f"As it reads, rest of the loop and all, its ratio is {loop['ratio_as_read']:.2f}. With the most "
+            f"of the plausible rest ({low} to {high} ohm) taken off, the rod's own would be "
+            f"{loop['ratio_high']:.2f}, and the chance past threshold {_chance(loop['p_past_now_high'])} "
+            f"now instead of {_chance(loop['p_past_now'])}, {_chance(loop['p_past_5y_high'])} in 5 years "
+            f"instead of {_chance(loop['p_past_5y'])}."
             + (" The answer depends on what the loop is: look the return path up." if loop["depends"] else "")
         )
     if who.get("return_path") == "site_grid" and (who.get("grid_area_m2") or 0) > 0:
         said.append(
-            "In a grid a rod reads some 8 to 16 % under the sum of the two, as they share the soil; its ratio "
-            "moves by less than 4 %. The reading is good as a baseline and no absolute value."
+            "In a grid a rod reads some 8 to 16 % under the sum of the two, as they share the soil; its "
+            "ratio moves by less than 4 %. The reading is good as a baseline and no absolute value."
         )
     return said
 
@@ -45,10 +45,13 @@ def damage_sentence(who: dict[str, Any], answer: dict[str, Any]) -> str | None:
             "clamp or lead."
         )
     lost = f"{float(lost_share(ratio, length, thick)):.0%} of its length lost (or cut off at a joint)"
-    by_thinning = f"thinning brings {thinned:.2f} at the most" if ratio > thinned else "thinning alone may, too"
+    by_thinning = (
+        f"thinning brings {thinned:.2f} at the most" if ratio > thinned else "thinning alone may, too"
+    )
     return (
         f"Whole, a rod of this size would read {ratio:.2f} times its new value with {lost}, or with "
-        f"{words.figure(joint)} ohm more in its joint or lead; {by_thinning}, and lost cladding does not show."
+        f"{words.figure(joint)} ohm more in its joint or lead; {by_thinning}, and lost cladding does not "
+        "show."
     )
 
 

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import date
 
+import numpy as np
 import polars as pl
 
 from models.covariates import site_covariates
@@ -11,10 +12,14 @@ from models.history_frames import fill_formula
 from models.loop_circuit import rest_of_loop
 from models.loop_sets import judged_rests, solved_rests
 from models.soil import site_resistivity
+from models.soil_groups import SoilGroups, group_sites
 from models.vetting import vet
 from pipeline.errors import WorkError
 from pipeline.settings import Settings
 from pipeline.store import Store
+
+UNNAMED = "unknown"  # as sql/queries/soil_class_by_site.sql has it
+_GROUPING = 31  # the stream of random numbers of the grouping of sites
 
 
 @dataclass(frozen=True)
@@ -37,6 +42,8 @@ class FleetInputs:
     currents: pl.DataFrame
     as_of: date
     ground: pl.DataFrame
+    grouped: SoilGroups | None = None
+    """How sites were put into classes, where no survey names one."""
 
 
 def day_of_outlook(store: Store, settings: Settings, asked: date | None, today: date) -> date:
@@ -75,8 +82,8 @@ def known_electrodes(
     """Work out soil class, ground, formula, rest of the loop and threshold of every electrode.
 
     By site and name. solve_sets: whether readings come with the rests that their visits were solved for
-    (vetted_readings); where they don't, closed sets stay as they read. soil: site_id, soil_class. soil_surveys: as accepted. resistivity:
-    soil.site_resistivity.
+    (vetted_readings); where they don't, closed sets stay as they read. soil: site_id, soil_class.
+    soil_surveys: as accepted. resistivity: soil.site_resistivity.
     """
     rest = (judged_rests if solve_sets else rest_of_loop)(sites, electrodes, resistivity)
     known = (
@@ -114,6 +121,20 @@ def site_ground(soil_surveys: pl.DataFrame, resistivity: pl.DataFrame) -> pl.Dat
     return ohm_m.join(known, on="site_id", how="left", maintain_order="left").sort("site_id")
 
 
+def classes_of(
+    store: Store, settings: Settings, ground: pl.DataFrame
+) -> tuple[pl.DataFrame, SoilGroups | None]:
+    """Return the soil class of every site, and how it was found where no survey of the fleet names one."""
+    soil = store.frame("soil_class_by_site")
+    if not settings.group_unnamed_soil or (soil["soil_class"] != UNNAMED).any():
+        return soil, None
+    grouped = group_sites(ground, np.random.default_rng([settings.seed, _GROUPING]))
+    if grouped is None:
+        return soil, None
+    known = soil.select("site_id").join(grouped.sites, on="site_id", how="left", maintain_order="left")
+    return known.with_columns(pl.col("soil_class").fill_null(UNNAMED)), grouped
+
+
 def gather(store: Store, settings: Settings, asked: date | None, today: date) -> FleetInputs:
     """Read the accepted rows and work out soil class, formula and rest of the loop for every electrode.
 
@@ -131,9 +152,10 @@ def gather(store: Store, settings: Settings, asked: date | None, today: date) ->
         raise WorkError(
             f"No electrode was installed by {day}, the first one on {first}; give a later day with --as-of."
         )
-    soil = store.frame("soil_class_by_site")
     surveys = store.table("core_soil_surveys")
     resistivity = site_resistivity(store.table("core_soundings"), surveys, sites.select("site_id"))
+    ground = site_ground(surveys, resistivity)
+    soil, grouped = classes_of(store, settings, ground)
     return FleetInputs(
         sites=sites.join(soil, on="site_id", how="left"),
         electrodes=known_electrodes(sites, electrodes, soil, surveys, resistivity, settings),
@@ -146,7 +168,8 @@ def gather(store: Store, settings: Settings, asked: date | None, today: date) ->
         books=store.table("core_books"),
         currents=store.frame("currents_of_last_visit", as_of=day),
         as_of=day,
-        ground=site_ground(surveys, resistivity),
+        ground=ground,
+        grouped=grouped,
     )
 
 

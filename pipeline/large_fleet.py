@@ -34,7 +34,7 @@ from pipeline.engine import (
     shards_over_threads,
 )
 from pipeline.errors import WorkError
-from pipeline.fleet_inputs import day_of_outlook, known_electrodes
+from pipeline.fleet_inputs import classes_of, day_of_outlook, known_electrodes, site_ground
 from pipeline.inference import CalibratedBy, Clock, Say
 from pipeline.result import RunResult
 from pipeline.run_facts import calibration_facts
@@ -113,7 +113,7 @@ def electrodes_of(store: Store, settings: Settings) -> pl.DataFrame:
         )
     soundings, surveys = store.table("core_soundings"), store.table("core_soil_surveys")
     resistivity = site_resistivity(soundings, surveys, sites.select("site_id"))
-    soil = store.frame("soil_class_by_site")
+    soil, _ = classes_of(store, settings, site_ground(surveys, resistivity))
     return known_electrodes(sites, electrodes, soil, surveys, resistivity, settings, solve_sets=False)
 
 

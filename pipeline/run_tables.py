@@ -104,9 +104,10 @@ TABLES: dict[str, Columns] = {
     ),
     "soil_dependence": _columns((TEXT, "property column label"), (REAL, "value hazard low high")),
     "site_ground": _columns(
-        (TEXT, "site_id drainage sulphide moisture"),
-        (REAL, "resistivity_ohm_m ph chloride_ppm sulphate_ppm redox_mv"),
+        (TEXT, "site_id drainage sulphide moisture corrosivity"),
+        (REAL, "resistivity_ohm_m ph chloride_ppm sulphate_ppm redox_mv corrosivity_points"),
     ),
+    "soil_groups": _columns((TEXT, "soil_class"), (WHOLE, "sites"), (REAL, "stability")),
     "track_record": _columns(
         (DAY, "forecast_on judged_on"),
         (REAL, "horizon_years"),

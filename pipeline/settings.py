@@ -116,6 +116,13 @@ class Settings:
             "whole", "a kept calibration is fitted anew when the run looks from a day so much later", "days"
         ),
     )
+    group_unnamed_soil: bool = field(
+        default=True,
+        metadata=_says(
+            "yes or no",
+            "where no survey names a soil class, group sites by what was measured of their ground",
+        ),
+    )
     hazard_by_soil_and_age: bool = field(
         default=False,
         metadata=_says(

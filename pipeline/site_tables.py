@@ -133,7 +133,7 @@ def site_outlook(
 
 
 def _at_a_fault(site: SiteFacts, ohm: float | None, if_lost: float | None) -> dict[str, float | None]:
-    """Return what the recorded fault would lift the site to, now and without its bad rods; None: not known."""
+    """Return what the recorded fault would lift the site to, now and without its bad rods, where known."""
     current, share = _number(site.row.get("fault_current_ka")), _number(site.row.get("fault_split_factor"))
     seconds = _number(site.row.get("clearing_time_s"))
 

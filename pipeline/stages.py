@@ -11,6 +11,7 @@ import polars as pl
 from models.class_curves import class_curves
 from models.danger import attend_first as list_dangers
 from models.loop_dependence import loop_dependence
+from models.metal_loss import scored_ground
 from models.site import site_counts
 from models.soil_importance import soil_importance
 from pipeline.calibrations import LATEST, check_name, kept_calibrations
@@ -141,7 +142,10 @@ def tables_of(
         "reading_verdicts": inference.verdicts,
         "attend_first": dangers,
         **questions.tables(),
-        "site_ground": inputs.ground,
+        "site_ground": scored_ground(inputs.ground),
+        "soil_groups": inputs.grouped.groups
+        if inputs.grouped
+        else pl.DataFrame(schema=TABLES["soil_groups"]),
         "soil_importance": ground.importance,
         "soil_dependence": ground.dependence,
         "track_record": read_track_record(settings.output_folder),
@@ -227,7 +231,7 @@ def _run(settings: Settings, as_of: date | None, say: Say, today: date, asked: s
     run_id = new_run_id(started, inputs.as_of)
     if as_of is not None and as_of > inputs.as_of:
         assumed.append(f"{as_of} lies after today; the run looks from {inputs.as_of}.")
-    assumed += by.notes
+    assumed += [*by.notes, *([inputs.grouped.sentence] if inputs.grouped else [])]
     lives, calibration = tables["electrode_lives"], inference.calibration
     shifts = shifts_to_ask_about(inference.fit)
     told = Assumed(assumed, calibration, int((~lives["converged"]).sum()), shifts)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import polars as pl
 
@@ -47,6 +47,16 @@ class Dependence:
 
 
 @dataclass(frozen=True)
+class GroupRow:
+    """A group of like ground that stands for a soil class: sites, how surely it comes back, medians."""
+
+    name: str
+    sites: str
+    stability: str
+    medians: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class GroundPage:
     """All that ground.html says."""
 
@@ -56,10 +66,32 @@ class GroundPage:
     rows: tuple[PropertyRow, ...]
     importance: Columns
     dependence: tuple[Dependence, ...]
+    group_heads: tuple[str, ...] = ()
+    groups: tuple[GroupRow, ...] = ()
 
 
 def ground_page(staged: Staged) -> GroundPage:
     """Turn the tables of importance into the page."""
+    heads, groups = group_rows(staged["soil_groups"])
+    return replace(_importance(staged), group_heads=heads, groups=groups)
+
+
+def group_rows(table: pl.DataFrame) -> tuple[tuple[str, ...], tuple[GroupRow, ...]]:
+    """Give the headings of the properties that are known, and a row for each group of ground."""
+    known = [c for c in table.columns if c in UNITS and table[c].is_not_null().any()]
+    rows = tuple(
+        GroupRow(
+            row["soil_class"],
+            words.whole(row["sites"]),
+            words.figure(row["stability"], digits=2),
+            tuple(words.figure(row[c]) for c in known),
+        )
+        for row in table.sort("soil_class").iter_rows(named=True)
+    )
+    return tuple(UNITS[c] for c in known), rows
+
+
+def _importance(staged: Staged) -> GroundPage:
     table = staged["soil_importance"]
     if table.is_empty():
         return GroundPage(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
@@ -62,6 +62,7 @@ class SiteTables:
     currency: str
     settings: Mapping[str, Any]
     shift: str = ""
+    ground: Row = field(default_factory=dict)
 
 
 def site_pages(staged: Staged, currency: str) -> Iterator[SitePage]:
@@ -81,7 +82,7 @@ def _split(staged: Staged, currency: str) -> Iterator[SiteTables]:
     names = site_names(staged)
     single = {
         table: {row["site_id"]: row for row in staged[table].iter_rows(named=True)}
-        for table in ("sites", "site_outlook", "site_ranking")
+        for table in ("sites", "site_outlook", "site_ranking", "site_ground")
     }
     outlooks = staged["electrode_outlook"].join(
         staged["loop_dependence"].unique("electrode_id", maintain_order=True),
@@ -107,6 +108,7 @@ def _split(staged: Staged, currency: str) -> Iterator[SiteTables]:
             currency=currency,
             settings=staged.run.get("settings") or {},
             shift=shifts.get(site_id, ""),
+            ground=single["site_ground"].get(site_id, {}),
         )
 
 
@@ -242,15 +244,28 @@ def at_a_fault(outlook: Row) -> str:
         return ""
     body, seconds = outlook.get("body_current_a"), outlook.get("clearing_time_s")
     taken = (
-        f" For a fault cleared in {seconds:g} s IEEE Std 80 takes {body:.2f} A through a body of 50 kg as bearable."
+        f" For a fault cleared in {seconds:g} s IEEE Std 80 takes {body:.2f} A through a body of 50 kg as "
+        "bearable."
         if body and seconds
         else ""
     )
     return (
-        f"At the fault current on record the site would rise by about {words.figure(now / 1000, 'kV')} over remote "
-        f"earth, {words.figure(lost / 1000, 'kV')} with the rods past threshold lost.{taken} Whether touch and step "
-        "voltages stay within what the local code allows is for licensed engineers to work out; nothing here says so."
+        f"At the fault current on record the site would rise by about {words.figure(now / 1000, 'kV')} over "
+        f"remote earth, {words.figure(lost / 1000, 'kV')} with the rods past threshold lost.{taken} Whether "
+        "touch and step voltages stay within what the local code allows is for licensed engineers to work out; nothing "
+        "here says so."
     )
+
+
+def corrosivity(ground: Row) -> str:
+    """Say what published schemes call the ground: a scheme's word for it, no rate of a rod."""
+    if not ground.get("corrosivity"):
+        return words.UNKNOWN
+    points = ground.get("corrosivity_points")
+    scored = (
+        "" if points is None else f"; {points:g} points of AWWA C105 (Roberge's Table 2.28), 10 is aggressive"
+    )
+    return f"{ground['corrosivity']} by its {words.figure(ground['resistivity_ohm_m'])} ohm m{scored}"
 
 
 def site_facts(tables: SiteTables) -> tuple[tuple[str, str], ...]:
@@ -263,6 +278,7 @@ def site_facts(tables: SiteTables) -> tuple[tuple[str, str], ...]:
         ("Voltage", words.figure(site.get("voltage_kv"), "kV")),
         ("Commissioned on", words.day(site.get("commissioned_on"))),
         ("Return path", words.plain(site.get("return_path"))),
+        ("Corrosivity of the ground", corrosivity(tables.ground)),
         (
             "Readings",
             f"{words.day(site.get('first_reading_on'))} to {words.day(site.get('last_reading_on'))}",

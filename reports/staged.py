@@ -158,6 +158,14 @@ TABLES: dict[str, Columns] = {
         (DAY, "farthest_on"),
         (REAL, "noise_times wild_share farthest_z fall_pct severity"),
     ),
+    "site_ground": _columns(
+        (TEXT, "site_id corrosivity"), (REAL, "resistivity_ohm_m ph chloride_ppm corrosivity_points")
+    ),
+    "soil_groups": _columns(
+        (TEXT, "soil_class"),
+        (WHOLE, "sites"),
+        (REAL, "stability resistivity_ohm_m ph chloride_ppm sulphate_ppm redox_mv"),
+    ),
     "loop_dependence": _columns(
         (TEXT, "electrode_id"), (REAL, "rest_high_ohm ratio_high p_past_now_high"), (FLAG, "depends")
     ),

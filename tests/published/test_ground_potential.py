@@ -20,5 +20,5 @@ def test_potential_rise_is_current_times_resistance() -> None:
     assert potential_rise_v(10.0, 0.5, 0.8) == pytest.approx(4000.0)
     with pytest.raises(ValueError, match="share"):
         potential_rise_v(10.0, 1.2, 0.8)
-    with pytest.raises(ValueError, match="0.03"):
+    with pytest.raises(ValueError, match="duration_s"):
         body_current_a(10.0)

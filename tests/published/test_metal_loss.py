@@ -58,3 +58,55 @@ def test_points_of_mild_and_of_unknown_soils() -> None:
         ["dry", "", "wet"],
     )
     assert points.tolist() == [0.0, 0.0, 10.0 + 3.0 + 5.0 + 3.5 + 2.0]
+
+
+@pytest.mark.parametrize(
+    ("soil", "ohm_cm", "words"),
+    [
+        ("Hagerstown loam", 5_210, "moderately corrosive"),
+        ("Susquehanna clay", 6_920, "moderately corrosive"),
+        ("Chino silt loam", 148, "extremely corrosive"),
+        ("Mohave gravelly loam", 232, "extremely corrosive"),
+        ("Acadia clay", 190, "extremely corrosive"),
+        ("Sharkey clay", 943, "extremely corrosive"),
+        ("Docas clay", 62, "extremely corrosive"),
+        ("Lake Charles clay", 406, "extremely corrosive"),
+        ("dry sand", 25_000, "essentially non-corrosive"),
+        ("two bands", 15_000, "mildly corrosive"),
+        ("three bands", 4_000, "corrosive"),
+        ("four bands", 2_000, "highly corrosive"),
+    ],
+)
+def test_severity_by_resistivity(soil: str, ohm_cm: float, words: str) -> None:
+    """Bands of corrosion-doctors.org after Roberge (seen).
+
+    Soils of Denison and Romanoff, J. Res. NBS 49, 1952, RP2366, Table 1 (seen, scanned); the last four are
+    made up to reach the other bands.
+    """
+    assert metal_loss.severity(ohm_cm / 100) == words, soil
+
+
+@pytest.mark.parametrize(
+    ("ground", "mm"),
+    [
+        ("undisturbed", (0.00, 0.30, 0.60, 0.90, 1.20)),
+        ("polluted", (0.15, 0.75, 1.50, 2.25, 3.00)),
+        ("aggressive", (0.20, 1.00, 1.75, 2.50, 3.25)),
+        ("loose_fill", (0.18, 0.70, 1.20, 1.70, 2.20)),
+        ("aggressive_fill", (0.50, 2.00, 3.25, 4.50, 5.75)),
+    ],
+)
+def test_steel_lost_by_kind_of_ground(ground: str, mm: tuple[float, ...]) -> None:
+    """EN 14199 / EN 1993-5 Table 4-1 (secondary), at 5, 25, 50, 75, 100 years; straight between."""
+    assert metal_loss.steel_loss_mm(ground, [5, 25, 50, 75, 100]) == pytest.approx(mm)
+    assert metal_loss.steel_loss_mm(ground, 15) == pytest.approx((mm[0] + mm[1]) / 2)
+
+
+@pytest.mark.parametrize(
+    ("score", "uniform", "local"),
+    [(5, 0.005, 0.03), (0, 0.005, 0.03), (-1, 0.01, 0.05), (-4, 0.01, 0.05), (-5, 0.02, 0.20),
+     (-10, 0.02, 0.20), (-11, 0.06, 0.40)],
+)  # fmt: skip
+def test_loss_by_score(score: float, uniform: float, local: float) -> None:
+    """DIN 50929-3:2018 (secondary)."""
+    assert [float(v) for v in metal_loss.din_loss_mm_per_year(score)] == [uniform, local]

@@ -161,7 +161,7 @@ def test_grid_with_rods_worked_example() -> None:
     ("area", "conductor", "printed"), [(4900.0, 1540.0, 2.78), (4900.0, 1690.0, 2.75), (5292.0, 1997.0, 2.62)]
 )
 def test_disc_and_wire_lies_near_the_examples(area: float, conductor: float, printed: float) -> None:
-    """IEEE Std 80-2000, Annex B (memory), by the older formula of Laurent and Niemann, which knows no depth."""
+    """IEEE Std 80-2000, Annex B (memory), by the older formula of Laurent and Niemann."""
     assert grid.disc_and_wire_ohm(400.0, area, conductor) == pytest.approx(printed, rel=0.01)
 
 

@@ -66,6 +66,14 @@ def write_staged_run(
         "residual_checks": _residual_checks(),
         "not_understood": _not_understood(ids),
         "loop_dependence": _loop_dependence(ids),
+        "site_ground": pl.DataFrame(
+            {
+                "site_id": ids[:1],
+                "corrosivity": ["corrosive"],
+                "resistivity_ohm_m": [42.0],
+                "corrosivity_points": [3.5],
+            }
+        ),
         "next_readings": _next_readings(ids),
         "next_rounds": _next_rounds(ids),
         "track_tenths": _track_tenths(),

@@ -91,7 +91,9 @@ def test_what_is_beside_the_rods_or_not_measured_forbids_solving(changes: dict, 
     assert (says is None) == sets.is_empty()
     if says:
         assert says in sets["reason"][0]
-        assert loop_sets.judged_rests(where, electrodes(), SOIL)["ratio_basis"].unique().to_list() == ["loop_raw"]
+        assert loop_sets.judged_rests(where, electrodes(), SOIL)["ratio_basis"].unique().to_list() == [
+            "loop_raw"
+        ]
 
 
 def test_two_rods_are_said_to_be_one_sum() -> None:
@@ -121,7 +123,7 @@ def test_readings_that_no_rods_give_are_left_out() -> None:
 
 
 def test_noise_of_the_readings_is_carried_as_the_gain_says() -> None:
-    """Over 2,000 noisy sets the spread of each solved rod is the gain times the readings' own, within 10 %."""
+    """Over 2,000 noisy sets the spread of each solved rod is the gain times the readings', within 10 %."""
     rng = np.random.default_rng(3)
     exact = loop_readings_ohm(TRUE)
     _, gain = loop_sets.solved_gain(exact)

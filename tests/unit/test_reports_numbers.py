@@ -13,6 +13,7 @@ from reports import words
 from reports.books import method_page, readings_page
 from reports.charts import MOST_ROWS, figure_data, series_key
 from reports.classes import class_pages, thinned
+from reports.ground import ground_page
 from reports.numbers import RankedSite, fleet_page, headline, sureness, tied_places
 from reports.site_numbers import SitePage, meaning, rods_sentence, site_pages, time_to_limit
 from reports.staged import Staged, read_staged
@@ -484,3 +485,27 @@ def test_a_fault_is_said_with_its_caution_where_it_is_on_record(staged: Staged) 
     assert "0.16 A through a body of 50 kg" in says
     assert "licensed engineers" in says
     assert page_of(staged, "N-001").at_a_fault == ""
+
+
+def test_a_site_says_what_published_schemes_call_its_ground(staged: Staged) -> None:
+    facts = dict(page_of(staged, "N-001").facts)
+    assert facts["Corrosivity of the ground"].startswith(
+        "corrosive by its 42.0 ohm m; 3.5 points of AWWA C105"
+    )
+    assert dict(page_of(staged, "N-002").facts)["Corrosivity of the ground"] == words.UNKNOWN
+
+
+def test_groups_of_ground_are_shown_where_they_stand_for_classes(staged: Staged) -> None:
+    assert ground_page(staged).groups == ()
+    groups = pl.DataFrame(
+        {"soil_class": ["ground B", "ground A"], "sites": [40, 22], "stability": [0.9, 0.98],
+         "resistivity_ohm_m": [120.0, 7.3], "ph": [6.9, 8.0], "chloride_ppm": [None, None],
+         "sulphate_ppm": [None, None], "redox_mv": [None, None]}
+    )  # fmt: skip
+    page = ground_page(replace(staged, tables=staged.tables | {"soil_groups": groups}))
+    assert page.group_heads == ("Resistivity, ohm m", "pH")
+    assert [(g.name, g.sites, g.stability) for g in page.groups] == [
+        ("ground A", "22", "0.98"),
+        ("ground B", "40", "0.90"),
+    ]
+    assert page.groups[0].medians[0] == words.figure(7.3)

@@ -8,14 +8,13 @@ import pytest
 
 from models import electrode, soil, soundings
 
+
 def sounding(site: str, spacing: float, rho: float) -> dict:
     return {"site_id": site, "spacing_m": spacing, "resistance_ohm": rho / (2 * np.pi * spacing)}
 
 
 def test_soundings_before_survey_before_nothing() -> None:
-    pins = pl.DataFrame(
-        [sounding("a", 2.0, 90.0), sounding("a", 4.0, 110.0), sounding("a", 40.0, 120.0)]
-    )
+    pins = pl.DataFrame([sounding("a", 2.0, 90.0), sounding("a", 4.0, 110.0), sounding("a", 40.0, 120.0)])
     surveys = pl.DataFrame({"site_id": ["a", "b", "c"], "resistivity_ohm_m": [500.0, 60.0, None]})
     found = soil.site_resistivity(pins, surveys, pl.DataFrame({"site_id": ["d"]}))
     rows = {r["site_id"]: r for r in found.iter_rows(named=True)}
