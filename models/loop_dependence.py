@@ -61,7 +61,12 @@ def loop_dependence(fit: Fitted, outlook: pl.DataFrame, rest: pl.DataFrame) -> p
         maintain_order="left",
     )  # fmt: skip
     rows = known.join(outlook, on="electrode_id", how="left", maintain_order="left")
-    high = rows["rest_high_ohm"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    most = MOST_OF_BASELINE * pl.col("baseline_ohm")
+    rows = rows.with_columns(
+        pl.min_horizontal(pl.col(c).cast(pl.Float64), pl.when(pl.col(c).is_not_null()).then(most)).alias(c)
+        for c in ("rest_low_ohm", "rest_high_ohm")
+    )
+    high = rows["rest_high_ohm"].fill_null(np.nan).to_numpy()
     mine = h.raw & np.isfinite(high) & rows["baseline_ohm"].is_not_null().to_numpy()
     at = np.log(threshold_on_reading(np.exp(fit.log_threshold), rows["baseline_ohm"].to_numpy(), high))
     log_threshold = np.where(mine, np.round(at / _STEP) * _STEP, fit.log_threshold)

@@ -92,8 +92,8 @@ def severity(resistivity_ohm_m: ArrayLike) -> NDArray[np.str_]:
 def steel_loss_mm(ground: str, years: ArrayLike) -> Array:
     """Give the steel lost from each face, mm, in a kind of ground of STEEL_LOSS_MM.
 
-    Straight between its years, from 0 at 0 years, held at the end's rate beyond 100. Raises KeyError for another
-    ground.
+    Straight between its years, from 0 at 0 years, held at the end's rate beyond 100. Raises KeyError for
+    another ground.
     """
     when = np.asarray(years, dtype=np.float64)
     known = (0.0, *LOSS_YEARS), (0.0, *STEEL_LOSS_MM[ground])

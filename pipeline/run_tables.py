@@ -185,6 +185,12 @@ TABLES: dict[str, Columns] = {
         (REAL, "p_past_now p_past_now_high p_past_5y p_past_5y_high"),
         (FLAG, "depends"),
     ),
+    "measure_again": _columns(
+        (TEXT, "site_id electrode_id well_id rule reason how"),
+        (MOMENT, "taken_at"),
+        (REAL, "resistance_ohm"),
+        (DAY, "last_good_on"),
+    ),
     "next_readings": _columns(
         (TEXT, "site_id electrode_id well_id reason"),
         (WHOLE, "rods_now rods_above rods_below"),

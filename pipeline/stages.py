@@ -10,6 +10,7 @@ import polars as pl
 
 from models.class_curves import class_curves
 from models.danger import attend_first as list_dangers
+from models.field_list import measure_again
 from models.loop_dependence import loop_dependence
 from models.metal_loss import scored_ground
 from models.site import site_counts
@@ -157,6 +158,7 @@ def tables_of(
         "loop_dependence": loop_dependence(fit, lives, inputs.electrodes).join(
             outlook.select("electrode_id"), on="electrode_id", how="semi"
         ),
+        "measure_again": measure_again(inference.verdicts, outlook),
         **survival,
         **checks,
         **ahead,

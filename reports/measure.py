@@ -45,6 +45,20 @@ class WellReading:
 
 
 @dataclass(frozen=True)
+class Again:
+    """An electrode whose newest reading leaves a question: what was found, and how to read it right."""
+
+    electrode: str
+    site: str
+    page: str
+    taken_on: str
+    reading: str
+    reason: str
+    how: str
+    last_good_on: str
+
+
+@dataclass(frozen=True)
 class MeasurePage:
     """All that measure.html says."""
 
@@ -54,6 +68,8 @@ class MeasurePage:
     wells: tuple[WellReading, ...]
     left_out: str
     has_cost: bool
+    again: tuple[Again, ...]
+    again_sentence: str
 
 
 def measure_page(staged: Staged) -> MeasurePage:
@@ -72,6 +88,34 @@ def measure_page(staged: Staged) -> MeasurePage:
         wells=tuple(_well(row, names) for row in shown.head(MOST_WELLS).iter_rows(named=True)),
         left_out=_left_out(shown.height, worth.height),
         has_cost=bool(rounds["visit_cost"].is_not_null().any()),
+        again=tuple(
+            _again(row, names) for row in staged["measure_again"].head(MOST_WELLS).iter_rows(named=True)
+        ),
+        again_sentence=_again_sentence(staged["measure_again"]),
+    )
+
+
+def _again_sentence(table: pl.DataFrame) -> str:
+    if table.is_empty():
+        return "No electrode's newest reading leaves a question."
+    sites = table["site_id"].n_unique()
+    return (
+        f"The newest reading of {words.count(table.height, 'electrode')} at {words.count(sites, 'site')} leaves "
+        "a question that a clamp round the lead can settle."
+    )
+
+
+def _again(row: Row, names: dict[str, str]) -> Again:
+    site = str(row["site_id"])
+    return Again(
+        electrode=row["electrode_id"],
+        site=names.get(site, site),
+        page=words.site_page(site),
+        taken_on=words.day(row["taken_at"]),
+        reading=words.resistance(row["resistance_ohm"]),
+        reason=row["reason"] or "",
+        how=row["how"] or "",
+        last_good_on=words.day(row["last_good_on"]),
     )
 
 

@@ -252,8 +252,8 @@ def at_a_fault(outlook: Row) -> str:
     return (
         f"At the fault current on record the site would rise by about {words.figure(now / 1000, 'kV')} over "
         f"remote earth, {words.figure(lost / 1000, 'kV')} with the rods past threshold lost.{taken} Whether "
-        "touch and step voltages stay within what the local code allows is for licensed engineers to work out; nothing "
-        "here says so."
+        "touch and step voltages stay within what the local code allows is for licensed engineers to work "
+        "out; nothing here says so."
     )
 
 

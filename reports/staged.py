@@ -169,6 +169,12 @@ TABLES: dict[str, Columns] = {
     "loop_dependence": _columns(
         (TEXT, "electrode_id"), (REAL, "rest_high_ohm ratio_high p_past_now_high"), (FLAG, "depends")
     ),
+    "measure_again": _columns(
+        (TEXT, "site_id electrode_id well_id rule reason how"),
+        (MOMENT, "taken_at"),
+        (REAL, "resistance_ohm"),
+        (DAY, "last_good_on"),
+    ),
     "next_readings": _columns(
         (TEXT, "site_id electrode_id well_id reason"),
         (WHOLE, "rods_now rods_above rods_below"),

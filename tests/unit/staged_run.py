@@ -66,6 +66,7 @@ def write_staged_run(
         "residual_checks": _residual_checks(),
         "not_understood": _not_understood(ids),
         "loop_dependence": _loop_dependence(ids),
+        "measure_again": _measure_again(ids),
         "site_ground": pl.DataFrame(
             {
                 "site_id": ids[:1],
@@ -524,6 +525,22 @@ def _not_understood(ids: list[str]) -> pl.DataFrame:
             "farthest_z": [4.0, 1.0],
             "fall_pct": [0.0, 40.0],
             "severity": [1.4, 1.2],
+        }
+    )
+
+
+def _measure_again(ids: list[str]) -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "site_id": [ids[0]],
+            "electrode_id": [f"{ids[0]}-E2"],
+            "well_id": ["W2"],
+            "taken_at": [datetime(2026, 4, 2, 10)],
+            "rule": ["maybe_slipped"],
+            "resistance_ohm": [152.0],
+            "reason": ["152 ohm beside readings near 15 ohm: a slipped decimal or a failure; read it again."],
+            "how": ["Read it twice, all digits and the unit as the meter shows them."],
+            "last_good_on": [date(2025, 4, 2)],
         }
     )
 

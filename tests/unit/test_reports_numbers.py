@@ -14,6 +14,7 @@ from reports.books import method_page, readings_page
 from reports.charts import MOST_ROWS, figure_data, series_key
 from reports.classes import class_pages, thinned
 from reports.ground import ground_page
+from reports.measure import measure_page
 from reports.numbers import RankedSite, fleet_page, headline, sureness, tied_places
 from reports.site_numbers import SitePage, meaning, rods_sentence, site_pages, time_to_limit
 from reports.staged import Staged, read_staged
@@ -509,3 +510,13 @@ def test_groups_of_ground_are_shown_where_they_stand_for_classes(staged: Staged)
         ("ground B", "40", "0.90"),
     ]
     assert page.groups[0].medians[0] == words.figure(7.3)
+
+
+def test_wells_to_read_again_are_listed_with_how(staged: Staged) -> None:
+    page = measure_page(staged)
+    (row,) = page.again
+    assert (row.electrode, row.taken_on, row.last_good_on) == ("N-001-E2", "2026-04-02", "2025-04-02")
+    assert row.how.startswith("Read it twice")
+    assert "1 electrode at 1 site leaves" in page.again_sentence
+    none = replace(staged, tables=staged.tables | {"measure_again": staged["measure_again"].clear()})
+    assert measure_page(none).again_sentence == "No electrode's newest reading leaves a question."
