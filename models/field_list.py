@@ -27,20 +27,20 @@ HOW = {
         "reads open until that is done: keep off what it may not be earthing."
     ),
     "over_range": (
-        "Retest with the clamp and a second meter: over range again means a parted rod or lead, which belongs "
-        "on the attend-first list."
+        "Retest with the clamp and a second meter: over range again means a parted rod or lead, "
+        "which belongs on the attend-first list."
     ),
     "under_range": "Read with a meter of a lower range, below the bond: it may be a loop of metal.",
     "swapped_wells": "Read both wells, the label of each compared with the plan of the yard before reading.",
     "beyond_meter": "Read it again and write down which meter it was: this one cannot show such a value.",
     "copied_forward": "Read it anew, all digits that the meter shows, with the time of day.",
-    "campaign_off": "Read three or four of these wells on one day with this meter and another in calibration.",
+    "campaign_off": "Read some of these wells on one day with this meter and another in calibration.",
     "noisy_outcome": "Come back when the well is dry, open and quiet, and read it then.",
     "current_too_high": (
-        "Take the current first and keep away from the danger level on. Below it read at an hour of less load, "
-        "or with a meter that tests at another frequency."
+        "Take the current first and keep away from the danger level on. Below it read at an hour of less "
+        "load, or with a meter that tests at another frequency."
     ),
-    "check_ring_off": "Read the check resistor first; where it still reads off with clean jaws, change meters.",
+    "check_ring_off": "Read the check resistor first; if it reads off with clean jaws, change meters.",
     "calibration_lapsed": "Read it with a meter in calibration.",
     "frozen_ground": "Read it after the thaw.",
 }

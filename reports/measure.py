@@ -100,8 +100,8 @@ def _again_sentence(table: pl.DataFrame) -> str:
         return "No electrode's newest reading leaves a question."
     sites = table["site_id"].n_unique()
     return (
-        f"The newest reading of {words.count(table.height, 'electrode')} at {words.count(sites, 'site')} leaves "
-        "a question that a clamp round the lead can settle."
+        f"The newest reading of {words.count(table.height, 'electrode')} at {words.count(sites, 'site')} "
+        "leaves a question that a clamp round the lead can settle."
     )
 
 

@@ -152,7 +152,15 @@ def growth(place: Place) -> Iterator[Row]:
         yield _against(f"site pass, {sites} sites", found, per_1000, smallest, note)
 
 
+def soundings(place: Place) -> Iterator[Row]:
+    """Two layers fitted to the soundings of 1,000 sites; baseline: a general optimiser on the same."""
+    general, own = (work(w, place.folder, "1000") for w in ("soundings_general", "soundings"))
+    note = f"{_verdict(own.inside, 60.0, 's')}, {own.facts['converged']} converged"
+    yield Row("baseline: scipy's minimize, one start", general.inside, general.peak_mb, 1.0)
+    yield _against("two layers and their uncertainty", own, own.inside, general.inside, note)
+
+
 CASES: dict[int, Callable[[Place], Iterator[Row]]] = {
     1: whole_run, 2: intake, 3: vetting, 4: page_building, 5: growth, 6: general_tools, 7: pass_growth,
-    8: sample_loss, 9: night, 10: survival,
+    8: sample_loss, 9: night, 10: survival, 11: soundings,
 }  # fmt: skip

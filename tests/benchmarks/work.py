@@ -206,11 +206,61 @@ def _histories(fleet: Path, sites: int) -> Any:
     return build_histories(electrodes, verdicts, inputs.works, inputs.as_of)
 
 
+def sounded_sites(sites: int) -> pl.DataFrame:
+    """Draw six soundings at each of so many sites over two layers, 3 % of scatter."""
+    from models.soundings import two_layer_apparent_ohm_m
+
+    rng = np.random.default_rng(8)
+    spacing = np.array([0.5, 1.0, 2.0, 4.0, 8.0, 16.0])
+    logs = rng.normal([np.log(100.0), np.log(100.0), np.log(3.0)], [0.8, 1.2, 0.7], (sites, 3))
+    seen = np.array([two_layer_apparent_ohm_m(spacing, *np.exp(row)) for row in logs])
+    ohm = seen * np.exp(rng.normal(0, 0.03, seen.shape)) / (2 * np.pi * spacing)
+    return pl.DataFrame(
+        {
+            "site_id": np.repeat([f"s{k:04d}" for k in range(sites)], spacing.size),
+            "spacing_m": np.tile(spacing, sites),
+            "resistance_ohm": ohm.ravel(),
+        }
+    )
+
+
+def soundings(_: Path, sites: str) -> Facts:
+    """Fit two layers, with their uncertainty, to the soundings of so many sites."""
+    from models.soundings import layers_by_site
+
+    inside, (found, _fits) = _timed(lambda: layers_by_site(sounded_sites(int(sites))))
+    return {
+        "seconds": inside,
+        "converged": int(found["converged"].sum()),
+        "apart": int(found["stand_apart"].sum()),
+    }
+
+
+def soundings_general(_: Path, sites: str) -> Facts:
+    """Fit the same by a general optimiser with slopes by differences, one start, no uncertainty."""
+    from scipy.optimize import minimize
+
+    from models.soundings import two_layer_apparent_ohm_m
+
+    def fit(c: np.ndarray, ohm: np.ndarray) -> None:
+        seen = np.log(2 * np.pi * c * ohm)
+        minimize(
+            lambda x: np.sum((np.log(two_layer_apparent_ohm_m(c, *np.exp(x))) - seen) ** 2),
+            [seen[0], seen[-1], np.log(3.0)],
+        )
+
+    rows = sounded_sites(int(sites)).partition_by("site_id")
+    inside, _none = _timed(
+        lambda: [fit(r["spacing_m"].to_numpy(), r["resistance_ohm"].to_numpy()) for r in rows]
+    )
+    return {"seconds": inside}
+
+
 WORKS: dict[str, Callable[[Path, str], Facts]] = {
     w.__name__: w
     for w in (
         straight_line, mixed_model, stages, make_readings, bare_read_csv, books, vetting, medians, pages,
-        keep_calibration, site_pass,
+        keep_calibration, site_pass, soundings, soundings_general,
     )
 } | LARGE_WORKS | SURVIVAL_WORKS  # fmt: skip
 
