@@ -20,6 +20,8 @@ Array = NDArray[np.float64]
 VISIT_DAYS = 3  # rods of one visit; longer apart the ground is another
 # A solved resistance carries its reading's relative error times this at most; beyond, the set tells nothing.
 MOST_GAIN = 6.0
+# Of a rest that comes of the others' last sure resistances: they may be off by a third by now.
+STALE_GAIN = 7.0
 SOLVED = {"row_id": pl.Int64, "solved_rest_ohm": pl.Float64, "solved_gain": pl.Float64}
 
 
@@ -171,25 +173,48 @@ def solved_rests(readings: pl.DataFrame, electrodes: pl.DataFrame, sites: pl.Dat
 
     `readings`: vetted rows (row_id, electrode_id, site_id, taken_at, resistance_ohm, range_mark, verdict);
     `electrodes`: electrode_id, site_id, installed_on, retired_on. A rod over the meter's range leads next to
-    nothing and drops out of its visit's set, as long as three are left. Visits that no set of rods explains,
-    or whose solution would carry more than MOST_GAIN of the readings' error, are left out.
+    nothing and drops out of its visit's set. Where the solution would carry more than MOST_GAIN of the
+    readings' error, the others' last sure resistances give the rest, at STALE_GAIN. Visits that no set of rods
+    explains are left out.
     """
     sets = closed_sets(sites, electrodes).filter("can_be_solved")
     if sets.is_empty() or readings.is_empty():
         return pl.DataFrame(schema=SOLVED)
     rows = _complete_visits(readings, electrodes, sets["site_id"].to_list())
     out: list[tuple[int, float, float]] = []
-    for _, visit in rows.filter("_in_range").group_by(["site_id", "_visit"], maintain_order=True):
-        rods = visit.group_by("electrode_id", maintain_order=True).agg(pl.col("resistance_ohm").median())
-        if rods.height < 3:
-            continue
+    for _, site in rows.group_by(["site_id"], maintain_order=True):
+        last: dict[str, float] = {}
+        for _, visit in site.group_by(["_visit"], maintain_order=True):
+            out += _of_visit(visit.filter("_in_range"), last)
+    return pl.DataFrame(out, schema=SOLVED, orient="row")
+
+
+def _of_visit(visit: pl.DataFrame, last: dict[str, float]) -> list[tuple[int, float, float]]:
+    """Return the rows of a complete visit as SOLVED; bring each rod's last sure resistance up to date.
+
+    Where the set barely tells a rod (two are left of three, say), the others' last sure resistances give its
+    rest: the sum of what rose is right, and which of them rose is not known.
+    """
+    rods = visit.group_by("electrode_id", maintain_order=True).agg(pl.col("resistance_ohm").median())
+    names = rods["electrode_id"].to_list()
+    known: dict[str, tuple[float, float]] = {}
+    if len(names) >= 3:
         try:
             solved, gain = solved_gain(rods["resistance_ohm"].to_numpy())
         except ValueError:  # no set of electrodes gives these readings: one of them is not what it seems
+            return []
+        known = {n: (r, g) for n, r, g in zip(names, solved, gain, strict=True) if g <= MOST_GAIN}
+    now = last | {n: r for n, (r, _) in known.items()}
+    out = []
+    for row, of, ohm in visit.select("row_id", "electrode_id", "resistance_ohm").iter_rows():
+        others = [now.get(n) for n in names if n != of]
+        if of in known:
+            rest, gain_of = ohm - known[of][0], known[of][1]
+        elif others and all(r is not None for r in others):
+            rest, gain_of = 1 / sum(1 / r for r in others if r is not None), STALE_GAIN
+        else:
             continue
-        known = dict(zip(rods["electrode_id"], zip(solved, gain, strict=True), strict=True))
-        for row, of, ohm in visit.select("row_id", "electrode_id", "resistance_ohm").iter_rows():
-            own, times = known[of]
-            if times <= MOST_GAIN and own < ohm:
-                out.append((row, float(ohm - own), float(times)))
-    return pl.DataFrame(out, schema=SOLVED, orient="row")
+        if 0 < rest < ohm:
+            out.append((row, float(rest), float(gain_of)))
+    last.update({n: r for n, (r, _) in known.items()})
+    return out
