@@ -190,7 +190,7 @@ def solved_rests(readings: pl.DataFrame, electrodes: pl.DataFrame, sites: pl.Dat
 
 
 def _of_visit(visit: pl.DataFrame, last: dict[str, float]) -> list[tuple[int, float, float]]:
-    """Return the rows of a complete visit as SOLVED; bring each rod's last sure resistance up to date.
+    """Return the rows of a complete visit as SOLVED, and note each rod's sure resistance in `last`.
 
     Where the set barely tells a rod (two are left of three, say), the others' last sure resistances give its
     rest: the sum of what rose is right, and which of them rose is not known.
