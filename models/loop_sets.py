@@ -174,8 +174,8 @@ def solved_rests(readings: pl.DataFrame, electrodes: pl.DataFrame, sites: pl.Dat
     `readings`: vetted rows (row_id, electrode_id, site_id, taken_at, resistance_ohm, range_mark, verdict);
     `electrodes`: electrode_id, site_id, installed_on, retired_on. A rod over the meter's range leads next to
     nothing and drops out of its visit's set. Where the solution would carry more than MOST_GAIN of the
-    readings' error, the others' last sure resistances give the rest, at STALE_GAIN. Visits that no set of rods
-    explains are left out.
+    readings' error, the others' last sure resistances give the rest, at STALE_GAIN. Visits that no set of
+    rods explains are left out.
     """
     sets = closed_sets(sites, electrodes).filter("can_be_solved")
     if sets.is_empty() or readings.is_empty():
