@@ -115,7 +115,7 @@ def _again(row: Row, names: dict[str, str]) -> Again:
         reading=words.resistance(row["resistance_ohm"]),
         reason=row["reason"] or "",
         how=row["how"] or "",
-        last_good_on=words.day(row["last_good_on"]),
+        last_good_on=words.day(row["last_good_on"]) if row["last_good_on"] else "none yet",
     )
 
 

@@ -167,7 +167,9 @@ TABLES: dict[str, Columns] = {
         (REAL, "stability resistivity_ohm_m ph chloride_ppm sulphate_ppm redox_mv"),
     ),
     "loop_dependence": _columns(
-        (TEXT, "electrode_id"), (REAL, "rest_high_ohm ratio_high p_past_now_high"), (FLAG, "depends")
+        (TEXT, "electrode_id"),
+        (REAL, "rest_high_ohm ratio_high p_past_now_high p_past_5y_high"),
+        (FLAG, "depends"),
     ),
     "measure_again": _columns(
         (TEXT, "site_id electrode_id well_id rule reason how"),

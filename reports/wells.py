@@ -140,11 +140,11 @@ def well_sentence(outlook: Row) -> str:
     now, later = words.chance(outlook["p_past_now"]), words.chance(outlook["p_past_5y"])
     says = f"{says}; past threshold {now} now, {later} in 5 years."
     if outlook.get("depends"):
+        at_most = (words.chance(outlook[f"p_past_{when}_high"]) for when in ("now", "5y"))
         says += (
             f" This leans on what the loop is: with the most of its plausible rest, "
             f"{words.resistance(outlook['rest_high_ohm'])}, taken off, the ratio is "
-            f"{words.figure(outlook['ratio_high'], digits=2)} and the chance past now "
-            f"{words.chance(outlook['p_past_now_high'])}."
+            f"{words.figure(outlook['ratio_high'], digits=2)} and the chances are {' and '.join(at_most)}."
         )
     return says
 

@@ -476,7 +476,9 @@ def test_a_retired_electrode_with_readings_alone_is_shown(staged: Staged) -> Non
 def test_a_well_says_by_how_much_it_leans_on_an_unknown_loop(staged: Staged) -> None:
     first = "N-001"
     leaning, plain = page_of(staged, first).panels[:2]
-    assert f"12.0{NB}Ω, taken off, the ratio is 2.4 and the chance past now 72{NB}%." in leaning.sentence
+    assert (
+        f"12.0{NB}Ω, taken off, the ratio is 2.4 and the chances are 72{NB}% and 90{NB}%." in leaning.sentence
+    )
     assert "leans" not in plain.sentence
 
 
