@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import f as f_distribution
 
 from models import soil, soundings
+from models.season import Linear, SeasonLayout, SeasonSpread, season_by_evidence
 
 SOUNDING = 5e-4  # the tables print four to five digits
 PRINTED = 5e-4
@@ -106,3 +108,23 @@ def test_resistivity_by_moisture(percent: float, top_soil: float, sandy_loam: fl
     """IEEE Std 142 (memory), ohm-cm by moisture, per cent of weight."""
     assert soil.moisture_ohm_m(percent, "top_soil") * 100 == pytest.approx(top_soil)
     assert soil.moisture_ohm_m(percent, "sandy_loam") * 100 == pytest.approx(sandy_loam)
+
+
+def test_a_year_of_one_facility_has_two_peaks_and_twelve_months_hardly_prove_it() -> None:
+    """Four-pole resistance by month, July to June (PMC11978897, Table 2, seen); largest over smallest 7.54.
+
+    The model's evidence (logarithm) prefers two waves to one, by a factor of 1.3 only: twelve values scatter by
+    0.6 about two waves, and an F test does not reject one (p = 0.20), nor does it on the ohm themselves.
+    """
+    ohm = np.array([.204, .120, .136, .848, .842, .452, .469, .364, .746, .890, .137, .118])  # fmt: skip
+    assert ohm.max() / ohm.min() == pytest.approx(7.54, abs=0.005)
+    y = np.log(ohm) - np.log(ohm).mean()
+    turn = 2 * np.pi * (np.arange(12) + 0.5) / 12
+    waves = np.column_stack([wave(k * turn) for k in (1, 2, 3) for wave in (np.cos, np.sin)])
+    left = [np.sum((y - waves[:, : 2 * k] @ np.linalg.lstsq(waves[:, : 2 * k], y)[0]) ** 2) for k in (1, 2)]
+    noise = left[1] / 7
+    layout = SeasonLayout(np.zeros(6), np.ones(6), np.array([1, 1, 2, 2, 3, 3]))
+    linear = Linear(waves.T @ waves / noise, waves.T @ y / noise)
+    _, evidence = season_by_evidence(linear, layout, SeasonSpread())
+    assert evidence[2] > evidence[1] > evidence[0]
+    assert f_distribution.sf((left[0] - left[1]) / 2 / noise, 2, 7) == pytest.approx(0.20, abs=0.01)
