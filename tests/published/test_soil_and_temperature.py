@@ -113,8 +113,8 @@ def test_resistivity_by_moisture(percent: float, top_soil: float, sandy_loam: fl
 def test_a_year_of_one_facility_has_two_peaks_and_twelve_months_hardly_prove_it() -> None:
     """Four-pole resistance by month, July to June (PMC11978897, Table 2, seen); largest over smallest 7.54.
 
-    The model's evidence (logarithm) prefers two waves to one, by a factor of 1.3 only: twelve values scatter by
-    0.6 about two waves, and an F test does not reject one (p = 0.20), nor does it on the ohm themselves.
+    The model's evidence (logarithm) prefers two waves to one, by a factor of 1.3 only: twelve values scatter
+    by 0.6 about two waves, and an F test does not reject one (p = 0.20), nor does it on the ohm themselves.
     """
     ohm = np.array([.204, .120, .136, .848, .842, .452, .469, .364, .746, .890, .137, .118])  # fmt: skip
     assert ohm.max() / ohm.min() == pytest.approx(7.54, abs=0.005)
