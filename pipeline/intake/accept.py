@@ -205,6 +205,8 @@ def _enter_book(delivery: Delivery, one: Found, file_id: int, counts: dict[str, 
 def _supersede(delivery: Delivery, table: Table, file_id: int, rows: pl.DataFrame) -> None:
     """Let the rows just taken take the place of the earlier ones that they replace."""
     store = delivery.store
+    if not table.key and store.frame("any_correction").is_empty():
+        return  # no row of the store corrects another
     if table.key:
         with store.lent("_hashes", rows.select(pl.col("_hash").alias("row_hash"))):
             store.run(
@@ -222,6 +224,8 @@ def _supersede(delivery: Delivery, table: Table, file_id: int, rows: pl.DataFram
 def _settle(delivery: Delivery, one: Found, table: Table, file_id: int, taken: pl.DataFrame) -> None:
     """Settle what was refused earlier and has now come right."""
     store = delivery.store
+    if store.frame("any_refused", table_name=table.name).is_empty():
+        return
     with store.lent(
         "_fresh", taken.select(line="_line", cells="_cells", row_place="_place", row_moment="_moment")
     ):
