@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -85,6 +86,17 @@ class Store:
     def close(self) -> None:
         """Close the connection; what was committed stays."""
         self._connection.close()
+
+    def look_back(self, at: datetime) -> None:
+        """Let every `core_*` view of this connection show what was known at a moment; nothing is written.
+
+        Rows that came later are not there, and rows that were superseded or settled later still stand.
+        """
+        for view in sorted((SQL_FOLDER / "views").glob("core_*.sql")):
+            shown = view.stem
+            then = f"TIMESTAMP '{at.isoformat(sep=' ')}'"
+            sql = f"CREATE OR REPLACE TEMP VIEW {shown} AS FROM {shown.replace('core_', 'known_', 1)}({then})"
+            self._execute(sql, shown, {})
 
     def run(self, name: str, **binds: Any) -> None:
         """Run the SQL file `sql/NAME.sql` with values bound to its `$names`; StoreError shows the SQL."""
