@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -142,9 +142,11 @@ class Store:
         try:
             yield
         except BaseException:
-            self._connection.execute("ROLLBACK")
+            # A fault of the disk may have ended the transaction already.
+            with suppress(duckdb.Error):
+                self._connection.execute("ROLLBACK")
             raise
-        self._connection.execute("COMMIT")
+        self._execute("COMMIT", "commit", {})
 
     def checks(self) -> list[CheckResult]:
         """Run every check of `sql/checks/`, in order of name; each gives the rows that should not exist."""
@@ -221,6 +223,11 @@ def _explained(sql: str, name: str) -> Iterator[None]:
     try:
         yield
     except duckdb.Error as fault:
+        if "No space left" in str(fault):
+            raise StoreError(
+                "No space left on the disk of the store: what was being written was not taken, what was there "
+                "stands; make room, then do it again."
+            ) from fault
         raise StoreError(f"The store could not run {name}: {fault}\n{sql}") from fault
 
 

@@ -106,7 +106,8 @@ def _recognised(
 
 
 def _load_sheet(delivery: Delivery, one: Found, what: Recognised) -> Book:
-    """Read, judge and take the rows of one sheet."""
+    """Read, judge and take the rows of one sheet; nothing of a file that changes meanwhile."""
+    before = _fingerprint(one.path)
     profile, table = what.profile, what.table
     encoding = profile.encoding if profile else "utf-8"
     (sheet,) = sheets(one.path, encoding, only=one.sheet)
@@ -124,11 +125,19 @@ def _load_sheet(delivery: Delivery, one: Found, what: Recognised) -> Book:
     )
     with delivery.store.transaction():
         book = take(delivery, one, table, parts)
+        if _fingerprint(one.path) != before:
+            raise FileRefusedError("the file changed while it was read; load it again when it is complete")
     delivery.say(
         f"{book.name}: {table.name}, {book.read} rows read = {book.taken} taken + {book.held} already held "
         f"+ {book.refused} refused"
     )
     return book
+
+
+def _fingerprint(path: Path) -> tuple[int, int, int]:
+    """Give what changes with a file's content: which file it is, its size, when it was written."""
+    told = path.stat()
+    return told.st_ino, told.st_size, told.st_mtime_ns
 
 
 def _check_headings(rows: Rows, table: Table, profile: Profile | None) -> None:
