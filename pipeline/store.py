@@ -225,8 +225,8 @@ def _explained(sql: str, name: str) -> Iterator[None]:
     except duckdb.Error as fault:
         if "No space left" in str(fault):
             raise StoreError(
-                "No space left on the disk of the store: what was being written was not taken, what was there "
-                "stands; make room, then do it again."
+                "No space left on the disk of the store: what was being written was not taken, what was "
+                "there stands; make room, then do it again."
             ) from fault
         raise StoreError(f"The store could not run {name}: {fault}\n{sql}") from fault
 
