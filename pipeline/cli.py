@@ -150,17 +150,30 @@ def load(asked: _Asked, paths: tuple[Path, ...]) -> None:
 @main.command(short_help="From what is loaded to the published page.")
 @options.as_of
 @options.calibration
+@options.known_on
 @click.pass_obj
-def run(asked: _Asked, as_of: date | None, calibration: str) -> None:
+def run(asked: _Asked, as_of: date | None, calibration: str, known_on: date | None) -> None:
     """Work out everything from what is loaded to the published page; says each stage as it ends.
 
     The first run calibrates the fleet; later ones use that calibration while it holds (recalibrate_days in
-    fleet.toml). `rodfleet status` lists those that are kept.
+    fleet.toml). `rodfleet status` lists those that are kept. With --known-on the run is made from what was
+    known at the end of that day, corrections that came later left out, beside the run that is shown.
 
     \b
     Example: rodfleet run --as-of 2026-03-31 --calibration c2
+             rodfleet run --known-on 2026-01-31
     """
     settings = asked.settings
+    if known_on:
+        from pipeline.known_on import run_known_on
+
+        looked = as_of or settings.as_of
+        _finish(
+            run_known_on(
+                asked.fleet, settings, known_on, as_of=looked, say=click.echo, calibration=calibration
+            )
+        )
+        return
     _finish(_run(asked.fleet, settings, as_of or settings.as_of, calibration))
 
 

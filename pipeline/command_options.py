@@ -28,6 +28,11 @@ class Day(click.ParamType):
 
 PATHS = click.Path(path_type=Path)
 as_of = click.option("--as-of", type=Day(), help="The day that the outlook starts from (2026-03-14).")
+known_on = click.option(
+    "--known-on",
+    type=Day(),
+    help="Make the run that would have been made at the end of that day, in out/known_on/DATE.",
+)
 calibration = click.option(
     "--calibration",
     metavar="latest|new|NAME",

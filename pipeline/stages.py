@@ -202,26 +202,32 @@ def run_fleet(
     say: Say,
     today: date | None = None,
     calibration: str = LATEST,
+    known_at: datetime | None = None,
 ) -> RunResult:
     """Run everything from what is loaded to what is published.
 
-    calibration: "latest" (the store's while it holds, else a new one), "new", or the name of a kept one.
-    Raises WorkError where there is nothing to run on, or where a check of the run fails; the run before stays
-    shown. Raises RequestError for a calibration that is not kept.
+    known_at: as the store was known at an earlier moment (pipeline/known_on.py). calibration: "latest" (the
+    store's while it holds, else a new one), "new", or the name of a kept one. Raises WorkError where there is
+    nothing to run on, or where a check of the run fails; the run before stays shown. Raises RequestError for
+    a calibration that is not kept.
     """
     del fleet
     with one_blas_thread():
-        return _run(settings, as_of, say, today or date.today(), calibration)
+        return _run(settings, as_of, say, today or date.today(), calibration, known_at)
 
 
-def _run(settings: Settings, as_of: date | None, say: Say, today: date, asked: str) -> RunResult:
+def _run(
+    settings: Settings, as_of: date | None, say: Say, today: date, asked: str, known_at: datetime | None
+) -> RunResult:
     started, clock = datetime.now().astimezone(), Clock(say)
     with Store.open(settings.store_path) as store:
+        store_checks = [RunCheck(c.name, c.offending.height) for c in store.checks()]  # of all that it holds
+        if known_at:
+            store.look_back(known_at)
         check_name(kept_calibrations(store), asked)
         inputs = gather(store, settings, as_of, today)
         verdicts = vetted_readings(inputs)
         dangers = find_dangers(store, settings)
-        store_checks = [RunCheck(c.name, c.offending.height) for c in store.checks()]
         _stop_where_failed(store_checks)
         counts = dict(verdicts.group_by("verdict").len().iter_rows())
         clock.lap("vetting", ", ".join(f"{n:,} {v.replace('_', ' ')}" for v, n in sorted(counts.items())))

@@ -2,8 +2,9 @@
 
 import re
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -86,6 +87,17 @@ class Store:
         """Close the connection; what was committed stays."""
         self._connection.close()
 
+    def look_back(self, at: datetime) -> None:
+        """Let every `core_*` view of this connection show what was known at a moment; nothing is written.
+
+        Rows that came later are not there, and rows that were superseded or settled later still stand.
+        """
+        for view in sorted((SQL_FOLDER / "views").glob("core_*.sql")):
+            shown = view.stem
+            then = f"TIMESTAMP '{at.isoformat(sep=' ')}'"
+            sql = f"CREATE OR REPLACE TEMP VIEW {shown} AS FROM {shown.replace('core_', 'known_', 1)}({then})"
+            self._execute(sql, shown, {})
+
     def run(self, name: str, **binds: Any) -> None:
         """Run the SQL file `sql/NAME.sql` with values bound to its `$names`; StoreError shows the SQL."""
         self._execute(_sql(name), name, binds)
@@ -130,9 +142,11 @@ class Store:
         try:
             yield
         except BaseException:
-            self._connection.execute("ROLLBACK")
+            # A fault of the disk may have ended the transaction already.
+            with suppress(duckdb.Error):
+                self._connection.execute("ROLLBACK")
             raise
-        self._connection.execute("COMMIT")
+        self._execute("COMMIT", "commit", {})
 
     def checks(self) -> list[CheckResult]:
         """Run every check of `sql/checks/`, in order of name; each gives the rows that should not exist."""
@@ -209,6 +223,11 @@ def _explained(sql: str, name: str) -> Iterator[None]:
     try:
         yield
     except duckdb.Error as fault:
+        if "No space left" in str(fault):
+            raise StoreError(
+                "No space left on the disk of the store: what was being written was not taken, what was "
+                "there stands; make room, then do it again."
+            ) from fault
         raise StoreError(f"The store could not run {name}: {fault}\n{sql}") from fault
 
 

@@ -1,8 +1,9 @@
 """Rows of one sheet into the store: taken, held or refused, superseding and settling what they answer."""
 
 import hashlib
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 
@@ -42,31 +43,26 @@ class Found:
         return self.what.profile.name if self.what and self.what.profile else None
 
 
-def take(delivery: Delivery, one: Found, table: Table, judged: pl.DataFrame, came: pl.DataFrame) -> Book:
-    """Sort the rows into taken, held and refused, and enter all of it in the store."""
+def take(
+    delivery: Delivery, one: Found, table: Table, parts: Iterable[tuple[pl.DataFrame, pl.DataFrame]]
+) -> Book:
+    """Sort the rows into taken, held and refused, and enter all of it in the store.
+
+    parts: the sheet's rows in order, a part at a time, judged (cells.typed) and as they came; a file of any
+    length is so taken in bounded memory. To be called inside a transaction.
+    """
     store = delivery.store
-    rows = _referred(store, table, judged.join(came, on="_line", maintain_order="left"))
-    rows = _seen(store, table, rows)
-    held = pl.col("_reason").is_null() & pl.col("_seen")
-    refused = rows.filter(~held & pl.coalesce("_reason", "_unknown").is_not_null())
-    taken = rows.filter(~held & pl.coalesce("_reason", "_unknown").is_null())
     numbers = store.frame("next_numbers")
-    file_id, row_id = int(numbers["file_id"][0]), int(numbers["row_id"][0])
-    _enter_taken(delivery, table, file_id, row_id, taken)
-    counts = {
-        "read": rows.height,
-        "taken": taken.height,
-        "held": rows.height - taken.height - refused.height,
-        "refused": refused.height,
-        "refused_before": _enter_refused(delivery, one, table, file_id, refused),
-    }
-    _enter_book(delivery, one, file_id, counts)
-    if taken.height:
-        _supersede(delivery, table, file_id, rows)
-        _settle(delivery, one, table, file_id, taken)
+    entry = _Entry(delivery, one, table, int(numbers["file_id"][0]))
+    store.run("begin_file")
+    row_id = int(numbers["row_id"][0])
+    for judged, came in parts:
+        row_id += entry.add(judged.join(came, on="_line", maintain_order="left"), row_id)
+    _enter_book(delivery, one, entry.file_id, dict(entry.counts))
+    if entry.counts["taken"]:
+        _supersede(delivery, table, entry.file_id)
     store.run("settle_refused_file", file=one.name, sheet=one.sheet, known_from=delivery.known_from)
-    (book,) = store.frame("book_of_file", file_id=file_id).rows(named=True)
-    reasons = refused.select("_line", pl.coalesce("_reason", "_unknown")).head(_SHOWN_REASONS).rows()
+    (book,) = store.frame("book_of_file", file_id=entry.file_id).rows(named=True)
     return Book(
         file=one.name,
         sheet=one.sheet,
@@ -77,8 +73,42 @@ def take(delivery: Delivery, one: Found, table: Table, judged: pl.DataFrame, cam
         held=book["rows_held"],
         refused=book["rows_refused"],
         superseding=book["rows_superseding"],
-        reasons=tuple((int(line), str(reason)) for line, reason in reasons),
+        reasons=tuple(entry.reasons),
     )
+
+
+@dataclass
+class _Entry:
+    """One sheet on its way into the store: what has been counted so far."""
+
+    delivery: Delivery
+    one: Found
+    table: Table
+    file_id: int
+    counts: Counter[str] = field(default_factory=Counter)
+    reasons: list[tuple[int, str]] = field(default_factory=list)
+
+    def add(self, rows: pl.DataFrame, row_id: int) -> int:
+        """Enter one part of the rows, numbered from row_id on; give how many were taken."""
+        store, delivery, table = self.delivery.store, self.delivery, self.table
+        rows = _seen(store, table, _referred(store, table, rows), self.file_id)
+        held = pl.col("_reason").is_null() & pl.col("_seen")
+        refused = rows.filter(~held & pl.coalesce("_reason", "_unknown").is_not_null())
+        taken = rows.filter(~held & pl.coalesce("_reason", "_unknown").is_null())
+        _enter_taken(delivery, table, self.file_id, row_id, taken)
+        self.counts += Counter(
+            read=rows.height,
+            taken=taken.height,
+            held=rows.height - taken.height - refused.height,
+            refused=refused.height,
+            refused_before=_enter_refused(delivery, self.one, table, self.file_id, refused),
+        )
+        if taken.height:
+            _settle(delivery, self.one, table, self.file_id, taken)
+        if (room := _SHOWN_REASONS - len(self.reasons)) > 0:
+            why = pl.coalesce("_reason", "_unknown")
+            self.reasons += [(int(n), str(w)) for n, w in refused.select("_line", why).head(room).iter_rows()]
+        return taken.height
 
 
 def _referred(store: Store, table: Table, rows: pl.DataFrame) -> pl.DataFrame:
@@ -111,7 +141,7 @@ def _plain(column: pl.Expr) -> pl.Expr:
     return column.cast(pl.String).fill_null("")
 
 
-def _seen(store: Store, table: Table, rows: pl.DataFrame) -> pl.DataFrame:
+def _seen(store: Store, table: Table, rows: pl.DataFrame, file_id: int) -> pl.DataFrame:
     """Add `_hash` of each row's typed content and whether such a row is held already (`_seen`)."""
     identity = [
         c for c in typed_names(table) if table.name != "readings" or c not in ("electrode_id", "well_id")
@@ -120,8 +150,15 @@ def _seen(store: Store, table: Table, rows: pl.DataFrame) -> pl.DataFrame:
     # A refused row has no typed content: it is told apart by its cells.
     told = pl.when(pl.col("_reason").is_null()).then(content).otherwise("_cells").alias("content")
     with store.lent("_incoming", rows.select(pl.col("_line").alias("line"), told)):
-        seen = store.frame("seen_before", table_name=table.name)
+        seen = _seen_before(store, table, file_id, "row")
     return rows.with_columns(_hash=seen["row_hash"], _seen=seen["seen"])
+
+
+def _seen_before(store: Store, table: Table, file_id: int, kind: str) -> pl.DataFrame:
+    """Look the rows of `_incoming` up, and note them among those of this file."""
+    seen = store.frame("seen_before", table_name=table.name, file_id=file_id, kind=kind)
+    store.append("_of_file", seen.select("row_hash", pl.lit(kind).alias("kind")))
+    return seen
 
 
 def _enter_taken(delivery: Delivery, table: Table, file_id: int, row_id: int, taken: pl.DataFrame) -> None:
@@ -150,7 +187,7 @@ def _enter_refused(delivery: Delivery, one: Found, table: Table, file_id: int, r
     with store.lent(
         "_incoming", refused.select(pl.col("_line").alias("line"), pl.col("_cells").alias("content"))
     ):
-        seen = store.frame("seen_before", table_name=table.name)
+        seen = _seen_before(store, table, file_id, "refused")
     new = refused.with_columns(content_hash=seen["row_hash"]).filter(~seen["seen"])
     store.append(
         "raw_refused",
@@ -202,18 +239,19 @@ def _enter_book(delivery: Delivery, one: Found, file_id: int, counts: dict[str, 
     delivery.store.append("raw_files", book)
 
 
-def _supersede(delivery: Delivery, table: Table, file_id: int, rows: pl.DataFrame) -> None:
+def _supersede(delivery: Delivery, table: Table, file_id: int) -> None:
     """Let the rows just taken take the place of the earlier ones that they replace."""
     store = delivery.store
+    if not table.key and store.frame("any_correction").is_empty():
+        return  # no row of the store corrects another
     if table.key:
-        with store.lent("_hashes", rows.select(pl.col("_hash").alias("row_hash"))):
-            store.run(
-                "supersede_by_key",
-                file_id=file_id,
-                table_name=table.name,
-                several=table.several_in_one_file,
-                known_from=delivery.known_from,
-            )
+        store.run(
+            "supersede_by_key",
+            file_id=file_id,
+            table_name=table.name,
+            several=table.several_in_one_file,
+            known_from=delivery.known_from,
+        )
     else:
         store.run("supersede_corrected", file_id=file_id, known_from=delivery.known_from)
     store.run("record_superseding", file_id=file_id)
@@ -222,6 +260,8 @@ def _supersede(delivery: Delivery, table: Table, file_id: int, rows: pl.DataFram
 def _settle(delivery: Delivery, one: Found, table: Table, file_id: int, taken: pl.DataFrame) -> None:
     """Settle what was refused earlier and has now come right."""
     store = delivery.store
+    if store.frame("any_refused", table_name=table.name).is_empty():
+        return
     with store.lent(
         "_fresh", taken.select(line="_line", cells="_cells", row_place="_place", row_moment="_moment")
     ):

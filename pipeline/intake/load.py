@@ -17,6 +17,7 @@ from pipeline.store import Store
 
 __all__ = ["Book", "LoadReport", "load"]
 
+_PART_ROWS = 200_000  # of a sheet are judged and entered at a time: memory stays bounded
 _PEEK_ROWS = 40  # enough to see the headings below a workbook's title
 _TRUTH = "truth"  # a synthetic fleet's known truth lies beside its data and is never read
 
@@ -105,7 +106,8 @@ def _recognised(
 
 
 def _load_sheet(delivery: Delivery, one: Found, what: Recognised) -> Book:
-    """Read, judge and take the rows of one sheet."""
+    """Read, judge and take the rows of one sheet; nothing of a file that changes meanwhile."""
+    before = _fingerprint(one.path)
     profile, table = what.profile, what.table
     encoding = profile.encoding if profile else "utf-8"
     (sheet,) = sheets(one.path, encoding, only=one.sheet)
@@ -117,14 +119,25 @@ def _load_sheet(delivery: Delivery, one: Found, what: Recognised) -> Book:
         profile.dates if profile else (),
         number_units(profile),
     )
-    judged = typed(mapped(rows.frame, what), table, how)
+    parts = (
+        (typed(mapped(part, what), table, how), _as_they_came(part, profile))
+        for part in rows.frame.iter_slices(_PART_ROWS)
+    )
     with delivery.store.transaction():
-        book = take(delivery, one, table, judged, _as_they_came(rows, profile))
+        book = take(delivery, one, table, parts)
+        if _fingerprint(one.path) != before:
+            raise FileRefusedError("the file changed while it was read; load it again when it is complete")
     delivery.say(
         f"{book.name}: {table.name}, {book.read} rows read = {book.taken} taken + {book.held} already held "
         f"+ {book.refused} refused"
     )
     return book
+
+
+def _fingerprint(path: Path) -> tuple[int, int, int]:
+    """Give what changes with a file's content: which file it is, its size, when it was written."""
+    told = path.stat()
+    return told.st_ino, told.st_size, told.st_mtime_ns
 
 
 def _check_headings(rows: Rows, table: Table, profile: Profile | None) -> None:
@@ -146,9 +159,8 @@ def _check_headings(rows: Rows, table: Table, profile: Profile | None) -> None:
         raise FileRefusedError(f"one of the columns {' or '.join(either)} is needed; add it")
 
 
-def _as_they_came(rows: Rows, profile: Profile | None) -> pl.DataFrame:
+def _as_they_came(frame: pl.DataFrame, profile: Profile | None) -> pl.DataFrame:
     """Give `_line`, `_cells` (JSON of the whole row) and `_site` (that a crew wrote beside a well)."""
-    frame = rows.frame
     site = profile.well_number_with if profile else None
     return frame.select(
         "_line",

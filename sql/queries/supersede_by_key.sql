@@ -7,7 +7,8 @@ WITH fresh AS (
     GROUP BY row_key
 ), of_this_file AS (
     SELECT row_hash
-    FROM _hashes
+    FROM _of_file
+    WHERE kind = 'row'
 )
 UPDATE raw_rows AS earlier
 SET superseded_at = $known_from, superseded_by = fresh.row_id

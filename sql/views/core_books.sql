@@ -1,7 +1,8 @@
 -- The books: for each file and sheet of each load, rows read = taken + held + refused.
-CREATE OR REPLACE VIEW core_books AS
+CREATE OR REPLACE MACRO known_books(known_at) AS TABLE
 WITH files AS (
     FROM raw_files
+    WHERE loaded_at <= known_at
 )
 SELECT
     file_id,
@@ -16,3 +17,6 @@ SELECT
     rows_refused,
     rows_superseding
 FROM files;
+
+CREATE OR REPLACE VIEW core_books AS
+FROM known_books('infinity'::TIMESTAMP);

@@ -1,7 +1,8 @@
 -- Every row, sheet and file that was refused; `settled` once the corrected row has been taken.
-CREATE OR REPLACE VIEW core_refused AS
+CREATE OR REPLACE MACRO known_refused(known_at) AS TABLE
 WITH refused AS (
     FROM raw_refused
+    WHERE refused_at <= known_at
 )
 SELECT
     file,
@@ -10,9 +11,12 @@ SELECT
     table_name,
     reason,
     cells,
-    settled_at IS NOT NULL AS settled,
+    coalesce(settled_at <= known_at, false) AS settled,
     refused_at,
     row_place,
     row_moment,
     understood  -- JSON: what could be read of the row, under our names and in our units; null for whole files
 FROM refused;
+
+CREATE OR REPLACE VIEW core_refused AS
+FROM known_refused('infinity'::TIMESTAMP);

@@ -482,7 +482,7 @@ def test_an_interrupted_file_leaves_no_trace_and_can_be_loaded_again(
     real = Store.run
 
     def cut(self: Store, name: str, **binds: object) -> None:
-        if name == "supersede_corrected":
+        if name == "settle_refused_file" and binds["file"] == "readings.csv":
             raise KeyboardInterrupt
         real(self, name, **binds)
 
@@ -493,3 +493,26 @@ def test_an_interrupted_file_leaves_no_trace_and_can_be_loaded_again(
     assert store.table("core_readings").is_empty()
     assert store.table("raw_files").height == 2
     assert _counts(_load(store, inbox), "readings.csv") == (1, 1, 0, 0)
+
+
+def test_parts_of_a_file_give_the_store_that_the_whole_gives(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Repeats within the file, rows already held and refused ones fall into different parts."""
+    rows = ["A-W1,2010-03-01,12.5,,", "A-W1,2010-03-01,12.5,,", "A-W1,20x0,12.5,,", "A-W2,2011-03-01,9,,"] * 5
+    kept = []
+    for rows_a_part in (3, 1000):
+        monkeypatch.setattr("pipeline.intake.load._PART_ROWS", rows_a_part)
+        folder = tmp_path / str(rows_a_part)
+        folder.mkdir()
+        with Store.open(folder / "store.duckdb") as store:
+            _send(folder, "sites.csv", SITES)
+            _send(folder, "electrodes.csv", ELECTRODES)
+            _send(folder, "readings.csv", READINGS + "\n".join(rows[:7]) + "\n")
+            _load(store, folder)
+            _send(folder, "readings.csv", READINGS + "\n".join(rows) + "\n")
+            _load(store, folder)
+            kept.append([store.table(t) for t in ("core_readings", "core_refused", "core_books")])
+    for part, whole in zip(*kept, strict=True):
+        moments = [c for c in part.columns if c in ("loaded_at", "refused_at", "known_from")]
+        assert part.drop(moments).equals(whole.drop(moments))
