@@ -262,7 +262,7 @@ def _descend(
 
 
 def _downhill(curvature: Array, slope: Array) -> Array:
-    """Give Newton's step with every curvature taken as upward (Nocedal and Wright 2006, 3.4), none too long."""
+    """Give Newton's step, every curvature taken as upward, none too long (Nocedal and Wright 2006, 3.4)."""
     bend, turn = np.linalg.eigh(curvature)
     bend = np.maximum(np.abs(bend), 1e-12 * max(float(np.abs(bend).max()), 1e-300))
     step = -turn @ ((turn.T @ slope) / bend)
@@ -272,7 +272,7 @@ def _downhill(curvature: Array, slope: Array) -> Array:
 def _halved(
     loss: Callable[[Array], tuple[float, Array]], theta: Array, value: float, step: Array
 ) -> tuple[Array, float, Array] | None:
-    """Give (theta, loss, slope) after the step, halved until the loss is no higher; None where it never is."""
+    """Give (theta, loss, slope) after the step, halved until the loss is no higher; None if never."""
     for _ in range(MOST_HALVINGS):
         ahead = theta + step
         value_ahead, slope_ahead = loss(ahead)

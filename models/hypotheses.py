@@ -45,7 +45,7 @@ TAKEN_BACK = " But among"
 COLUMNS = {
     "time_to_threshold": ("lower_years", "upper_years"),
     "onset": ("lower_years", "upper_years"),
-    "growth": ("growth", "growth_years"),
+    "growth": ("growth", "growth_years", "risen_years"),
     "sudden_breaks": ("broken", "watched_years"),
 }
 

@@ -154,7 +154,7 @@ def level_of(data: Data, group: Marks, outcome: str) -> Level:
     if outcome in TIMES:
         return _median(part)
     if outcome == "growth":
-        years = rows["growth_years"].to_numpy()
+        years = rows["risen_years"].to_numpy()
         return _rate(part, lambda: fit_log_mean(
             rows["growth"].to_numpy(), np.ones((rows.height, 1)), np.zeros(rows.height), years / years.mean()
         ), 100.0, float(years.sum()))  # fmt: skip

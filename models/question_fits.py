@@ -35,8 +35,8 @@ def fit_outcome(data: Data, design: Array, outcome: str, shift: Array | None = N
 
     time_to_threshold and onset: Weibull accelerated life on intervals. sudden_breaks: chance of having broken
     in the years watched, 1 - exp(-rate years) (complementary log-log; McCullagh and Nelder 1989, 4.3).
-    growth: log mean of the growth rate, weighted by years (quasi-likelihood, ibid. ch. 9; it may be below
-    zero in a rod). Raises ValueError where nothing has happened.
+    growth: log mean of the growth rate, weighted by the years read since the rod rose (quasi-likelihood,
+    ibid. ch. 9; it may be below zero in a rod). Raises ValueError where nothing has happened.
     """
     moved = np.zeros(data.x.size) if shift is None else shift
     if outcome in ("time_to_threshold", "onset"):
@@ -45,7 +45,7 @@ def fit_outcome(data: Data, design: Array, outcome: str, shift: Array | None = N
     if outcome == "sudden_breaks":
         years = data.rows["watched_years"].to_numpy().astype(np.float64)
         return fit_log_rate(data.event.astype(np.float64), design, np.log(years) + moved)
-    growth, years = (data.rows[n].to_numpy().astype(np.float64) for n in ("growth", "growth_years"))
+    growth, years = (data.rows[n].to_numpy().astype(np.float64) for n in ("growth", "risen_years"))
     return fit_log_mean(growth, design, moved, years / years.mean())
 
 

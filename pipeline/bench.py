@@ -69,7 +69,7 @@ def crossings(run: Run, outcome: str = "time_to_threshold") -> pl.DataFrame:
     """Give one row a rod: electrode_id, site_id, what it may be compared by, and the outcome's columns.
 
     time_to_threshold, onset: lower_years (0: before the first visit), upper_years (infinite: not yet).
-    growth: growth (of ln R, a year), growth_years. sudden_breaks: broken, watched_years.
+    growth: growth (of ln R, a year), growth_years, risen_years. sudden_breaks: broken, watched_years.
     """
     return run.rows.of(outcome)
 

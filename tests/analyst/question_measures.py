@@ -160,10 +160,10 @@ def powers(part: float, only: str = "") -> None:
 
 
 def equivalence(part: float, only: str = "") -> bool:
-    """Print how often 'no difference that matters' is said at a true ratio of the margin, both ways, and at 1.
+    """Print how often 'no difference that matters' is said at a ratio of the margin, both ways, and at 1.
 
-    At the edges it is a false word: what is aimed at is at most 7 %. Where so little is known that it is never
-    said it is under 3 %, as two one-sided tests are.
+    At the edges it is a false word: what is aimed at is at most 7 %. Where so little is known that it is
+    never said it is under 3 %, as two one-sided tests are.
     """
     heads = " ".join(f"{h:>9}" for h in ("at 1.5", "at 1/1.5", "at 1"))
     print(f"\n{'equivalence shown within 1.5, %':62} {'fleets':>6} {heads}   aim")

@@ -1,4 +1,4 @@
-"""Measure whether questions fall into a trap: a district that differs by its soil alone, and the demo's three.
+"""Measure whether questions fall into a trap: a district that is only its soil, and the demo's three.
 
 `python -m tests.analyst.question_traps`; `--quick` a tenth. Seeds are none that a rule was chosen by.
 """
@@ -73,7 +73,7 @@ def traps(part: float) -> bool:
 
 
 def rows_of(made: Simulated) -> QuestionRows:
-    """Lay out a fleet's rods as a run does, readings freed of the true rest, season and visit, noise left in."""
+    """Lay out a fleet's rods as a run does; readings freed of the true rest, season and visit."""
     readings, _ = judged(made)
     moved = (-(pl.col("season_log") + pl.col("visit_log"))).exp()
     net = (pl.col("resistance_ohm") - pl.col("rest_ohm")).clip(lower_bound=0.01)
