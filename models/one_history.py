@@ -11,8 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.integrate import quad
-from scipy.optimize import brentq, minimize_scalar
+from scipy.optimize import minimize_scalar
 from scipy.special import log_ndtr
 from scipy.stats import f as fisher
 from scipy.stats import kendalltau, norm
@@ -21,7 +20,7 @@ Array = NDArray[np.float64]
 
 # Up to so many values without ties p is exact (scipy's is, from all orders); beyond, the normal limit.
 EXACT_UP_TO = 20
-LEAST_TREND, LEAST_CHANGE, LEAST_HINGE = 4, 8, 8
+LEAST_TREND, LEAST_CHANGE, LEAST_HINGE, LEAST_PLACES = 4, 8, 8, 5
 # Neither side of a change has fewer values than this.
 LEAST_A_SIDE = 3
 EXCHANGES = 1999
@@ -161,28 +160,22 @@ def _reach(step: float, sd_before: float, sd_after: float, tail: float) -> tuple
     if step <= 0 or min(sd_before, sd_after) <= 0:
         return (np.inf, np.inf) if step <= 0 else (0.0, 0.0)
 
-    def beyond(reach: float, own: float, other: float) -> float:
-        fall, against = step / (2 * own), step * own / other**2
-
-        def passing(t: float, c: float) -> float:
-            # exp(...) phi(c sqrt t) / sqrt t - c Phi(-c sqrt t), the exponential kept inside the logarithms
-            lift, root = (c * c - fall * fall) * t / 2, np.sqrt(t)
-            density = np.exp(lift + norm.logpdf(c * root)) / root
-            return float(density - c * np.exp(lift + log_ndtr(-c * root)))
-
-        def at(t: float) -> float:
-            return 2 * fall * (passing(t, fall) - passing(t, fall + against))
-
-        far = reach + 200 / fall**2
-        return float(quad(at, reach, far, limit=200)[0])
-
     def until(own: float, other: float) -> float:
-        unit = (2 * own / step) ** 2
-        if beyond(1e-6 * unit, own, other) < tail:
-            return 0.0
-        return float(brentq(lambda r: beyond(r, own, other) - tail, 1e-6 * unit, 400 * unit))
+        fall, against = step / (2 * own), step * own / other**2
+        reach = np.geomspace(1e-8, 200.0, 4000) / fall**2
+        density = 2 * fall * (_passing(reach, fall, fall) - _passing(reach, fall + against, fall))
+        pieces = np.diff(reach) * (density[1:] + density[:-1]) / 2
+        beyond = np.append(np.cumsum(pieces[::-1])[::-1], 0.0)
+        return float(np.interp(-tail, -beyond, reach)) if beyond[0] > tail else 0.0
 
     return until(sd_before, sd_after), until(sd_after, sd_before)
+
+
+def _passing(t: Array, slope: float, fall: float) -> Array:
+    """Give e^((slope^2 - fall^2) t / 2) times the integral over m of the first passage of m at time t."""
+    lift, root = (slope * slope - fall * fall) * t / 2, np.sqrt(t)
+    near = np.exp(lift + norm.logpdf(slope * root)) / root
+    return np.asarray(near - slope * np.exp(lift + log_ndtr(-slope * root)))
 
 
 @dataclass(frozen=True)
@@ -211,8 +204,8 @@ def hinge(x: ArrayLike, y: ArrayLike, weight: ArrayLike | None = None, level: fl
     order = np.argsort(np.asarray(x, dtype=np.float64), kind="stable")
     root = np.ones(at.size) if weight is None else np.sqrt(np.asarray(weight, dtype=np.float64))[order]
     places = np.unique(at)
-    if places.size < 5:
-        raise ValueError("A hinge needs values at five places at least.")
+    if places.size < LEAST_PLACES:
+        raise ValueError(f"A hinge needs values at {LEAST_PLACES} places at least.")
 
     def left(place: float) -> float:
         return _bent(at, value, root, place)[1]
@@ -254,3 +247,31 @@ def _bent(at: Array, value: Array, root: Array, place: float) -> tuple[Array, fl
     columns = np.column_stack([np.ones(at.size), at, np.maximum(at - place, 0)]) * root[:, None]
     found = np.linalg.lstsq(columns, value * root, rcond=None)[0]
     return found, float(np.sum((value * root - columns @ found) ** 2))
+
+
+@dataclass(frozen=True)
+class PlainTests:
+    """What the plain tests say of a history; None where there are too few readings for one."""
+
+    readings: int
+    trend: Trend | None
+    change: Change | None
+    change_between: tuple[float, float] | None
+    """The last place before the change and the first one after it."""
+    hinge: Hinge | None
+
+
+def plain_tests(x: ArrayLike, y: ArrayLike, rng: np.random.Generator) -> PlainTests:
+    """Put all three to one history, y at x (n,), as far as its readings reach."""
+    at, value = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    order = np.argsort(at, kind="stable")
+    at, value = at[order], value[order]
+    places = np.unique(at).size
+    moved = change_of_level(value, rng) if value.size >= LEAST_CHANGE and np.ptp(value) > 0 else None
+    return PlainTests(
+        readings=int(value.size),
+        trend=trend(at, value) if value.size >= LEAST_TREND and places > 1 else None,
+        change=moved,
+        change_between=None if moved is None else (float(at[moved.last]), float(at[moved.last + 1])),
+        hinge=hinge(at, value) if value.size >= LEAST_HINGE and places >= LEAST_PLACES else None,
+    )
