@@ -19,6 +19,8 @@ Array = NDArray[np.float64]
 EXCHANGE_BELOW_SITES = 25
 # Of a slope a few sites far out weigh most, and what is held takes its part of them: the limit comes later.
 EXCHANGE_SLOPE_BELOW_SITES = 60
+# With fewer sites than this at which something happened in a group only a bound of the ratio can be given.
+THIN_SITES = 5
 EXCHANGES = 1999
 WIDEST_LOG_RATIO = 4.0
 # Growth is read only of rods that rose within the years watched and from readings up to four times, so that
