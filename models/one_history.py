@@ -246,7 +246,7 @@ def _bent(at: Array, value: Array, root: Array, place: float) -> tuple[Array, fl
     """Give (start, slope, bend) of the line that bends at a place, and its weighted residual sum."""
     columns = np.column_stack([np.ones(at.size), at, np.maximum(at - place, 0)]) * root[:, None]
     found = np.linalg.lstsq(columns, value * root, rcond=None)[0]
-    return found, float(np.sum((value * root - columns @ found) ** 2))
+    return np.asarray(found, dtype=np.float64), float(np.sum((value * root - columns @ found) ** 2))
 
 
 @dataclass(frozen=True)
