@@ -196,7 +196,9 @@ def residuals_frame(found: list[ClassFits]) -> pl.DataFrame:
         frames.append(
             pl.DataFrame(dict(zip(RESIDUALS, [*columns, left.expected], strict=True)), schema=RESIDUALS)
         )
-    return pl.concat(frames).with_columns(pl.col("low", "high").fill_nan(None))
+    # Where no band is claimed the estimate has run out of rods: a flat line there would look like a misfit.
+    shown = pl.concat(frames).with_columns(pl.col("low", "high").fill_nan(None))
+    return shown.with_columns(pl.when(pl.col("low").is_not_null()).then("share").alias("share"))
 
 
 def hazard_frame(bands: list[ClassBand], found: list[ClassFits], rng: np.random.Generator) -> pl.DataFrame:
