@@ -51,7 +51,7 @@ class Comparison:
     """An answer: `row` (columns of the table hypotheses), and the frames beside it.
 
     overlap: electrodes and sites of both groups by what else differs; confounders: share explained and the
-    ratio with each held; chart: what is drawn (kind share, rate or slope); data: the rods, one row each.
+    ratio with each held; chart: what is drawn (kind share, rate, slope; power); data: the rods, one row each.
     """
 
     question: Question
