@@ -22,6 +22,7 @@ TINY = 1e-300
 GRADIENT_TOLERANCE = 1e-6
 # No time is taken to be nearer to zero than this, as z in the exponent (e^-60 of a lifetime).
 Z_LIMIT = 60.0
+MOST_NEWTON_STEPS, MOST_HALVINGS, LONGEST_STEP = 60, 30, 2.0
 
 
 @dataclass(frozen=True)
@@ -229,23 +230,56 @@ def minimise(loss: Callable[[Array], tuple[float, Array]], start: Array) -> tupl
         return loss(theta)[1]
 
     theta = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": 500}).x
-    curvature, begun = _hessian(theta, gradient), theta
-    value, slope = loss(theta)
-    for _ in range(30):
-        if np.max(np.abs(slope)) < 1e-10 or not np.all(np.isfinite(curvature)):
-            break
-        ahead = theta - np.linalg.lstsq(curvature, slope, rcond=None)[0]
-        value_ahead, slope_ahead = loss(ahead)
-        if not np.isfinite(value_ahead) or value_ahead > value + 1e-14 * abs(value):
-            break
-        theta, value, slope = ahead, value_ahead, slope_ahead
-        if np.max(np.abs(theta - begun)) > 1e-3:
-            curvature, begun = _hessian(theta, gradient), theta
-    # Near the top one Hessian serves for every step; the errors take that of the top itself.
-    if not np.array_equal(theta, begun):
-        curvature = _hessian(theta, gradient)
+    theta, curvature = _descend(loss, theta, gradient)
     flat = bool(np.max(np.abs(gradient(theta))) < GRADIENT_TOLERANCE and np.all(np.isfinite(curvature)))
     return theta, curvature, flat and bool(np.all(np.linalg.eigvalsh(curvature) > 0))
+
+
+def _descend(
+    loss: Callable[[Array], tuple[float, Array]], theta: Array, gradient: Callable[[Array], Array]
+) -> tuple[Array, Array]:
+    """Take Newton's steps, downhill whatever the curvature, each halved until the loss falls; Hessian there.
+
+    A quasi-Newton search may stop far out, where a step from a curvature of another sign, or too long a one,
+    would lead uphill (lives much alike, sigma under 0.2). Near the top one Hessian serves for every step; the
+    errors take that of the top itself.
+    """
+    curvature, begun = _hessian(theta, gradient), theta
+    value, slope = loss(theta)
+    for _ in range(MOST_NEWTON_STEPS):
+        if np.max(np.abs(slope)) < 1e-10 or not np.all(np.isfinite(curvature)):
+            break
+        found = _halved(loss, theta, value, _downhill(curvature, slope))
+        if found is None:
+            if np.array_equal(theta, begun):
+                break
+            curvature, begun = _hessian(theta, gradient), theta
+            continue
+        theta, value, slope = found
+        if np.max(np.abs(theta - begun)) > 1e-3:
+            curvature, begun = _hessian(theta, gradient), theta
+    return theta, curvature if np.array_equal(theta, begun) else _hessian(theta, gradient)
+
+
+def _downhill(curvature: Array, slope: Array) -> Array:
+    """Give Newton's step, every curvature taken as upward, none too long (Nocedal and Wright 2006, 3.4)."""
+    bend, turn = np.linalg.eigh(curvature)
+    bend = np.maximum(np.abs(bend), 1e-12 * max(float(np.abs(bend).max()), 1e-300))
+    step = -turn @ ((turn.T @ slope) / bend)
+    return np.asarray(step / max(1.0, float(np.max(np.abs(step))) / LONGEST_STEP))
+
+
+def _halved(
+    loss: Callable[[Array], tuple[float, Array]], theta: Array, value: float, step: Array
+) -> tuple[Array, float, Array] | None:
+    """Give (theta, loss, slope) after the step, halved until the loss is no higher; None if never."""
+    for _ in range(MOST_HALVINGS):
+        ahead = theta + step
+        value_ahead, slope_ahead = loss(ahead)
+        if np.isfinite(value_ahead) and value_ahead <= value + 1e-14 * abs(value):
+            return ahead, value_ahead, slope_ahead
+        step = step / 2
+    return None
 
 
 def inverse(matrix: Array) -> Array:

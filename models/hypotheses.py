@@ -21,10 +21,11 @@ from models.hypothesis_words import OUTCOMES, Question, listing, said, sentence_
 from models.question_checks import checks_of, levels_of
 from models.question_data import Data, gather
 from models.question_fits import fit_outcome
-from models.question_inference import Inference, bounded, fewest_sites, inference
+from models.question_inference import THIN_SITES, Inference, bounded, fewest_sites, inference
 
 __all__ = [
     "HYPOTHESES",
+    "THIN_SITES",
     "Answer",
     "Question",
     "adjust",
@@ -39,13 +40,11 @@ LEAST_SITES, LEAST_ELECTRODES = 3, 10
 # Scatter of the readings alone makes 1 to 2 % of sound rods look past threshold. Unless a group's share past
 # is surely (95 %) above this, a difference may be one of scatter.
 LEAST_SHARE = 0.03
-# With fewer sites than this at which something happened in a group only a bound of the ratio can be given.
-THIN_SITES = 5
 TAKEN_BACK = " But among"
 COLUMNS = {
     "time_to_threshold": ("lower_years", "upper_years"),
     "onset": ("lower_years", "upper_years"),
-    "growth": ("growth", "growth_years"),
+    "growth": ("growth", "growth_years", "risen_years"),
     "sudden_breaks": ("broken", "watched_years"),
 }
 

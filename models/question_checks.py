@@ -11,7 +11,7 @@ from models.accelerated_life import LOGNORMAL, fit_accelerated_life
 from models.hypothesis_words import Level, Question
 from models.question_data import Data
 from models.question_fits import Fit, estimate, fit_log_mean, fit_log_rate, fit_outcome
-from models.question_inference import DRAWN_TO_ONE
+from models.question_inference import DRAWN_TO_ONE, THIN_SITES, fewest_sites, power_of
 from models.rank_tests import rank_scores, rank_test
 from models.turnbull import rounded, turnbull_band
 
@@ -23,6 +23,7 @@ LEAST_EVENTS = 3
 TIMES = ("time_to_threshold", "onset")
 RESAMPLES = 100
 FIFTHS = 5
+POWER_RATIOS = np.geomspace(1.0, 3.0, 23)
 CHARTS = {
     "question_id": pl.String,
     "series": pl.String,
@@ -154,7 +155,7 @@ def level_of(data: Data, group: Marks, outcome: str) -> Level:
     if outcome in TIMES:
         return _median(part)
     if outcome == "growth":
-        years = rows["growth_years"].to_numpy()
+        years = rows["risen_years"].to_numpy()
         return _rate(part, lambda: fit_log_mean(
             rows["growth"].to_numpy(), np.ones((rows.height, 1)), np.zeros(rows.height), years / years.mean()
         ), 100.0, float(years.sum()))  # fmt: skip
@@ -197,7 +198,8 @@ def chart_of(
 
     kind `share`: share there by age in years (Turnbull, 90 % band over sites) of the two groups. kind `rate`:
     the groups' growth in % a year, or breaks in 1,000 electrode-years. kind `slope`: the same, or a median
-    age, in fifths of the sites by what is compared; x is its middle there. Empty where nothing can be drawn.
+    age, in fifths of the sites by what is compared; x is its middle there. kind `power`, of every question
+    that could be fitted: the chance (mid) that these data show a true ratio x. Empty where there is nothing.
     """
     if not question.slope and question.outcome in TIMES:
         parts = [
@@ -211,6 +213,7 @@ def chart_of(
             _point(data, group, question, name, None)
             for name, group in zip(question.groups, (~data.second, data.second), strict=True)
         ]
+    parts.append(_power(data, question))
     frame = pl.concat([p for p in parts if p is not None] or [pl.DataFrame(schema=CHARTS)])
     return frame.with_columns(pl.lit(question.question_id).alias("question_id")).select(
         pl.col(n).cast(kind) for n, kind in CHARTS.items()
@@ -239,6 +242,34 @@ def _shares(
         },
         schema=CHARTS,
     ).with_columns(pl.col("mid", "low", "high").fill_nan(None))
+
+
+def _power(data: Data, question: Question) -> pl.DataFrame | None:
+    """Give the chance to show each of POWER_RATIOS at this question's own standard error."""
+    design = data.design()
+    thin = question.outcome != "growth" and fewest_sites(data) < THIN_SITES
+    if data.sites < 2 * LEAST_EVENTS or thin or np.linalg.matrix_rank(design) < design.shape[1]:
+        return None
+    try:
+        fit = fit_outcome(data, design, question.outcome)
+    except ValueError:
+        return None
+    if not fit.converged:
+        return None
+    found, none = estimate(fit, data), [None] * POWER_RATIOS.size
+    return pl.DataFrame(
+        {
+            "question_id": "",
+            "series": "chance to be shown",
+            "kind": "power",
+            "x": POWER_RATIOS,
+            "mid": [power_of(found, ratio) for ratio in POWER_RATIOS],
+            "low": none,
+            "high": none,
+            "at_risk": [data.x.size] * POWER_RATIOS.size,
+        },
+        schema=CHARTS,
+    )
 
 
 def _fifths(data: Data, question: Question) -> pl.DataFrame | None:

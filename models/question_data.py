@@ -119,7 +119,8 @@ def gather(frame: pl.DataFrame, question: Question) -> Data:
     """Lay out the rows of a question.
 
     frame: one row an electrode: electrode_id, site_id, the outcome's columns (lower_years and upper_years;
-    growth and growth_years; broken and watched_years) and those by which rods are compared, held or chosen.
+    growth, growth_years and risen_years; broken and watched_years) and those by which rods are compared, held
+    or chosen.
     """
     named = frame.rename({"lower": "lower_years", "upper": "upper_years"}, strict=False)
     rows = _marked(usable(narrowed(named, question), question.outcome), question)

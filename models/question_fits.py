@@ -35,8 +35,8 @@ def fit_outcome(data: Data, design: Array, outcome: str, shift: Array | None = N
 
     time_to_threshold and onset: Weibull accelerated life on intervals. sudden_breaks: chance of having broken
     in the years watched, 1 - exp(-rate years) (complementary log-log; McCullagh and Nelder 1989, 4.3).
-    growth: log mean of the growth rate, weighted by years (quasi-likelihood, ibid. ch. 9; it may be below
-    zero in a rod). Raises ValueError where nothing has happened.
+    growth: log mean of the growth rate, weighted by the years read since the rod rose (quasi-likelihood,
+    ibid. ch. 9; it may be below zero in a rod). Raises ValueError where nothing has happened.
     """
     moved = np.zeros(data.x.size) if shift is None else shift
     if outcome in ("time_to_threshold", "onset"):
@@ -45,13 +45,8 @@ def fit_outcome(data: Data, design: Array, outcome: str, shift: Array | None = N
     if outcome == "sudden_breaks":
         years = data.rows["watched_years"].to_numpy().astype(np.float64)
         return fit_log_rate(data.event.astype(np.float64), design, np.log(years) + moved)
-    growth, years = (data.rows[n].to_numpy().astype(np.float64) for n in ("growth", "growth_years"))
+    growth, years = (data.rows[n].to_numpy().astype(np.float64) for n in ("growth", "risen_years"))
     return fit_log_mean(growth, design, moved, years / years.mean())
-
-
-# Powers of the times that are tried until a life's search arrives: it sets out from sigma 1, and where lives
-# are much alike (sigma 0.2) it can stop short of them.
-POWERS = (1.0, 3.0, 0.4)
 
 
 def _life(lower: Array, upper: Array, design: Array) -> Fit:
@@ -60,23 +55,16 @@ def _life(lower: Array, upper: Array, design: Array) -> Fit:
     turn = np.eye(width)
     turn[0, 1:] = design[:, 1:].mean(axis=0)  # design = centred @ turn
     centred = np.hstack([design[:, :1], design[:, 1:] - turn[0, 1:]])
-    scale = float(np.exp(np.mean(np.log(np.maximum(np.where(np.isfinite(upper), upper, lower), 1e-9)))))
-    for power in POWERS:
-        life = fit_accelerated_life((lower / scale) ** power, (upper / scale) ** power, centred)
-        if life.converged:
-            break
-    back = np.eye(width + 1) / power
-    back[0, 1:width] = -turn[0, 1:] / power
-    back[width, width] = 1.0
-    beta = back[:width, :width] @ life.beta
-    beta[0] += np.log(scale)
+    life = fit_accelerated_life(lower, upper, centred)
+    back = np.eye(width + 1)
+    back[0, 1:width] = -turn[0, 1:]
     return Fit(
-        beta=beta,
+        beta=back[:width, :width] @ life.beta,
         bread=back @ life.covariance @ back.T,
         scores=life.scores @ np.linalg.inv(back),
         log_likelihood=life.log_likelihood,
         converged=life.converged,
-        nuisance=np.array([np.log(life.sigma / power)]),
+        nuisance=np.array([np.log(life.sigma)]),
     )
 
 

@@ -16,7 +16,9 @@ from models.survival import DAYS_PER_YEAR, first_crossings
 RISE_RATIO = 1.25
 # Past four times its new resistance a rod nears the ceiling of what a stub still conducts: its growth bends.
 GROWTH_UP_TO = 4.0
-LEAST_READINGS, LEAST_YEARS = 3, 2.0
+# Two readings will do where visits are years apart: with three the fastest rods would fall out.
+# Two years, less some days by which crews come early.
+LEAST_READINGS, LEAST_YEARS = 2, 1.9
 # Where the resistance when new is known worse than this (log), a rise of a quarter may be the baseline's.
 BASELINE_SD_LOG = 0.12
 
@@ -35,11 +37,13 @@ def onset_crossings(vetted: pl.DataFrame, lives: pl.DataFrame) -> pl.DataFrame:
 
 
 def growth_slopes(vetted: pl.DataFrame, lives: pl.DataFrame) -> pl.DataFrame:
-    """Give each rod's growth once begun: electrode_id, growth (of ln R, a year), growth_years.
+    """Give each rod's growth once begun: electrode_id, growth (of ln R, a year), growth_years, risen_years.
 
     The least-squares slope of the log of its corrected readings after the visit that first showed a lasting
-    rise (which is high by its own scatter, and so is left out), up to GROWTH_UP_TO. Rods with a break, known
-    or suspected, and those with under LEAST_READINGS over LEAST_YEARS there have none.
+    rise (which is high by its own scatter, and so is left out), up to GROWTH_UP_TO; growth_years: the years
+    of those readings. risen_years, by which rods weigh: the years read since that visit whatever the level,
+    for a fast rod is soon past what is used and would weigh least. Rods with a break, known or
+    suspected, and those with under LEAST_READINGS over LEAST_YEARS there have none.
     """
     whole = lives
     if "break_state" in lives.columns:
@@ -59,10 +63,10 @@ def growth_slopes(vetted: pl.DataFrame, lives: pl.DataFrame) -> pl.DataFrame:
             ),
             (pl.col("corrected_ohm") / pl.col("baseline_ohm")).log().alias("_log"),
         )
-        .filter(
-            (pl.col("_age") > pl.col("upper_years") + 0.01) & (pl.col("_log") < pl.lit(GROWTH_UP_TO).log())
-        )
+        .filter(pl.col("_age") > pl.col("upper_years") + 0.01)
         .sort("electrode_id", "_age", "_log")
+        .with_columns((pl.col("_age").max() - pl.col("_age").min()).over("electrode_id").alias("risen_years"))
+        .filter(pl.col("_log") < pl.lit(GROWTH_UP_TO).log())
     )
     apart = pl.col("_age") - pl.col("_age").mean()
     return (
@@ -70,10 +74,11 @@ def growth_slopes(vetted: pl.DataFrame, lives: pl.DataFrame) -> pl.DataFrame:
         .agg(
             ((apart * pl.col("_log")).sum() / (apart**2).sum()).alias("growth"),
             (pl.col("_age").max() - pl.col("_age").min()).alias("growth_years"),
+            pl.col("risen_years").first(),
             pl.len().alias("_readings"),
         )
         .filter((pl.col("_readings") >= LEAST_READINGS) & (pl.col("growth_years") >= LEAST_YEARS))
-        .select("electrode_id", "growth", "growth_years")
+        .select("electrode_id", "growth", "growth_years", "risen_years")
     )
 
 

@@ -76,6 +76,44 @@ def rank_test(score: ArrayLike, marked: ArrayLike, cluster: ArrayLike | None = N
     return RankTest(total, float(z), float(2 * norm.sf(abs(z))))
 
 
+def score_test(lower: ArrayLike, upper: ArrayLike, marked: ArrayLike) -> RankTest:
+    """Test for proportional hazards of the marked rows (n,), each row independent of the others.
+
+    The score is that of `logrank_finkelstein`; its variance the observed information, the pooled hazards at
+    the masses of Turnbull's estimate taken out (Finkelstein 1986). z^2 is chi-square with one degree. Raises
+    ValueError where the pooled estimate is of a single mass, which no test can order.
+    """
+    low, up = np.asarray(lower, dtype=np.float64), np.asarray(upper, dtype=np.float64)
+    x = np.asarray(marked, dtype=np.float64)
+    fit = turnbull(low, up)
+    held = fit.mass > 0
+    right, survival = fit.right[held], 1.0 - np.cumsum(fit.mass[held])
+    if survival.size < 2:
+        raise ValueError("All rows may have crossed at the same time: they have no order.")
+    hazard = np.concatenate([[0.0], -np.log(survival[:-1]), [np.inf]])
+    at_low, at_up = (np.searchsorted(right, ends, side="right") for ends in (low, up))
+    u, v = hazard[at_low], hazard[at_up]
+    finite = np.where(np.isfinite(v), v, 0.0)
+    past_low, past_up = np.exp(-u), np.exp(-v)
+    chance = past_low - past_up
+    by_u, by_v = -past_low / chance, past_up / chance
+    # Parameters: the log ratio of hazards, then ln hazard at each mass but the last.
+    place = np.arange(1, survival.size)
+    rows_u = np.column_stack([x, at_low[:, None] == place])
+    rows_v = np.column_stack([x, at_up[:, None] == place])
+    both = past_low * past_up / chance**2
+    second_u = (-by_u - by_u**2) * u**2 + by_u * u
+    second_v = (-by_v - by_v**2) * finite**2 + by_v * finite
+    cross = (rows_u * (both * u * finite)[:, None]).T @ rows_v
+    parts = (rows_u * second_u[:, None]).T @ rows_u + (rows_v * second_v[:, None]).T @ rows_v
+    information = -(parts + cross + cross.T)
+    total = float(np.sum(x * (by_u * u + by_v * finite)))
+    spare = np.linalg.lstsq(information[1:, 1:], information[1:, 0], rcond=None)[0]
+    variance = float(information[0, 0] - information[0, 1:] @ spare)
+    z = total / np.sqrt(variance) if variance > 0 else 0.0
+    return RankTest(total, float(z), float(2 * norm.sf(abs(z))))
+
+
 @dataclass(frozen=True)
 class LogRank:
     """Crossings observed and expected among the marked rows, chi-square with one degree, and the p value."""

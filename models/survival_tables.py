@@ -70,6 +70,15 @@ AHEAD = {
     "low": pl.Float64,
     "high": pl.Float64,
 }
+RESIDUALS = {
+    "soil_class": pl.String,
+    "model": pl.String,
+    "residual": pl.Float64,
+    "share": pl.Float64,
+    "low": pl.Float64,
+    "high": pl.Float64,
+    "expected": pl.Float64,
+}
 
 
 @dataclass(frozen=True)
@@ -173,6 +182,23 @@ def _site_sd(fit: FrailtyLife) -> dict[str, object]:
         "site_sd_low": 0.0 if none else sd * float(np.exp(-Z90 * error)),
         "site_sd_high": sd * float(np.exp(Z90 * error)),
     }
+
+
+def residuals_frame(found: list[ClassFits]) -> pl.DataFrame:
+    """Give the best life's residuals by class (RESIDUALS): share by Turnbull, band, unit exponential."""
+    frames = [pl.DataFrame(schema=RESIDUALS)]
+    for of in found:
+        if of.best is None or of.residuals is None:
+            continue
+        left = of.residuals
+        n = left.residual.size
+        columns = [[of.lives.name] * n, [of.best] * n, left.residual, left.share, left.low, left.high]
+        frames.append(
+            pl.DataFrame(dict(zip(RESIDUALS, [*columns, left.expected], strict=True)), schema=RESIDUALS)
+        )
+    # Where no band is claimed the estimate has run out of rods: a flat line there would look like a misfit.
+    shown = pl.concat(frames).with_columns(pl.col("low", "high").fill_nan(None))
+    return shown.with_columns(pl.when(pl.col("low").is_not_null()).then("share").alias("share"))
 
 
 def hazard_frame(bands: list[ClassBand], found: list[ClassFits], rng: np.random.Generator) -> pl.DataFrame:

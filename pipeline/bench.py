@@ -23,9 +23,13 @@ import polars as pl
 
 from models import hypotheses
 from models.hypothesis_words import Question
+from models.one_history import PlainTests
 from models.question_checks import chart_of
 from models.soil_importance import GroundImportance, soil_importance
+from models.survival import DAYS_PER_YEAR
 from models.turnbull import turnbull_band
+from pipeline.errors import RequestError
+from pipeline.plain_tests import put_to
 from pipeline.question_files import question_from, read_question
 from pipeline.questions import QuestionRows, check_question, draws_of, read_published
 from pipeline.settings import Settings
@@ -47,7 +51,7 @@ class Comparison:
     """An answer: `row` (columns of the table hypotheses), and the frames beside it.
 
     overlap: electrodes and sites of both groups by what else differs; confounders: share explained and the
-    ratio with each held; chart: what is drawn (kind share, rate or slope); data: the rods, one row each.
+    ratio with each held; chart: what is drawn (kind share, rate, slope; power); data: the rods, one row each.
     """
 
     question: Question
@@ -69,7 +73,7 @@ def crossings(run: Run, outcome: str = "time_to_threshold") -> pl.DataFrame:
     """Give one row a rod: electrode_id, site_id, what it may be compared by, and the outcome's columns.
 
     time_to_threshold, onset: lower_years (0: before the first visit), upper_years (infinite: not yet).
-    growth: growth (of ln R, a year), growth_years. sudden_breaks: broken, watched_years.
+    growth: growth (of ln R, a year), growth_years, risen_years. sudden_breaks: broken, watched_years.
     """
     return run.rows.of(outcome)
 
@@ -149,6 +153,19 @@ def ratio_chart(found: Comparison) -> alt.LayerChart | alt.FacetChart:
     scale = alt.Scale(type="log")
     bar = base.mark_rule().encode(x=alt.X("low:Q", scale=scale, title="Ratio"), x2="high:Q")
     return alt.layer(bar, base.mark_point(filled=True).encode(x=alt.X("ratio:Q", scale=scale)))
+
+
+def plain_tests(run: Run, electrode_id: str) -> PlainTests:
+    """Test one rod's readings alone for a trend, a change of level, a bend (log of corrected ohm by age).
+
+    Raises RequestError for an electrode without readings.
+    """
+    installed = run.rows.lives.select("electrode_id", pl.col("installed_on").cast(pl.Date))
+    mine = run.rows.verdicts.filter(pl.col("electrode_id") == electrode_id).join(installed, on="electrode_id")
+    if mine.is_empty():
+        raise RequestError(f"Electrode {electrode_id!r} has no readings in this run.")
+    age = (pl.col("taken_at").dt.date() - pl.col("installed_on")).dt.total_days() / DAYS_PER_YEAR
+    return put_to(mine.with_columns(age.alias("age_years")), electrode_id, run.settings.seed)
 
 
 def ground(run: Run) -> GroundImportance:

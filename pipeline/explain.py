@@ -5,7 +5,7 @@ import json
 import math
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -19,12 +19,14 @@ from models.forecast import Levels, levels, outlook_frame
 from models.histories import Histories
 from models.history_frames import build_histories
 from models.loop_dependence import loop_dependence
+from models.one_history import PlainTests
 from pipeline.calibrations import read_kept
 from pipeline.engine import one_blas_thread, worker_count
 from pipeline.errors import RequestError, WorkError
 from pipeline.explain_tables import electrode_row, left_out_table, readings_table, refused_rows
 from pipeline.fleet_inputs import FleetInputs, gather, vetted_readings
 from pipeline.inference import fit_stream, with_ground
+from pipeline.plain_tests import put_to
 from pipeline.settings import Settings
 from pipeline.stages import find_dangers
 from pipeline.store import Store
@@ -69,8 +71,8 @@ class Explained:
     the largest difference of a chance, and of a crossing age in years.
     readings: every accepted row, with what was taken off it. left_out, visits_left_out: by reading of the
     model, the forecast without it. set_aside: the forecast if a row that was set aside had been taken as
-    good. refused, works, dangers: rows that bear on it. loop: its
-    row of loop_dependence, None where the rest of its loop is known, or nothing can be said of it.
+    good. refused, works, dangers: rows that bear on it. loop: its row of loop_dependence, None where the rest
+    of its loop is known, or nothing can be said of it. plain: tests of its readings alone.
     """
 
     electrode: dict[str, Any]
@@ -90,6 +92,7 @@ class Explained:
     works: pl.DataFrame
     dangers: pl.DataFrame
     loop: dict[str, Any] | None
+    plain: PlainTests
 
     @property
     def answer(self) -> dict[str, Any]:
@@ -195,9 +198,10 @@ def _explained(
     differs = _differences(apart, published, site.verdicts, settings, bool(outlook["converged"]))
     shown = published.outlook if published.outlook and not differs else outlook
     of_it = pl.col("electrode_id").fill_null(who["electrode_id"]) == who["electrode_id"]  # or of its site
+    readings = readings_table(inputs, site.verdicts, told, who, shown["baseline_ohm"])
     return Explained(
         who, inputs.as_of, outlook, published, calibrated_on, differs, apart, told, published.horizons,
-        readings_table(inputs, site.verdicts, told, who, shown["baseline_ohm"]),
+        readings,
         left_out_table(told, told.without_reading, who["installed_on"]),
         left_out_table(told, told.without_visit, who["installed_on"]),
         _set_aside_taken(site, who["electrode_id"], e, terms),
@@ -205,6 +209,7 @@ def _explained(
         site.works.filter(of_it).sort("done_on"),
         dangers.filter((pl.col("site_id") == who["site_id"]) & of_it),
         _loop(told, level, inputs, who["electrode_id"]),
+        put_to(readings, who["electrode_id"], published.seed),
     )  # fmt: skip
 
 
@@ -342,6 +347,7 @@ def as_json(told: Explained) -> str:
             "set_aside_taken": {str(k): vars(a) for k, a in told.set_aside.items()},
             "refused": told.refused.rows(named=True),
             "works": told.works.rows(named=True),
+            "plain_tests": asdict(told.plain),
             "attend_first": told.dangers.rows(named=True),
             "loop": told.loop,
         }),

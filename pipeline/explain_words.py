@@ -15,6 +15,7 @@ from models.outlook import Step
 from pipeline.explain import Explained
 from pipeline.explain_loop import damage_sentence, loop_sentences
 from pipeline.ground_words import ground_of_site
+from pipeline.plain_tests import words_of
 from reports import words
 
 WIDTH = 79
@@ -46,7 +47,7 @@ def text(told: Explained) -> str:
     """Return the whole explanation, answer first."""
     sections = (
         _heading(told), _dangers(told), _answer(told), _who(told), _readings(told), _evidence(told),
-        _without(told), _without_visits(told), _steps(told), _aside(told), _works(told),
+        _without(told), _without_visits(told), _steps(told), words_of(told.plain), _aside(told), _works(told),
     )  # fmt: skip
     caution = _wrapped(f"{words.CAUTIONS[2]} {words.CAUTIONS[3].replace('page', 'list')}", "")
     return "\n\n".join("\n".join(s) for s in (*sections, caution) if s)

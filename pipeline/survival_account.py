@@ -9,7 +9,7 @@ from models.class_curves import share_past_curves
 from models.forecast import Fitted
 from models.survival import CURVES, class_bands, curves_frame, first_crossings, lives_by_class
 from models.survival_sensitivity import alternatives, sensitivity
-from models.survival_tables import ahead_frame, class_fits, hazard_frame, models_frame
+from models.survival_tables import ahead_frame, class_fits, hazard_frame, models_frame, residuals_frame
 from models.survival_truncation import missing_before_records, with_entry
 from pipeline.engine import one_blas_thread, over_threads
 from pipeline.questions import threshold_of
@@ -45,6 +45,7 @@ def survival_account(
         "survival_models": models_frame(fits),
         "survival_hazard": hazard_frame(bands, fits, rng),
         "survival_ahead": ahead_frame(bands, fits, rng),
+        "survival_residuals": residuals_frame(fits),
         "survival_truncation": missing,
         "survival_sensitivity": sensitivity(
             _read_otherwise(crossings, verdicts, lives, readings, settings), turnbull

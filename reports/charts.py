@@ -148,6 +148,27 @@ def hazard_template(most_years: float, most_percent: float, series: tuple[str, .
 
 
 @cache
+def residuals_template() -> Spec:
+    """Residuals of a life: the share past by hazard laid up, with its band, beside the unit exponential."""
+    x = alt.X(
+        "residual:Q",
+        title="Hazard laid up",
+        scale=alt.Scale(zero=True, nice=False),
+        axis=alt.Axis(tickCount=6),
+    )
+    base, scale = named("residuals").encode(x=x), alt.Scale(domain=[0, 100])
+    title = "Share past, %"
+    band = base.mark_area(opacity=0.16, color=DEEP).encode(
+        y=alt.Y("low:Q", title=title, scale=scale), y2="high:Q"
+    )
+    line = base.mark_line(strokeWidth=2, color=DEEP).encode(y=alt.Y("share:Q", title=title, scale=scale))
+    true = base.mark_line(strokeWidth=2, color=OCHRE, strokeDash=[5, 3]).encode(
+        y=alt.Y("expected:Q", title=title, scale=scale)
+    )
+    return finish(alt.layer(band, line, true), height=190)
+
+
+@cache
 def well_template() -> Spec:
     """One well: readings as they came and corrected, fitted curve with 90 % band, threshold and crossing."""
     x = alt.X(

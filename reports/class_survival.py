@@ -52,6 +52,8 @@ class ClassSurvival:
     band_sentence: str
     lives_sentence: str
     otherwise: tuple[str, ...]
+    residuals: Columns
+    residuals_sentence: str
     missing_sentence: str
 
 
@@ -66,6 +68,7 @@ def class_survival(staged: Staged, name: str) -> ClassSurvival:
             "survival_ahead",
             "survival_sensitivity",
             "survival_truncation",
+            "survival_residuals",
         )
     }
     visits = of["survival_curves"].filter(pl.col("method") == TURNBULL).sort("age_years")
@@ -78,6 +81,8 @@ def class_survival(staged: Staged, name: str) -> ClassSurvival:
         band_sentence=_band_sentence(visits),
         lives_sentence=_lives_sentence(of["survival_models"]),
         otherwise=_otherwise(of["survival_sensitivity"]),
+        residuals=_residuals(of["survival_residuals"]),
+        residuals_sentence=_residuals_sentence(of["survival_residuals"], of["survival_models"]),
         missing_sentence=_missing_sentence(of["survival_truncation"]),
     )
 
@@ -99,6 +104,30 @@ def _hazard(hazard: pl.DataFrame) -> Columns:
         high=(100 * pl.col("high")).round(2),
     )
     return shown.to_dict(as_series=False)
+
+
+def _residuals(left: pl.DataFrame) -> Columns:
+    shown = left.sort("residual").select(
+        pl.col("residual").round(2),
+        *((pl.col(c) * 100).round(2) for c in ("share", "low", "high", "expected")),
+    )
+    return shown.to_dict(as_series=False)
+
+
+def _residuals_sentence(left: pl.DataFrame, models: pl.DataFrame) -> str:
+    """Say how far the residuals of the best life lie from the unit exponential."""
+    if left.is_empty():
+        return ""
+    life = LIVES.get(left["model"][0], left["model"][0])
+    best = models.filter(pl.col("best").fill_null(False) & pl.col("residual_gap").is_not_null())
+    told = ""
+    if best.height:
+        leaves = "leave" if best["residuals_leave"][0] else "stay within"
+        told = f" At most {100 * best['residual_gap'][0]:.0f} points apart; they {leaves} their band."
+    return (
+        f"Residuals of the {life} life: the share of rods past by the hazard that it had laid up for them "
+        f"(Turnbull's estimate, 90 % band of the whole curve), beside the line that a true life gives.{told}"
+    )
 
 
 def _hazard_sentence(hazard: pl.DataFrame) -> str:

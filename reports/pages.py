@@ -53,6 +53,8 @@ def environment() -> jinja2.Environment:
         "ratios_data": lambda page: charts.figure_data(
             ratios=page.ratios, one={"level": [1]}, margin={"low": [1 / page.margin], "high": [page.margin]}
         ),
+        "power_data": lambda page: charts.figure_data(power=page.power, eight={"level": [80]}),
+        "residuals_data": lambda panel: charts.figure_data(residuals=panel.survival.residuals),
         "importance_data": lambda page: charts.figure_data(importance=page.importance),
         "dependence_data": lambda d: charts.figure_data(dependence=d.data, one={"level": [1]}),
         "figure_data": lambda figure: charts.figure_data(**figure.tables),
@@ -96,6 +98,8 @@ class Renderer:
             "fared": charts.embed(charts.fared_template()),
             "tenth": charts.embed(charts.tenth_template()),
             "ratios": charts.embed(question_charts.ratios_template()),
+            "power": charts.embed(question_charts.power_template()),
+            "residuals": charts.embed(charts.residuals_template()),
             "importance": charts.embed(question_charts.importance_template()),
             "dependence": charts.embed(question_charts.dependence_template("linear")),
             "dependence_log": charts.embed(question_charts.dependence_template("log")),

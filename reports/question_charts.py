@@ -70,6 +70,23 @@ def ratios_template() -> Spec:
 
 
 @cache
+def power_template() -> Spec:
+    """The chance that a true ratio is shown, by the ratio; eight times in ten as a dashed line."""
+    scale = alt.Scale(domain=[0, 100])
+    base = named("power").encode(
+        x=alt.X(
+            "ratio:Q", title="True ratio", scale=alt.Scale(type="log", nice=False), axis=alt.Axis(tickCount=5)
+        ),
+        tooltip=[alt.Tooltip("ratio:Q", title="True ratio"), alt.Tooltip("chance:Q", title="Chance, %")],
+    )
+    line = base.mark_line(strokeWidth=2, color=DEEP, point=alt.OverlayMarkDef(size=14)).encode(
+        y=alt.Y("chance:Q", title="Shown, %", scale=scale)
+    )
+    eight = named("eight").mark_rule(color=SLATE, strokeDash=[4, 4]).encode(y=alt.Y("level:Q", scale=scale))
+    return finish(alt.layer(eight, line), height=190)
+
+
+@cache
 def importance_template() -> Spec:
     """What a forecast loses without each property, with its interval; what it explains alone as a ring."""
     y = alt.Y("name:N", title=None, sort=None, axis=alt.Axis(labelLimit=150))

@@ -40,6 +40,7 @@ VERDICT_MARKS = {"supported": "yes", "not supported": "no", "can't tell": "open"
 AGES = (0, 5, 10, 15, 20, 25, 30, 40, 50)
 OWN = "rodfleet"
 WIDEST = 8.0
+POWER = "power"
 
 
 @dataclass(frozen=True)
@@ -126,6 +127,8 @@ class QuestionPage:
     kind: str
     chart: Columns
     chart_sentence: str
+    power: Columns
+    power_sentence: str
     series: tuple[str, ...]
     axis: str
     x_axis: str
@@ -204,7 +207,8 @@ def question_pages(staged: Staged) -> tuple[QuestionPage, ...]:
 
 def _page(row: Row, staged: Staged, changes: Mapping[str, str]) -> QuestionPage:
     mine = pl.col("question_id") == row["question_id"]
-    chart = staged["question_charts"].filter(mine)
+    drawn = staged["question_charts"].filter(mine)
+    chart, power = drawn.filter(pl.col("kind") != POWER), drawn.filter(pl.col("kind") == POWER)
     rivals = staged["question_confounders"].filter(mine)
     kind = chart["kind"][0] if chart.height else ""
     outcome, compare = row["outcome"] or "", row["compare"] or ""
@@ -229,6 +233,8 @@ def _page(row: Row, staged: Staged, changes: Mapping[str, str]) -> QuestionPage:
         x_axis="Age, years" if kind == "share" else FACTORS.get(compare, words.plain(compare)),
         log_x=compare in ("chloride_ppm", "resistivity_ohm_m", "sulphate_ppm"),
         at_risk=_at_risk(chart) if kind == "share" else (),
+        power=_power_columns(power),
+        power_sentence=_power_sentence(row),
         ratios=_ratio_columns(row, rivals),
         ratios_sentence=_ratios_sentence(row),
         margin=float(row["margin"] or 1.25),
@@ -300,6 +306,18 @@ def _chart_sentence(chart: pl.DataFrame, kind: str, outcome: str, compare: str) 
             "90 % intervals by site. Nothing is held fixed here."
         )
     return f"{AXES[outcome].split(',')[0]} in each group, 90 % intervals by site. Nothing is held fixed here."
+
+
+def _power_columns(power: pl.DataFrame) -> Columns:
+    shown = power.sort("x").select(ratio=pl.col("x").round(3), chance=(100 * pl.col("mid")).round(1))
+    return shown.to_dict(as_series=False)
+
+
+def _power_sentence(row: Row) -> str:
+    return (
+        "The chance that these data show a true ratio of so much, or of one over it, at 5 % and before it is "
+        f"adjusted: eight times in ten one of {words.figure(row['findable_ratio'])}."
+    )
 
 
 def _at_risk(chart: pl.DataFrame) -> tuple[RiskRow, ...]:

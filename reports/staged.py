@@ -95,6 +95,7 @@ TABLES: dict[str, Columns] = {
         (REAL, "age_years share_past share_change median_years"),
         (FLAG, "within_band"),
     ),
+    "survival_residuals": _columns((TEXT, "soil_class model"), (REAL, "residual share low high expected")),
     "survival_truncation": _columns(
         (TEXT, "soil_class"),
         (WHOLE, "before_records past_at_first_visit"),

@@ -9,7 +9,7 @@ Exit status 1 where a measure lies outside what is aimed at.
 from importlib import import_module
 from importlib.util import find_spec
 
-MODULES = ("survival_measures", "question_measures")
+MODULES = ("survival_measures", "question_measures", "question_traps")
 
 
 def main() -> int:

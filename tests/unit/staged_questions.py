@@ -162,6 +162,10 @@ def _charts() -> pl.DataFrame:
         (BREAKS, name, "rate", None, mid, mid / 2, mid * 2, 60)
         for name, mid in (("glacial till", 2.0), ("marsh clay", 9.0))
     ]
+    rows += [
+        (DISTRICTS, "chance to be shown", "power", x, p, None, None, 24)
+        for x, p in ((1.0, 0.05), (1.5, 0.42), (3.0, 0.99))
+    ]
     columns = ["question_id", "series", "kind", "x", "mid", "low", "high", "at_risk"]
     return pl.DataFrame(rows, schema=columns, orient="row", infer_schema_length=None)
 

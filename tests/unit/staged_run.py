@@ -62,6 +62,7 @@ def write_staged_run(
         "survival_ahead": _survival_ahead(),
         "survival_sensitivity": _survival_sensitivity(),
         "survival_truncation": _survival_truncation(),
+        "survival_residuals": _survival_residuals(),
         "model_checks": _model_checks(),
         "residual_checks": _residual_checks(),
         "not_understood": _not_understood(ids),
@@ -428,6 +429,22 @@ def _survival_sensitivity() -> pl.DataFrame:
             "share_change": [None, 0.03, -0.01, -0.2],
             "median_years": [34.0, 33.0, 35.0, None],
             "within_band": [True, True, True, False],
+        }
+    )
+
+
+def _survival_residuals() -> pl.DataFrame:
+    at = np.arange(1, 30) / 10
+    share = -np.expm1(-at)
+    return pl.DataFrame(
+        {
+            "soil_class": [CLASSES[0]] * at.size,
+            "model": ["weibull"] * at.size,
+            "residual": at,
+            "share": share * 0.9,
+            "low": [*(share[:20] * 0.8), *[None] * 9],
+            "high": [*(share[:20] * 1.1), *[None] * 9],
+            "expected": share,
         }
     )
 

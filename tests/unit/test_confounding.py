@@ -11,6 +11,7 @@ import pytest
 from models.confounding import explained_share, overlap
 from models.hypotheses import answer
 from models.hypothesis_words import Question
+from models.question_checks import chart_of
 from models.question_data import gather
 from tests.analyst.question_fleets import Shape, lives
 
@@ -100,6 +101,20 @@ def test_other_outcomes_find_a_planted_difference_and_speak_of_it(outcome: str) 
     # Growth is read up to four times and of rods that rose: its ratio is drawn to 1.
     assert 1.7 < row["effect"] < 3.3
     assert row["effect_high"] > 2.3
+
+
+def test_the_power_curve_is_that_of_the_answer() -> None:
+    frame = lives(np.random.default_rng(11), Shape(sites=30, site_sd=0.3))
+    found = answer(frame, DISTRICTS, np.random.default_rng(1), TODAY)
+    chart = chart_of(found.data, DISTRICTS, np.random.default_rng(1), resamples=10)
+    power = chart.filter(pl.col("kind") == "power").sort("x")
+    row = found.row.row(0, named=True)
+    assert power["mid"][0] == pytest.approx(0.05, abs=1e-6)  # at no difference, the level
+    assert power["mid"].is_sorted()
+    at_eight = float(np.interp(0.8, power["mid"].to_numpy(), power["x"].to_numpy()))
+    assert at_eight == pytest.approx(row["findable_ratio"], rel=0.01)
+    thin = gather(frame.head(12), DISTRICTS)
+    assert chart_of(thin, DISTRICTS, np.random.default_rng(1)).filter(pl.col("kind") == "power").is_empty()
 
 
 def test_a_slope_is_found_and_said_for_each_doubling() -> None:

@@ -68,6 +68,19 @@ def test_growth_is_the_slope_after_the_rise_and_below_the_ceiling() -> None:
     assert set(growth) == {"steady", "topped"}
     assert growth["steady"] == pytest.approx(0.08, abs=1e-3)
     assert growth["topped"] == pytest.approx(0.3, abs=2e-3)  # the readings at its ceiling are left out
+    # Both have been read as long since they rose: the fast one weighs no less for being soon at its ceiling.
+    years = {r: (g, w) for r, g, w in found.select("electrode_id", "growth_years", "risen_years").iter_rows()}
+    assert years["topped"] == pytest.approx((2.0, 8.0), abs=0.02)
+    assert years["steady"] == pytest.approx((8.0, 8.0), abs=0.02)
+
+
+def test_two_readings_two_years_apart_tell_a_growth() -> None:
+    every_other = readings({"fast": [1.0, *np.exp(0.2 * np.arange(1, 10)).tolist()]}).filter(
+        pl.col("taken_at").dt.year() % 2 == 1
+    )
+    found = growth_slopes(every_other, lives("fast"))
+    assert found["growth"].to_list() == pytest.approx([0.2], abs=1e-3)
+    assert found["growth_years"].to_list() == pytest.approx([2.0], abs=0.01)
 
 
 def test_a_rod_with_a_break_has_no_growth_and_counts_as_broken_once_confirmed() -> None:

@@ -355,6 +355,10 @@ def test_survival_of_a_class_in_words_and_columns(staged: Staged) -> None:
     assert gravel.missing_sentence == ""
     assert f"2{NB}% a year at 10 years (1{NB}% to 3{NB}%)" in clay.hazard_sentence
     assert clay.hazard["mid"][:2] == [0.5, 2.0]
+    assert clay.residuals["residual"][:2] == [0.1, 0.2]
+    assert clay.residuals["share"][0] == pytest.approx(100 * 0.9 * 0.0951626, abs=0.01)
+    assert clay.residuals_sentence.startswith("Residuals of the Weibull life")
+    assert gravel.residuals["residual"] == []
     assert gravel.hazard["mid"] == []
 
 

@@ -53,6 +53,7 @@ def test_a_question_of_two_groups_has_curves_numbers_at_risk_and_rivals(
     assert page.series == ("Low Marches", "North Fells")
     assert page.chart["mid"][30] == 50.0
     assert page.at_risk[0].first == "12"
+    assert page.power == {"ratio": [1.0, 1.5, 3.0], "chance": [5.0, 42.0, 99.0]}
     assert page.ratios["name"] == ["as asked", "soil class held", "material held"]
     assert page.ratios["mid"] == [0.72, 0.95, 0.7]
     assert [r.marked for r in page.rivals] == [True, False, True]

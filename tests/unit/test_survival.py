@@ -184,6 +184,26 @@ def test_models_find_their_parameters_and_admit_what_they_cannot_fit() -> None:
     assert sand["median_years"] is None
 
 
+@pytest.mark.parametrize("spread", [0.05, 0.1, 0.2])
+def test_lives_that_are_much_alike_are_fitted_wherever_the_search_sets_out(spread: float) -> None:
+    """The times to a power that makes sigma about 1, where the search begins, must give the same fit."""
+    for seed in range(8):
+        rng = np.random.default_rng([17, seed])
+        second = rng.random(150) < 0.5
+        life = 14 * rng.weibull(1, 150) ** spread * np.exp(0.25 * second)
+        visits = rng.uniform(0.5, 12, 25).repeat(6)[:, None] + np.arange(20)
+        seen = (visits < life[:, None]).sum(axis=1)
+        row = np.arange(150)
+        low = np.where(seen > 0, visits[row, np.maximum(seen - 1, 0)], 0.0)
+        up = np.where(seen < 20, visits[row, np.minimum(seen, 19)], np.inf)
+        x = np.column_stack([np.ones(150), second])
+        fit = fit_accelerated_life(low, up, x)
+        raised = fit_accelerated_life((low / 14) ** (1 / spread), (up / 14) ** (1 / spread), x)
+        assert fit.converged
+        assert fit.sigma == pytest.approx(raised.sigma * spread, rel=1e-5)
+        assert fit.beta[1] == pytest.approx(raised.beta[1] * spread, abs=1e-6)
+
+
 def test_weibull_fit_does_not_hang_on_the_unit_of_time() -> None:
     data = fleet(np.random.default_rng(7))
     low, up = data["lower_years"].to_numpy(), data["upper_years"].to_numpy()

@@ -14,7 +14,15 @@ from models import survival_lives as account
 from models.accelerated_life import LOGNORMAL, fit_accelerated_life
 from models.survival import class_bands, lives_by_class
 from models.survival_frailty import fit_frailty_life
-from models.survival_tables import AHEAD, HAZARD, ahead_frame, class_fits, hazard_frame
+from models.survival_tables import (
+    AHEAD,
+    HAZARD,
+    RESIDUALS,
+    ahead_frame,
+    class_fits,
+    hazard_frame,
+    residuals_frame,
+)
 from models.turnbull import turnbull_band
 from tests.unit.test_survival import fleet
 from tests.unit.test_survival_frailty import lives
@@ -96,3 +104,9 @@ def test_frames_by_class() -> None:
     assert hazard.filter(soil_class="clay")["method"].unique().len() == 2
     assert ahead["p_past"].is_between(0, 1).all()
     assert hazard.filter(pl.col("low") > pl.col("high")).is_empty()
+    left = residuals_frame(fits)
+    assert dict(left.schema) == RESIDUALS
+    clay = left.filter(soil_class="clay")
+    assert clay["expected"].to_list() == pytest.approx((1 - np.exp(-clay["residual"].to_numpy())).tolist())
+    assert clay["share"].is_not_null().sum() > 5
+    assert (clay["share"] - clay["expected"]).abs().max() < 0.15  # a true life's lie near the line

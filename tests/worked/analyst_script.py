@@ -46,6 +46,12 @@ by_decade = rods.group_by("decade").agg(
 )
 print(by_decade.sort("decade"))
 
+# %% One rod's readings alone, without the fleet: the one with most readings.
+busiest = run.rows.verdicts.group_by("electrode_id").len().sort("len", "electrode_id")["electrode_id"][-1]
+alone = bench.plain_tests(run, busiest)
+if alone.trend is not None:
+    print(f"{busiest}: {100 * alone.trend.slope:+.1f} % a year, p {alone.trend.p_value:.2g}")
+
 # %% Pictures.
 if pictures is not None:
     bench.survival_chart(shares).save(pictures / "survival.json")
