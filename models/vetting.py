@@ -52,8 +52,9 @@ class Rule:
     function: Callable[[], Finding]
 
 
-# The first rule that holds gives the verdict: what is surely not the rod before what is only asked about. An open
-# lead that came back comes before the limit that it was written down as, frost after all that is doubtful.
+# The first rule that holds gives the verdict: what is surely not the rod before what is only asked about, but two
+# wells exchanged before two slips that happen to match, and an open lead that came back before the limit that it
+# was written down as.
 RULES: tuple[Rule, ...] = (
     Rule("no_resistance", "set_aside", 0.0, no_resistance),
     Rule("not_a_resistance", "set_aside", 0.0, not_a_resistance),
@@ -62,12 +63,12 @@ RULES: tuple[Rule, ...] = (
     Rule("not_clamp_on", "set_aside", 0.0, not_clamp_on),
     Rule("metal_loop", "set_aside", 0.0, metal_loop),
     Rule("repeated_in_another_file", "set_aside", 0.0, repeated_in_another_file),
+    Rule("swapped_wells", "doubtful", 0.3, swapped_wells),
     Rule("wrong_unit", "set_aside", 0.0, wrong_unit),
     Rule("slipped_decimal", "set_aside", 0.0, slipped_decimal),
     Rule("open_lead", "doubtful", 0.3, open_lead),
     Rule("over_range", "censored", 1.0, over_range),
     Rule("under_range", "censored", 1.0, under_range),
-    Rule("swapped_wells", "doubtful", 0.3, swapped_wells),
     Rule("maybe_slipped", "doubtful", 0.5, maybe_slipped),
     Rule("beyond_meter", "doubtful", 0.5, beyond_meter),
     Rule("copied_forward", "doubtful", 0.5, copied_forward),

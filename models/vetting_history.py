@@ -28,7 +28,12 @@ WILD_SD_LOG = 0.7
 SLIP_PER_WILD = 0.5
 BOTH_SIDES_LOG = 1.2  # a slip stands off what came before and what came after; a step stays with what follows
 SLIP_WITHIN_LOG = 0.35
+ENDS_WITHIN_LOG = 0.45  # a slip at an end of a history, at the most
 LONE_WITHIN_LOG = 0.45
+LONE_OFF_FORMULA_LOG = 1.0
+STEP_LOG = 0.5  # before and after this far apart: the level moved for good in between
+FEW_WELLS, FEW_MOVED_LOG = 5, 0.4  # so few wells, suspects perhaps, show no more movement than this
+BACK_SHARE = 0.6  # of an open lead's height, what the level may have moved meanwhile
 OPEN_LOG = 1.8  # six times the level, and back at the next visit: the jaws were open, or the lead
 OPEN_ABOVE_OHM = 100.0
 
@@ -106,16 +111,22 @@ def group_median(value: Floats, group: Ints, groups: int) -> tuple[Floats, Ints]
 
 
 def _movement(shift: Floats, wells: Ints) -> Floats:
-    """Return what of a visit's shift is movement of the ground or the meter, 0 where it can't be told."""
+    """Return what of a visit's shift is movement of the ground or the meter, 0 where it can't be told.
+
+    Drawn towards none as the wells are few.
+    """
     told = (wells >= LEAST_WELLS) & (np.abs(np.nan_to_num(shift)) < WEATHER_LOG)
-    return np.where(told, np.nan_to_num(shift), 0.0)
+    drawn = np.nan_to_num(shift) * wells / (wells + 1.0)
+    few = wells < FEW_WELLS
+    return np.where(told, np.where(few, np.clip(drawn, -FEW_MOVED_LOG, FEW_MOVED_LOG), drawn), 0.0)
 
 
-def _scatter(off: Floats, two_sided: Bools, electrode: Ints) -> Floats:
+def _scatter(off: Floats, two_sided: Bools, gap: Floats, electrode: Ints) -> Floats:
     """Return (D,) the standard deviation of `off` by each electrode's own scatter, leaning on the fleet's."""
     if not electrode.size:
         return np.empty(0)
-    size = np.where(two_sided, np.abs(off), np.nan)
+    # Where the level moved for good in between, `off` is the step and no scatter.
+    size = np.where(two_sided & (gap < STEP_LOG), np.abs(off), np.nan)
     own, count = group_median(size, electrode, int(electrode.max()) + 1)
     fleet, ends = (
         float(np.median(a)) if a.size else 0.07
@@ -148,7 +159,8 @@ def judge_days(electrode: Ints, visit: Ints, ln: Floats, over: Bools, aside: Boo
         back = (np.abs(np.nan_to_num(before - after)) < STRAY_LOG) & both
         use = ~aside & ~(back & (np.abs(np.nan_to_num(ln - moved - found.local)) > STRAY_LOG))
     two_sided = ~np.isnan(before) & ~np.isnan(after) & ~over & ~aside
-    sd = _scatter(ln - moved - found.local, two_sided, electrode)
+    gap = np.nan_to_num(np.abs(before - after))
+    sd = _scatter(ln - moved - found.local, two_sided, gap, electrode)
     return Days(electrode, visit, ln, over, before, after, moved, shift, wells, sd)
 
 
@@ -180,14 +192,18 @@ def slipped(d: Days) -> Bools:
 def slipped_at_an_end(d: Days) -> Bools:
     """Tell (D,) whether the newest or the oldest value stands a power of ten off all others.
 
-    The newest may have failed as well; the oldest of only two can't be told from a step.
+    The newest may have failed as well; the oldest of only two can't be told from a step. It has to stand as
+    far off its nearest neighbour as off the level: an electrode that rises fast is no slip.
     """
     off = d.off
     step = power_of_ten(off)
     newest = np.isnan(d.after) & ~np.isnan(d.before)
     oldest = np.isnan(d.before) & ~np.isnan(d.after) & _more_than_two(d.electrode)
-    near = np.abs(off - step * LN10) < np.maximum(SLIP_WITHIN_LOG, 3 * d.sd)
-    return np.asarray((newest | oldest) & ~d.over & (step != 0) & near)
+    within = np.clip(3 * d.sd, SLIP_WITHIN_LOG, ENDS_WITHIN_LOG)
+    z = d.ln - d.moved
+    near = np.where(newest, np.roll(z, 1), np.roll(z, -1))
+    both = (np.abs(off - step * LN10) < within) & (np.abs(z - near - step * LN10) < 1.5 * within)
+    return np.asarray((newest | oldest) & ~d.over & (step != 0) & both)
 
 
 def _more_than_two(electrode: Ints) -> Bools:
@@ -205,14 +221,16 @@ def slipped_alone(d: Days, above_formula: Floats) -> Bools:
     step = power_of_ten(off)
     alone = np.isnan(d.before) & np.isnan(d.after) & ~d.over
     near = np.abs(off - step * LN10) < LONE_WITHIN_LOG
-    return np.asarray(alone & near & (step != 0) & (count[d.visit] >= LEAST_WELLS + 1))
+    # A new rod among worn ones stands off them, and not off its formula.
+    own = np.nan_to_num(above_formula) * np.sign(step) > LONE_OFF_FORMULA_LOG
+    return np.asarray(alone & near & own & (step != 0) & (count[d.visit] >= LEAST_WELLS + 1))
 
 
 def opened_once(d: Days) -> Bools:
     """Tell (D,) whether a value was huge, or over range, between two ordinary ones: the jaws stood open."""
     with np.errstate(invalid="ignore"):
         sides = np.minimum(d.ln - d.moved - d.before, d.ln - d.moved - d.after)
-        back = np.abs(d.before - d.after) < STRAY_LOG
+        back = np.abs(d.before - d.after) < BACK_SHARE * sides
     return np.asarray(back & (sides > OPEN_LOG) & (d.over | (d.ln > np.log(OPEN_ABOVE_OHM))))
 
 
