@@ -42,16 +42,18 @@ OPEN_ABOVE_OHM = 100.0
 class Days:
     """One value an electrode and day, by electrode and day: (D,) arrays.
 
-    electrode, visit: numbers. ln: log of the value, at the limit where over range (`over`). before, after:
-    level of the visits around it, nan where there is none, visit movement taken off. moved: the visit's
-    movement, 0 where not known. wells: how many of the visit have a level. sd: of `off`, by the electrode's
-    own scatter. off: value less moved less level.
+    electrode, visit: numbers. ln: log of the value, at the limit where over range (`over`). aside: not of the
+    soil, judged but not judged by. before, after: level of the visits around it, nan where there is none,
+    visit movement taken off. shift: how far the visit as a whole stands off; moved: what of that is movement
+    of the ground or the meter. wells: how many of the visit have a level. sd: of `off`, by the electrode's
+    own scatter.
     """
 
     electrode: Ints
     visit: Ints
     ln: Floats
     over: Bools
+    aside: Bools
     before: Floats
     after: Floats
     moved: Floats
@@ -110,7 +112,7 @@ def group_median(value: Floats, group: Ints, groups: int) -> tuple[Floats, Ints]
     return np.where(count > 0, middle, np.nan), count
 
 
-def _movement(shift: Floats, wells: Ints) -> Floats:
+def movement(shift: Floats, wells: Ints) -> Floats:
     """Return what of a visit's shift is movement of the ground or the meter, 0 where it can't be told.
 
     Drawn towards none as the wells are few.
@@ -150,18 +152,18 @@ def judge_days(electrode: Ints, visit: Ints, ln: Floats, over: Bools, aside: Boo
     before = after = np.full(ln.size, np.nan)
     for turn in range(3):
         before, after = (_side(ln - moved, electrode, use, forward) for forward in (False, True))
-        found = Days(electrode, visit, ln, over, before, after, moved, shift, wells, moved)
+        found = Days(electrode, visit, ln, over, aside, before, after, moved, shift, wells, moved)
         whole, count = group_median(np.where(over | aside, np.nan, ln - found.local), visit, visits)
         shift, wells = whole[visit], count[visit]
         if turn < 2:
-            moved = _movement(shift, wells)
+            moved = movement(shift, wells)
         both = ~np.isnan(before) & ~np.isnan(after)
         back = (np.abs(np.nan_to_num(before - after)) < STRAY_LOG) & both
         use = ~aside & ~(back & (np.abs(np.nan_to_num(ln - moved - found.local)) > STRAY_LOG))
     two_sided = ~np.isnan(before) & ~np.isnan(after) & ~over & ~aside
     gap = np.nan_to_num(np.abs(before - after))
     sd = _scatter(ln - moved - found.local, two_sided, gap, electrode)
-    return Days(electrode, visit, ln, over, before, after, moved, shift, wells, sd)
+    return Days(electrode, visit, ln, over, aside, before, after, moved, shift, wells, sd)
 
 
 def power_of_ten(off: Floats) -> Ints:

@@ -5,15 +5,17 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from models.vetting_history import STEP_LOG, Days, Floats, Ints
+from models.vetting_history import STEP_LOG, Days, Floats, Ints, movement
 
-# Of two readings of one visit: how much more likely (log) both must become by the exchange. A pair of a visit
-# is exchanged once in some 7,000 (8 pairs in 10,000 readings, ten wells a visit; common practice, no source).
-SWAP_GAIN = 8.8
-# Log density (times its sd) below which a reading is worth exchanging: 1.2 sd off its own level.
-AT_HOME = -0.5 * 1.2**2
-MOVED_SHARE, MOVED_BETWEEN_SHARE = 0.02, 0.2  # a level that moves for good between two visits; once it did, of a
-# value halfway
+# By how much (log) an exchange must make both readings more likely. Some 8 pairs in 10,000 readings are
+# exchanged, most of them lines that follow one another on the sheet; a visit has ten of those among fifty pairs
+# (common practice, no source).
+SWAP_GAIN_BESIDE, SWAP_GAIN = 7.5, 10.0
+# Log density (times its sd) below which a reading is odd enough to try: 1.2 and 2 sd off its own level.
+ODD, VERY_ODD = -0.5 * 1.2**2, -0.5 * 2.0**2
+FEW_TO_TRY = 8  # wells of a visit all pairs of which are tried where one is very odd
+# A level that moves for good between two visits; once it did, a value halfway.
+MOVED_SHARE, MOVED_BETWEEN_SHARE = 0.02, 0.2
 STRAY_SHARE, STRAY_SD_LOG = 0.02, 0.7  # readings that fit neither
 
 
@@ -35,21 +37,67 @@ def _log_density(d: Days, here: Floats, at: Ints) -> Floats:
 def swapped_pairs(d: Days) -> tuple[Ints, Ints, Floats]:
     """Return days (P,), their partners (P,) and the gain in log likelihood of exchanging them.
 
-    All pairs of a visit are tried; a pair is given once each way, and only where each is the other's best.
+    All pairs of a visit are tried; a pair is given once each way, and only where each is the other's best. The
+    visit's movement is taken from its other wells, as two exchanged ones pull it their way.
     """
-    here = d.ln - d.moved
-    known = np.isfinite(d.local) & ~d.over
-    every = np.arange(here.size)
-    odd = np.nan_to_num(_log_density(d, here, every) + np.log(d.sd))
-    one, two = _pairs_within(np.flatnonzero(known & (odd < AT_HOME)), d.visit)
-    total = sum(_log_density(d, here[a], b) - _log_density(d, here[a], a) for a, b in ((one, two), (two, one)))
-    good = np.asarray(total) > SWAP_GAIN
+    one, two = _candidates(d)
+    moved = _moved_without(d, one, two)
+    total = np.zeros(one.size)
+    for a, b in ((one, two), (two, one)):
+        here = d.ln[a] - moved
+        total += _log_density(d, here, b) - _log_density(d, here, a)
+    beside = np.abs(_line(d)[one] - _line(d)[two]) == 1
+    total -= np.where(beside, SWAP_GAIN_BESIDE, SWAP_GAIN)
+    good = total > 0
     both, other = np.concatenate([one[good], two[good]]), np.concatenate([two[good], one[good]])
-    value = np.tile(np.asarray(total)[good], 2)
-    best = np.full(here.size, -np.inf)
+    value = np.tile(total[good], 2)
+    best = np.full(d.ln.size, -np.inf)
     np.maximum.at(best, both, value)
     mutual = (value == best[both]) & (value == best[other])
     return both[mutual], other[mutual], value[mutual]
+
+
+def _candidates(d: Days) -> tuple[Ints, Ints]:
+    """Return the pairs of a visit that are worth trying: both odd, or any two of few wells with an odd one."""
+    known = np.isfinite(d.local) & ~d.over
+    odd = np.nan_to_num(_log_density(d, d.ln - d.moved, np.arange(d.ln.size)) + np.log(d.sd))
+    visits = int(d.visit.max()) + 1 if d.visit.size else 0
+    very = np.bincount(d.visit, known & (odd < VERY_ODD), minlength=visits)[d.visit] > 0
+    return _pairs_within(np.flatnonzero(known & very & ((odd < ODD) | (d.wells <= FEW_TO_TRY))), d.visit)
+
+
+def _moved_without(d: Days, one: Ints, two: Ints) -> Floats:
+    """Return (P,) the movement of each pair's visit by its other wells."""
+    shift = d.ln - d.local
+    use = np.flatnonzero(np.isfinite(shift) & ~d.over & ~d.aside & np.isin(d.visit, d.visit[one]))
+    use = use[np.argsort(d.visit[use], kind="stable")]
+    visits, start, count = np.unique(d.visit[use], return_index=True, return_counts=True)
+    width = int(count.max()) if count.size else 1
+    rows = np.full((visits.size, width), np.inf)
+    place = np.full(d.ln.size, -1)
+    place[use] = np.arange(use.size) - np.repeat(start, count)
+    rows[np.repeat(np.arange(visits.size), count), place[use]] = shift[use]
+    others = rows[np.searchsorted(visits, d.visit[one])]
+    for member in (one, two):
+        there = np.flatnonzero(place[member] >= 0)
+        others[there, place[member][there]] = np.inf
+    others.sort(axis=1)
+    n = np.isfinite(others).sum(axis=1)
+    pair = np.arange(one.size)
+    low, high = np.maximum(n - 1, 0) // 2, np.minimum(n // 2, width - 1)
+    middle = np.where(n > 0, (others[pair, low] + others[pair, high]) / 2, 0.0) if one.size else np.empty(0)
+    return movement(middle, n)
+
+
+def _line(d: Days) -> Ints:
+    """Return (D,) each day's place among those of its visit, in the order of the electrodes."""
+    order = np.argsort(d.visit, kind="stable")
+    visit = d.visit[order]
+    first = np.r_[True, visit[1:] != visit[:-1]] if visit.size else np.zeros(0, dtype=bool)
+    place = np.arange(visit.size)
+    out = np.empty(visit.size, dtype=np.int64)
+    out[order] = place - np.maximum.accumulate(np.where(first, place, 0))
+    return out
 
 
 def _pairs_within(members: Ints, group: Ints) -> tuple[Ints, Ints]:
