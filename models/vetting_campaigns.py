@@ -9,29 +9,41 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from models.vetting_history import LEAST_WELLS, WEATHER_LOG, Days, numbered
+from models.vetting_history import LEAST_WELLS, WEATHER_LOG, Days, Floats, numbered
 
 LEAST_VISITS = 3  # of the campaign, and of the others beside it
-CAMPAIGN_SD = 4.0  # standard errors between a campaign and the others of its year
+# Standard errors between a campaign and the others of its year; there are more crews than meters to be taken in by.
+CAMPAIGN_SD = {"instrument_id": 4.5, "crew": 5.0}
 CAMPAIGN_LOG = float(np.log(1.12))  # less is within what meters and days do anyway
 WITHIN_SD = 2.0  # visits farther from their group's median count as if they stood there
 SEASON_RIDGE = 4.0  # visits' worth of no season in a district's own
 LEAST_VISIT_SD = 0.03
 DRIFT_VISITS = 5  # visits by which a lapsed meter's drift can be told
-GROUPS = {"instrument_id": "meter", "crew": "crew"}
+NOT_A_ROUND = ("follow_up", "after_work", "commissioning")  # visits to chosen wells, on other days
 
 
 def visit_frame(days: pl.DataFrame, d: Days) -> pl.DataFrame:
-    """Give site_id, _day, district, year, instrument_id, crew, shift of the visits whose shift is known."""
-    table = days.select("site_id", "_day", "district", "instrument_id", "crew").with_columns(
-        pl.Series("shift", d.shift), pl.Series("wells", d.wells)
+    """Give site_id, _day, district, year, instrument_id, crew, visit_reason, shift, inside of visits.
+
+    Those whose shift is known.
+    inside: most of its wells were read before and after.
+    """
+    table = days.select("site_id", "_day", "district", "instrument_id", "crew", "visit_reason").with_columns(
+        pl.Series("shift", d.shift),
+        pl.Series("wells", d.wells),
+        pl.Series("inside", np.isfinite(d.before) & np.isfinite(d.after)),
     )
     seen = table.group_by("site_id", "_day", maintain_order=True).agg(
-        pl.col("district", "instrument_id", "crew", "shift", "wells").first()
+        pl.col("district", "instrument_id", "crew", "visit_reason", "shift", "wells").first(), pl.col("inside").mean() >= 0.5
     )
     told = (pl.col("wells") >= LEAST_WELLS) & (pl.col("shift").abs() < WEATHER_LOG)
     kept = seen.filter(told.fill_null(False)).with_columns(pl.col("_day").dt.year().alias("year"))
     return without_season(kept)
+
+
+def of_a_round() -> pl.Expr:
+    """Tell a visit of a round from one to chosen wells."""
+    return ~pl.col("visit_reason").is_in(NOT_A_ROUND).fill_null(False)
 
 
 def without_season(visits: pl.DataFrame) -> pl.DataFrame:
@@ -53,32 +65,44 @@ def without_season(visits: pl.DataFrame) -> pl.DataFrame:
     return visits.with_columns(pl.col("shift") - pl.Series(season))
 
 
-def _typical(sd: float) -> pl.Expr:
-    """Return the mean of a group's shifts, those far off counted as if nearer."""
-    shift = pl.col("shift")
-    return shift.clip(shift.median() - WITHIN_SD * sd, shift.median() + WITHIN_SD * sd).mean()
+def with_spread_of_visits(visits: pl.DataFrame) -> pl.DataFrame:
+    """Add sd: the spread of one visit about those of its district and year, apart for the ends of histories."""
+    left = (pl.col("shift") - pl.col("shift").median().over("district", "year")).abs()
+    own = (1.4826 * left.median()).over("inside").fill_null(0.0)
+    return visits.with_columns(own.clip(lower_bound=LEAST_VISIT_SD).alias("sd"))
 
 
-def _visit_sd(visits: pl.DataFrame) -> float:
-    """Return the spread of one visit about those of its district and year, robustly."""
-    left = visits.select((pl.col("shift") - pl.col("shift").median().over("district", "year")).abs().median())
-    return max(1.4826 * float(left.item() or 0.0), LEAST_VISIT_SD)
+def _mean_of() -> tuple[pl.Expr, pl.Expr]:
+    """Return the mean of a group's visits by their precision, those far off drawn in, and its standard error."""
+    shift, sd = pl.col("shift"), pl.col("sd")
+    near = shift.clip(shift.median() - WITHIN_SD * sd, shift.median() + WITHIN_SD * sd)
+    precision = sd.pow(-2)
+    return (near * precision).sum() / precision.sum(), precision.sum().pow(-0.5)
 
 
-def _beside_others(visits: pl.DataFrame, by: str, sd: float) -> pl.DataFrame:
+def _beside_others(visits: pl.DataFrame, by: str) -> pl.DataFrame:
     """Give for each campaign (district, year, one meter or crew) its shift beside the others of its year."""
     place = ["district", "year"]
     named = visits.filter(pl.col(by).is_not_null() & pl.col("district").is_not_null())
-    groups = named.group_by([*place, by]).agg(
-        _typical(sd).alias("own"), pl.len().alias("n")
+    mean, error = _mean_of()
+    groups = named.group_by([*place, by]).agg(mean.alias("own"), error.alias("own_se"), pl.len().alias("n"))
+    pairs = groups.select(*place, by).join(
+        named.select(*place, pl.col(by).alias("_by"), "shift", "sd"), on=place
     )
-    pairs = groups.join(named.select(*place, pl.col(by).alias("_by"), "shift"), on=place).filter(
-        pl.col("_by") != pl.col(by)
+    others = (
+        pairs.filter(pl.col("_by") != pl.col(by))
+        .group_by([*place, by])
+        .agg(mean.alias("others"), error.alias("others_se"), pl.len().alias("n_others"))
     )
-    beside = pairs.group_by([*place, by]).agg(
-        pl.col("own", "n").first(), _typical(sd).alias("others"), pl.len().alias("n_others")
+    return (
+        groups.join(others, on=[*place, by])
+        .with_columns(
+            (pl.col("own") - pl.col("others")).alias("apart"),
+            (pl.col("own_se").pow(2) + pl.col("others_se").pow(2)).sqrt().alias("error"),
+            pl.lit(by).alias("by"),
+        )
+        .rename({by: "who"})
     )
-    return beside.rename({by: "who"}).with_columns(pl.lit(by).alias("by"))
 
 
 def campaigns_off(visits: pl.DataFrame) -> pl.DataFrame:
@@ -90,15 +114,15 @@ def campaigns_off(visits: pl.DataFrame) -> pl.DataFrame:
     schema = {"by": pl.String, "who": pl.String, "district": pl.String, "year": pl.Int32, "factor": pl.Float64}
     if visits.is_empty():
         return pl.DataFrame(schema=schema)
-    sd = _visit_sd(visits)
-    found = pl.concat([_beside_others(visits, by, sd) for by in GROUPS])
-    apart = pl.col("own") - pl.col("others")
-    error = sd * (1 / pl.col("n") + 1 / pl.col("n_others")).sqrt()
+    rounds = with_spread_of_visits(visits).filter(of_a_round())
+    found = pl.concat([_beside_others(rounds, by) for by in CAMPAIGN_SD])
     enough = (pl.col("n") >= LEAST_VISITS) & (pl.col("n_others") >= LEAST_VISITS)
-    off = (apart.abs() > CAMPAIGN_LOG) & (pl.col("own").abs() > pl.col("others").abs())
+    off = (pl.col("apart").abs() > CAMPAIGN_LOG) & (pl.col("own").abs() > pl.col("others").abs())
     return (
-        found.with_columns((apart.abs() / error).alias("_errors"), apart.exp().alias("factor"))
-        .filter(enough & off & (pl.col("_errors") > CAMPAIGN_SD))
+        found.with_columns(
+            (pl.col("apart").abs() / pl.col("error")).alias("_errors"), pl.col("apart").exp().alias("factor")
+        )
+        .filter(enough & off & (pl.col("_errors") > pl.col("by").replace_strict(CAMPAIGN_SD)))
         .sort("_errors", "by", "who", descending=[True, True, False])
         .unique(["district", "year"], keep="first", maintain_order=True)
         .select(pl.col(c).cast(t) for c, t in schema.items())
@@ -121,7 +145,7 @@ def lapsed_drift(visits: pl.DataFrame, lapsed: pl.DataFrame) -> pl.DataFrame:
     shift of its visits is taken beside the other meters' of the same district and year, and grows in
     proportion to the years. Wells that the same meter read before and after pull the estimate towards 0.
     """
-    beside = visits.join(lapsed, on=["instrument_id", "_day"], how="left")
+    beside = with_spread_of_visits(visits).join(lapsed, on=["instrument_id", "_day"], how="left")
     others = (
         beside.filter(pl.col("lapsed_years").is_null())
         .group_by("district", "year")
@@ -129,11 +153,10 @@ def lapsed_drift(visits: pl.DataFrame, lapsed: pl.DataFrame) -> pl.DataFrame:
     )
     mine = beside.filter(pl.col("lapsed_years") > 0).join(others, on=["district", "year"], how="left")
     mine = mine.with_columns((pl.col("shift") - pl.col("usual").fill_null(0.0)).alias("d"))
-    sd = _visit_sd(visits)
     rows = []
     for (meter,), part in mine.group_by("instrument_id", maintain_order=True):
         if part.height >= DRIFT_VISITS:
-            rows.append((meter, *_slope(part["lapsed_years"].to_numpy(), part["d"].to_numpy(), sd)))
+            rows.append((meter, *_slope(*(part[c].to_numpy() for c in ("lapsed_years", "d", "sd")))))
     return pl.DataFrame(
         rows,
         schema={"instrument_id": pl.String, "drift_log": pl.Float64, "drift_se": pl.Float64},
@@ -141,13 +164,12 @@ def lapsed_drift(visits: pl.DataFrame, lapsed: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _slope(years: Floats, d: Floats, sd: float) -> tuple[float, float]:
+def _slope(years: Floats, d: Floats, sd: Floats) -> tuple[float, float]:
     """Fit d = slope x years through 0, visits that fit badly weighed down (Huber); slope, standard error."""
-    weight = np.ones(d.size)
-    slope = 0.0
+    weight, slope, spread = sd**-2, 0.0, 1.0
     for _ in range(10):
         slope = float((weight * years * d).sum() / (weight * years**2).sum())
-        left = np.abs(d - slope * years)
-        spread = max(sd, 1.4826 * float(np.median(left)))
-        weight = np.minimum(1.0, 1.5 * spread / np.maximum(left, 1e-12))
+        left = np.abs(d - slope * years) / sd
+        spread = max(1.0, 1.4826 * float(np.median(left)))
+        weight = sd**-2 * np.minimum(1.0, 1.5 * spread / np.maximum(left, 1e-12))
     return slope, spread / float(np.sqrt((weight * years**2).sum()))

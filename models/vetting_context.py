@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from models.vetting_campaigns import campaigns_off, lapsed_drift, visit_frame, without_drift
+from models.vetting_campaigns import campaigns_off, lapsed_drift, of_a_round, visit_frame, without_drift
 from models.vetting_copies import copied
 from models.vetting_history import (
     LN10,
@@ -42,6 +42,7 @@ OPTIONAL = {
     "repeat_no": pl.Int64,
     "site_id": pl.String,
     "crew": pl.String,
+    "visit_reason": pl.String,
     "soil_temp_c": pl.Float64,
 }
 
@@ -100,7 +101,7 @@ def _usable(rows: pl.DataFrame) -> pl.DataFrame:
     under = pl.col("range_mark").eq_missing("under")
     metal = (value < METAL_BELOW_OHM) & (value < METAL_SHARE_OF_FORMULA * pl.col("formula_ohm"))
     return rows.filter((value > 0) & clamped & in_life).select(
-        "row_id", "electrode_id", "site_id", "_day", "district", "instrument_id", "crew", "_step_ohm",
+        "row_id", "electrode_id", "site_id", "_day", "district", "instrument_id", "crew", "visit_reason", "_step_ohm",
         "resistance_ohm", "formula_ohm", "range_mark",
         value.log().alias("_ln"),
         (under | metal.fill_null(False)).alias("_aside"),
@@ -218,7 +219,9 @@ def _with_campaigns(rows: pl.DataFrame, visits: pl.DataFrame) -> pl.DataFrame:
         rows = rows.join(mine, on=["district", "_year", by], how="left", maintain_order="left")
     meter = pl.col("_factor_instrument_id").is_not_null()
     return rows.with_columns(
-        pl.coalesce("_factor_instrument_id", "_factor_crew").alias("_campaign_factor"),
+        pl.when(of_a_round())
+        .then(pl.coalesce("_factor_instrument_id", "_factor_crew"))
+        .alias("_campaign_factor"),
         pl.when(meter)
         .then(pl.format("meter {}", "instrument_id"))
         .otherwise(pl.format("crew {}", "crew"))
