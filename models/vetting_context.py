@@ -103,6 +103,7 @@ def _usable(rows: pl.DataFrame) -> pl.DataFrame:
     return rows.filter((value > 0) & clamped & in_life).select(
         "row_id", "electrode_id", "site_id", "_day", "district", "instrument_id", "crew", "visit_reason", "_step_ohm",
         "resistance_ohm", "formula_ohm", "range_mark",
+        pl.when(pl.col("current_a").abs() > 0).then(pl.col("current_a").abs().log()).alias("_ln_a"),
         value.log().alias("_ln"),
         (under | metal.fill_null(False)).alias("_aside"),
         pl.col("range_mark").eq_missing("over").alias("_over"),
@@ -132,6 +133,13 @@ def _judged(days: pl.DataFrame) -> Days:
         days["_over"].to_numpy(),
         days["_aside"].to_numpy(),
     )
+
+
+def _currents(days: pl.DataFrame, d: Days) -> Days:
+    """Judge the currents on the leads as the resistances are: by well, its visits and the visit's movement."""
+    noted = days["_ln_a"].is_not_null().to_numpy()
+    none = np.zeros(noted.size, dtype=bool)
+    return judge_days(d.electrode, d.visit, days["_ln_a"].fill_null(0.0).to_numpy(), none, ~noted)
 
 
 def _step_log(days: pl.DataFrame) -> Floats:
@@ -268,7 +276,7 @@ def prepare(
     lapsed = rows.filter("_lapsed").select("instrument_id", "_day", "lapsed_years").unique()
     drift = lapsed_drift(visits, lapsed)
     rows = with_spread(rows, drift)
-    found = _of_readings(usable, _history(days, d), swaps_frame(days, d))
+    found = _of_readings(usable, _history(days, d), swaps_frame(days, d, _currents(days, d)))
     usual = days.group_by("electrode_id").agg(pl.col("_usual_ln").first().exp().alias("_history_ohm"))
     rows = rows.join(found, on="row_id", how="left", maintain_order="left")
     rows = rows.join(usual, on="electrode_id", how="left", maintain_order="left")

@@ -1,16 +1,21 @@
-"""Two wells of one visit written on each other's line: what the exchange would gain both histories."""
+"""Two wells of one visit written on each other's line: what the exchange would gain both histories.
+
+The current on a lead is the well's own as the resistance is its rod's, and stands on the same line of the sheet:
+where crews note it, it tells wells of like resistance apart.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 import polars as pl
 
-from models.vetting_history import STEP_LOG, Days, Floats, Ints, movement
+from models.vetting_history import STEP_LOG, Bools, Days, Floats, Ints, movement
 
 # By how much (log) an exchange must make both readings more likely. Some 8 pairs in 10,000 readings are
 # exchanged, most of them lines that follow one another on the sheet; a visit has ten of those among fifty pairs
 # (common practice, no source).
-SWAP_GAIN_BESIDE, SWAP_GAIN = 7.5, 10.0
+SWAP_GAIN_BESIDE, SWAP_GAIN = 4.5, 8.0
+WHOLE_LINE = 0.8  # of the exchanges, those that took the current on the lead with them
 # Log density (times its sd) below which a reading is odd enough to try: 1.2 and 2 sd off its own level.
 ODD, VERY_ODD = -0.5 * 1.2**2, -0.5 * 2.0**2
 FEW_TO_TRY = 8  # wells of a visit all pairs of which are tried where one is very odd
@@ -34,18 +39,17 @@ def _log_density(d: Days, here: Floats, at: Ints) -> Floats:
     return np.asarray(np.log(total + 1e-300))
 
 
-def swapped_pairs(d: Days) -> tuple[Ints, Ints, Floats]:
+def swapped_pairs(d: Days, current: Days) -> tuple[Ints, Ints, Floats]:
     """Return days (P,), their partners (P,) and the gain in log likelihood of exchanging them.
 
     All pairs of a visit are tried; a pair is given once each way, and only where each is the other's best. The
-    visit's movement is taken from its other wells, as two exchanged ones pull it their way.
+    visit's movement is taken from its other wells, as two exchanged ones pull it their way. current: the
+    same days with the currents on the leads in place of the resistances, `aside` where none was noted.
     """
-    one, two = _candidates(d)
-    moved = _moved_without(d, one, two)
-    total = np.zeros(one.size)
-    for a, b in ((one, two), (two, one)):
-        here = d.ln[a] - moved
-        total += _log_density(d, here, b) - _log_density(d, here, a)
+    one, two = _candidates(d, current)
+    total = _gain(d, one, two)
+    # The line was exchanged with its current, or the resistances alone.
+    total += np.logaddexp(np.log(WHOLE_LINE) + _gain(current, one, two), np.log(1 - WHOLE_LINE))
     beside = np.abs(_line(d)[one] - _line(d)[two]) == 1
     total -= np.where(beside, SWAP_GAIN_BESIDE, SWAP_GAIN)
     good = total > 0
@@ -57,10 +61,30 @@ def swapped_pairs(d: Days) -> tuple[Ints, Ints, Floats]:
     return both[mutual], other[mutual], value[mutual]
 
 
-def _candidates(d: Days) -> tuple[Ints, Ints]:
+def _gain(d: Days, one: Ints, two: Ints) -> Floats:
+    """Return (P,) the gain in log likelihood of exchanging pairs, 0 where one of them is not known."""
+    moved = _moved_without(d, one, two)
+    total = np.zeros(one.size)
+    for a, b in ((one, two), (two, one)):
+        here = d.ln[a] - moved
+        total += _log_density(d, here, b) - _log_density(d, here, a)
+    return np.where(_known(d)[one] & _known(d)[two], total, 0.0)
+
+
+def _known(d: Days) -> Bools:
+    return np.isfinite(d.local) & ~d.over & ~d.aside
+
+
+def _oddness(d: Days) -> Floats:
+    """Return (D,) the log density, times its sd, of each value in its own history; 0 where it has none."""
+    odd = _log_density(d, d.ln - d.moved, np.arange(d.ln.size)) + np.log(d.sd)
+    return np.where(_known(d), odd, 0.0)
+
+
+def _candidates(d: Days, current: Days) -> tuple[Ints, Ints]:
     """Return the pairs of a visit that are worth trying: both odd, or any two of few wells with an odd one."""
     known = np.isfinite(d.local) & ~d.over
-    odd = np.nan_to_num(_log_density(d, d.ln - d.moved, np.arange(d.ln.size)) + np.log(d.sd))
+    odd = np.minimum(_oddness(d), _oddness(current))
     visits = int(d.visit.max()) + 1 if d.visit.size else 0
     very = np.bincount(d.visit, known & (odd < VERY_ODD), minlength=visits)[d.visit] > 0
     return _pairs_within(np.flatnonzero(known & very & ((odd < ODD) | (d.wells <= FEW_TO_TRY))), d.visit)
@@ -77,7 +101,10 @@ def _moved_without(d: Days, one: Ints, two: Ints) -> Floats:
     place = np.full(d.ln.size, -1)
     place[use] = np.arange(use.size) - np.repeat(start, count)
     rows[np.repeat(np.arange(visits.size), count), place[use]] = shift[use]
-    others = rows[np.searchsorted(visits, d.visit[one])]
+    if not visits.size:
+        return np.zeros(one.size)
+    at = np.minimum(np.searchsorted(visits, d.visit[one]), visits.size - 1)
+    others = np.where((visits[at] == d.visit[one])[:, None], rows[at], np.inf)
     for member in (one, two):
         there = np.flatnonzero(place[member] >= 0)
         others[there, place[member][there]] = np.inf
@@ -117,9 +144,9 @@ def _pairs_within(members: Ints, group: Ints) -> tuple[Ints, Ints]:
     return np.concatenate(firsts), np.concatenate(seconds)
 
 
-def swaps_frame(days: pl.DataFrame, d: Days) -> pl.DataFrame:
+def swaps_frame(days: pl.DataFrame, d: Days, current: Days) -> pl.DataFrame:
     """Give electrode_id, _day, _swapped_with, _swap_gain of the pairs that look exchanged."""
-    of, other, gain = swapped_pairs(d)
+    of, other, gain = swapped_pairs(d, current)
     pairs = days.select("electrode_id", "_day")[of].with_columns(
         days["electrode_id"].gather(other).alias("_swapped_with"), pl.Series("_swap_gain", gain)
     )
