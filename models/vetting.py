@@ -1,8 +1,8 @@
 """Vet the readings: which of them are the rod, which are doubtful, which are surely something else.
 
 Only what is surely not the rod is set aside. A wild reading that could be the rod is left to the likelihood,
-which gives each reading a probability of being wild. RULES lists the rules (models/vetting_rules.py) with what
-each does to a reading; a new rule is a new function there and a new line here.
+which gives each reading a probability of being wild. RULES lists the rules (models/vetting_rules.py) with
+what each does to a reading; a new rule is a new function there and a new line here.
 """
 
 from __future__ import annotations
@@ -52,9 +52,9 @@ class Rule:
     function: Callable[[], Finding]
 
 
-# The first rule that holds gives the verdict: what is surely not the rod before what is only asked about, but two
-# wells exchanged before two slips that happen to match, and an open lead that came back before the limit that it
-# was written down as.
+# The first rule that holds gives the verdict: what is surely not the rod before what is only asked about, but
+# two wells exchanged before two slips that happen to match, and an open lead that came back before the limit
+# that it was written down as.
 RULES: tuple[Rule, ...] = (
     Rule("no_resistance", "set_aside", 0.0, no_resistance),
     Rule("not_a_resistance", "set_aside", 0.0, not_a_resistance),

@@ -12,7 +12,7 @@ import polars as pl
 from models.vetting_history import LEAST_WELLS, WEATHER_LOG, Days, Floats, numbered
 
 LEAST_VISITS = 3  # of the campaign, and of the others beside it
-# Standard errors between a campaign and the others of its year; there are more crews than meters to be taken in by.
+# Standard errors between a campaign and the others of its year; of crews there are more to be taken in by.
 CAMPAIGN_SD = {"instrument_id": 4.5, "crew": 5.0}
 CAMPAIGN_LOG = float(np.log(1.12))  # less is within what meters and days do anyway
 WITHIN_SD = 2.0  # visits farther from their group's median count as if they stood there
@@ -34,7 +34,8 @@ def visit_frame(days: pl.DataFrame, d: Days) -> pl.DataFrame:
         pl.Series("inside", np.isfinite(d.before) & np.isfinite(d.after)),
     )
     seen = table.group_by("site_id", "_day", maintain_order=True).agg(
-        pl.col("district", "instrument_id", "crew", "visit_reason", "shift", "wells").first(), pl.col("inside").mean() >= 0.5
+        pl.col("district", "instrument_id", "crew", "visit_reason", "shift", "wells").first(),
+        pl.col("inside").mean() >= 0.5,
     )
     told = (pl.col("wells") >= LEAST_WELLS) & (pl.col("shift").abs() < WEATHER_LOG)
     kept = seen.filter(told.fill_null(False)).with_columns(pl.col("_day").dt.year().alias("year"))
@@ -47,7 +48,7 @@ def of_a_round() -> pl.Expr:
 
 
 def without_season(visits: pl.DataFrame) -> pl.DataFrame:
-    """Take off what a visit's shift owes to being early or late in the year beside its site's other visits."""
+    """Take off what a visit's shift owes to its day of the year beside its site's other visits."""
     if visits.is_empty():
         return visits
     place = numbered(visits, "district")
@@ -66,14 +67,14 @@ def without_season(visits: pl.DataFrame) -> pl.DataFrame:
 
 
 def with_spread_of_visits(visits: pl.DataFrame) -> pl.DataFrame:
-    """Add sd: the spread of one visit about those of its district and year, apart for the ends of histories."""
+    """Add sd: the spread of a visit about those of its district and year, apart for ends of histories."""
     left = (pl.col("shift") - pl.col("shift").median().over("district", "year")).abs()
     own = (1.4826 * left.median()).over("inside").fill_null(0.0)
     return visits.with_columns(own.clip(lower_bound=LEAST_VISIT_SD).alias("sd"))
 
 
 def _mean_of() -> tuple[pl.Expr, pl.Expr]:
-    """Return the mean of a group's visits by their precision, those far off drawn in, and its standard error."""
+    """Return the mean of a group's visits by precision, those far off drawn in, and its standard error."""
     shift, sd = pl.col("shift"), pl.col("sd")
     near = shift.clip(shift.median() - WITHIN_SD * sd, shift.median() + WITHIN_SD * sd)
     precision = sd.pow(-2)
@@ -111,7 +112,13 @@ def campaigns_off(visits: pl.DataFrame) -> pl.DataFrame:
     Off: beside the others of that district and year, by CAMPAIGN_SD standard errors, and farther from the
     same wells' readings before and after than those others are.
     """
-    schema = {"by": pl.String, "who": pl.String, "district": pl.String, "year": pl.Int32, "factor": pl.Float64}
+    schema = {
+        "by": pl.String,
+        "who": pl.String,
+        "district": pl.String,
+        "year": pl.Int32,
+        "factor": pl.Float64,
+    }
     if visits.is_empty():
         return pl.DataFrame(schema=schema)
     rounds = with_spread_of_visits(visits).filter(of_a_round())
@@ -130,7 +137,7 @@ def campaigns_off(visits: pl.DataFrame) -> pl.DataFrame:
 
 
 def without_drift(visits: pl.DataFrame, lapsed: pl.DataFrame, drift: pl.DataFrame) -> pl.DataFrame:
-    """Take off each visit what its lapsed meter has drifted by, so that a drift is not told again as a campaign."""
+    """Take off each visit what its lapsed meter has drifted by: a drift is no campaign."""
     both = visits.join(lapsed, on=["instrument_id", "_day"], how="left", maintain_order="left").join(
         drift, on="instrument_id", how="left", maintain_order="left"
     )

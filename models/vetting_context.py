@@ -1,4 +1,4 @@
-"""The columns that the vetting rules judge by: the electrode's own history, its visit, its meter, its campaign.
+"""The columns that the vetting rules judge by: history of the electrode, visit, meter, campaign.
 
 Names that begin with an underscore are steps between and never leave vetting.
 """
@@ -92,7 +92,7 @@ def _copies(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _usable(rows: pl.DataFrame) -> pl.DataFrame:
-    """Give the readings that can speak of their electrode, each with its logarithm and whether it is metal."""
+    """Give the readings that can speak of their electrode, with their logarithms and what is metal."""
     in_life = (pl.col("_day") >= pl.col("installed_on")).fill_null(True) & (
         pl.col("_day") <= pl.col("retired_on")
     ).fill_null(True)
@@ -101,8 +101,8 @@ def _usable(rows: pl.DataFrame) -> pl.DataFrame:
     under = pl.col("range_mark").eq_missing("under")
     metal = (value < METAL_BELOW_OHM) & (value < METAL_SHARE_OF_FORMULA * pl.col("formula_ohm"))
     return rows.filter((value > 0) & clamped & in_life).select(
-        "row_id", "electrode_id", "site_id", "_day", "district", "instrument_id", "crew", "visit_reason", "_step_ohm",
-        "resistance_ohm", "formula_ohm", "range_mark",
+        "row_id", "electrode_id", "site_id", "_day", "district", "instrument_id", "crew", "visit_reason",
+        "_step_ohm", "resistance_ohm", "formula_ohm", "range_mark",
         pl.when(pl.col("current_a").abs() > 0).then(pl.col("current_a").abs().log()).alias("_ln_a"),
         value.log().alias("_ln"),
         (under | metal.fill_null(False)).alias("_aside"),
@@ -111,7 +111,7 @@ def _usable(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _days(usable: pl.DataFrame) -> pl.DataFrame:
-    """Give one value an electrode and day: of repeats, the one nearest to what the electrode usually reads."""
+    """Give one value an electrode and day: of repeats, the one nearest to what is usual there."""
     plain = ~pl.col("_aside") & ~pl.col("_over")
     usual = usable.group_by("electrode_id").agg(pl.col("_ln").filter(plain).median().alias("_usual_ln"))
     far = (pl.col("_ln") - pl.col("_usual_ln")).abs()
@@ -136,7 +136,7 @@ def _judged(days: pl.DataFrame) -> Days:
 
 
 def _currents(days: pl.DataFrame, d: Days) -> Days:
-    """Judge the currents on the leads as the resistances are: by well, its visits and the visit's movement."""
+    """Judge the currents on the leads as the resistances are: by history and the visit's movement."""
     noted = days["_ln_a"].is_not_null().to_numpy()
     none = np.zeros(noted.size, dtype=bool)
     return judge_days(d.electrode, d.visit, days["_ln_a"].fill_null(0.0).to_numpy(), none, ~noted)

@@ -26,6 +26,7 @@ LEAST_SD_LOG = 0.03
 # What a stray reading that is no slip may be: wide, and half as common again as slips (no source).
 WILD_SD_LOG = 0.7
 SLIP_PER_WILD = 0.5
+WILD_FLOOR = 0.05  # (over the root of two pi, a natural log wide) a stray reading may be off by any factor
 BOTH_SIDES_LOG = 1.2  # a slip stands off what came before and what came after; a step stays with what follows
 SLIP_WITHIN_LOG = 0.35
 ENDS_WITHIN_LOG = 0.45  # a slip at an end of a history, at the most
@@ -187,7 +188,8 @@ def slipped(d: Days) -> Bools:
         both = (sides * np.sign(step) > BOTH_SIDES_LOG).all(axis=0)
         gap = np.nan_to_num(np.abs(d.before - d.after)) / 4
     sd = np.hypot(np.maximum(d.sd, SLIP_WITHIN_LOG / 3), gap)
-    odds = np.log(SLIP_PER_WILD) + _normal(off - step * LN10, sd) - _normal(off, WILD_SD_LOG)
+    stray = np.maximum(_normal(off, WILD_SD_LOG), np.log(WILD_FLOOR))
+    odds = np.log(SLIP_PER_WILD) + _normal(off - step * LN10, sd) - stray
     return np.asarray((step != 0) & both & ~d.over & (odds > 0))
 
 

@@ -1,4 +1,4 @@
-"""What is known of the meter that took a reading: its calibration, range, accuracy and the step of its display."""
+"""What is known of the meter that took a reading: calibration, range, accuracy, step of its display."""
 
 from __future__ import annotations
 
@@ -40,9 +40,7 @@ def complete(frame: pl.DataFrame, schema: dict[str, type[pl.DataType]]) -> pl.Da
 def _in_force(rows: pl.DataFrame, table: pl.DataFrame) -> pl.DataFrame:
     """Add the calibration in force on the day of each meter and day, and what the next one found."""
     dated = table.filter(pl.col("calibrated_on").is_not_null()).sort("calibrated_on")
-    found = dated.select(
-        "instrument_id", pl.col("calibrated_on").alias("_next_on"), "as_found_error_pct"
-    )
+    found = dated.select("instrument_id", pl.col("calibrated_on").alias("_next_on"), "as_found_error_pct")
     on_day = rows.join_asof(
         dated.drop("as_found_error_pct"), left_on="_day", right_on="calibrated_on", by="instrument_id",
         strategy="backward", check_sortedness=False,
@@ -79,7 +77,7 @@ def meter_days(rows: pl.DataFrame, instruments: pl.DataFrame) -> pl.DataFrame:
 
 
 def with_meter(rows: pl.DataFrame, instruments: pl.DataFrame) -> pl.DataFrame:
-    """Add to each reading what is known of its meter that day, the step of its display, marks at its limits."""
+    """Add what is known of each reading's meter that day, the step of its display, marks at its limits."""
     ring = pl.col("check_ring_ohm").median().over("instrument_id").alias("_ring_ohm")
     joined = rows.join(
         meter_days(rows, instruments), on=["instrument_id", "_day"], how="left", maintain_order="left"
@@ -142,7 +140,9 @@ def with_spread(rows: pl.DataFrame, drift: pl.DataFrame) -> pl.DataFrame:
         pl.col("accuracy_pct").fill_null(USUAL_ACCURACY_PCT) / 100
         + pl.when(value > 0).then(pl.col("accuracy_ohm").fill_null(0.0) / value).otherwise(0.0)
     ) * LIMIT_TO_SD
-    step = pl.when(value > 0).then(pl.col("_step_ohm").fill_null(0.0) / 2 / value * LIMIT_TO_SD).otherwise(0.0)
+    step = (
+        pl.when(value > 0).then(pl.col("_step_ohm").fill_null(0.0) / 2 / value * LIMIT_TO_SD).otherwise(0.0)
+    )
     measured = (pl.col("_drifted_log").pow(2) + pl.col("_drifted_se").pow(2)).sqrt()
     lapsed = pl.when("_lapsed").then(measured.fill_null(LAPSED_SD)).otherwise(0.0)
     as_found = pl.col("as_found_error_pct").fill_null(0.0) / 100

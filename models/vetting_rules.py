@@ -1,4 +1,4 @@
-"""The vetting rules: each a named function that says where it holds, with its physics, and what to tell the crew.
+"""The vetting rules: each a named function with its physics, where it holds, and what to tell the crew.
 
 A rule takes no arguments and returns a `Finding` on the prepared columns (models/vetting_context.py). What it
 does to a reading, its severity, stands in RULES (models/vetting.py).
@@ -150,7 +150,7 @@ def maybe_slipped() -> Finding:
     return Finding(
         pl.col("_slip_end"),
         _say(
-            "{} ohm, ten, a hundred or a thousand times off {}: a slipped decimal or a failure; read it again.",
+            "{} ohm, a power of ten off {}: a slipped decimal or a failure; read it again.",
             _ohm("resistance_ohm"),
             pl.when(pl.col("_local_ohm").is_null())
             .then(pl.lit("the other wells of the visit"))
@@ -274,7 +274,7 @@ def under_range() -> Finding:
 
 
 def open_lead() -> Finding:
-    """A huge or over-range value once, between ordinary ones: the jaws did not close, or a joint comes and goes.
+    """A huge value once, between ordinary ones: the jaws did not close, or a joint comes and goes.
 
     A lead that stays open keeps its censored readings. The list of dangers has every open lead, this one too.
     """
@@ -314,5 +314,8 @@ def frozen_ground() -> Finding:
     """
     return Finding(
         pl.col("_topsoil_c") < 0.0,
-        _say("Read with the topsoil at {} C: frozen, which the model allows for.", pl.col("_topsoil_c").round(1)),
+        _say(
+            "Read with the topsoil at {} C: frozen, which the model allows for.",
+            pl.col("_topsoil_c").round(1),
+        ),
     )

@@ -74,7 +74,8 @@ def simulate(
 ) -> Simulated:
     """Make a fleet of so many sites in memory; the same arguments give the same fleet.
 
-    sheet_shares: how often clamp, meter and sheet go wrong, other than sheet_mistakes.SHEET_SHARES. Raises ValueError where there is no such mechanism, or no site.
+    sheet_shares: how often clamp, meter and sheet go wrong, other than sheet_mistakes.SHEET_SHARES. Raises
+    ValueError where there is no such mechanism, or no site.
     """
     tables, truth, rows, _ = _make(sites, seed, mechanism, mistakes, sheet_shares)
     accepted = rows.accepted()

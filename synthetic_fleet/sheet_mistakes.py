@@ -149,7 +149,10 @@ def _frozen(rng: np.random.Generator, frame: pl.DataFrame, share: float) -> pl.D
     picked = _by_group(rng, frame, _VISIT, winter, share)
     # one draw for each visit: the ground of a yard freezes as a whole
     visit = frame.select(pl.struct(_VISIT).rank("dense") - 1).to_series().to_numpy().astype(int)
-    add, cold = rng.uniform(*FROZEN_LOG, visit.max() + 1)[visit], rng.uniform(0.3, 4.0, visit.max() + 1)[visit]
+    add, cold = (
+        rng.uniform(*FROZEN_LOG, visit.max() + 1)[visit],
+        rng.uniform(0.3, 4.0, visit.max() + 1)[visit],
+    )
     frame = frame.with_columns(
         soil_temp_c=pl.when(pl.Series(picked)).then(pl.Series(-np.round(cold, 1))).otherwise("soil_temp_c")
     )
