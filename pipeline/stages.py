@@ -12,6 +12,7 @@ from models.class_curves import class_curves
 from models.danger import attend_first as list_dangers
 from models.site import site_counts
 from models.soil_importance import soil_importance
+from models.vetting_counts import verdict_counts, verdicts_that_stand_out
 from pipeline.calibrations import LATEST, check_name, kept_calibrations
 from pipeline.engine import one_blas_thread
 from pipeline.errors import WorkError
@@ -138,6 +139,8 @@ def tables_of(
         "plan": planned,
         "class_curves": class_curves(fit),
         "reading_verdicts": inference.verdicts,
+        "verdict_counts": verdict_counts(inference.verdicts, inputs.readings),
+        "verdict_groups": verdicts_that_stand_out(inference.verdicts, inputs.readings),
         "attend_first": dangers,
         **questions.tables(),
         "site_ground": inputs.ground,
