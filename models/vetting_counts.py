@@ -54,9 +54,8 @@ def verdicts_that_stand_out(verdicts: pl.DataFrame, readings: pl.DataFrame) -> p
     rows = verdicts.select("row_id", "rule", pl.col("taken_at").dt.year().cast(pl.String).alias("year")).join(
         who, on="row_id", how="left"
     )
-    found = [
-        _stands_out(rows, by, rule) for rule in rows["rule"].drop_nulls().unique().sort() for by in COUNTED
-    ]
+    rules = rows["rule"].drop_nulls().unique().sort()
+    found = [_stands_out(rows, by, rule) for rule in rules for by in COUNTED]
     groups = pl.concat([f for f in found if f is not None] or [pl.DataFrame(schema=schema)])
     out = (pl.col("p_value") * groups.height < LEVEL) & (pl.col("times") >= LEAST_TIMES)
     return (

@@ -65,7 +65,8 @@ def _sentence(marks: tuple[RuleMark, ...], total: int, odd: int) -> str:
         ends = f"{groups} stand out" if odd else "no crew, meter or year stands out"
     return (
         f"Of {words.count(total, 'reading')}, what each rule spoke of; {ends} beside the others "
-        "(1 % after allowing for all looked at). A rule deletes nothing: it sets a weight, a limit or a question."
+        "(1 % after allowing for all looked at)."
+        " A rule deletes nothing: it sets a weight, a limit or a question."
     )
 
 

@@ -1,8 +1,8 @@
 """What vetting finds of the mistakes planted in invented fleets, and what it marks that was sound.
 
 By kind of mistake: planted, marked by any rule, marked by the right one. Sound readings wrongly marked, by
-rule. True steps of the level that stay, taken for slips. Where a mistake can't be told in principle (two wells
-with like values exchanged, a slip in a history of one) the share of those that can stands beside the whole.
+rule. True steps of the level that stay, taken for slips. Where a mistake can't be told in principle (wells of
+like values exchanged, a slip in a history of one) the share of those that can stands beside the whole.
 
 Run as `make vetting`, or `python -m tests.recovery.vetting_found --seeds 11..12 --sites 100`; `--outlook`
 adds what vetting does for the forecasts of small fleets.
