@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from models.vetting_history import LEAST_WELLS, WEATHER_LOG, Days, Floats, numbered
+from models.vetting_history import LEAST_WELLS, REACH, TURNS, WEATHER_LOG, Days, Floats, Ints, numbered
 
 LEAST_VISITS = 3  # of the campaign, and of the others beside it
 # Standard errors between a campaign and the others of its year; of crews there are more to be taken in by.
@@ -150,20 +150,17 @@ def lapsed_drift(visits: pl.DataFrame, lapsed: pl.DataFrame) -> pl.DataFrame:
 
     lapsed: instrument_id, _day, lapsed_years (since its last good calibration), one row a meter and day. The
     shift of its visits is taken beside the other meters' of the same district and year, and grows in
-    proportion to the years. Wells that the same meter read before and after pull the estimate towards 0.
+    proportion to the years. What the same meter read at those wells before and after has drifted too: the
+    years of those visits are taken off.
     """
-    beside = with_spread_of_visits(visits).join(lapsed, on=["instrument_id", "_day"], how="left")
-    others = (
-        beside.filter(pl.col("lapsed_years").is_null())
-        .group_by("district", "year")
-        .agg(pl.col("shift").median().alias("usual"))
-    )
-    mine = beside.filter(pl.col("lapsed_years") > 0).join(others, on=["district", "year"], how="left")
-    mine = mine.with_columns((pl.col("shift") - pl.col("usual").fill_null(0.0)).alias("d"))
     rows = []
-    for (meter,), part in mine.group_by("instrument_id", maintain_order=True):
-        if part.height >= DRIFT_VISITS:
-            rows.append((meter, *_slope(*(part[c].to_numpy() for c in ("lapsed_years", "d", "sd")))))
+    dated = with_spread_of_visits(visits).join(
+        lapsed, on=["instrument_id", "_day"], how="left", maintain_order="left"
+    )
+    known = dated.filter(pl.col("lapsed_years") > 0)["instrument_id"].drop_nulls()
+    for meter, n in known.value_counts(sort=True).sort("instrument_id").iter_rows():
+        if n >= DRIFT_VISITS:
+            rows.append((meter, *_drift_of(dated, meter)))
     return pl.DataFrame(
         rows,
         schema={"instrument_id": pl.String, "drift_log": pl.Float64, "drift_se": pl.Float64},
@@ -171,12 +168,47 @@ def lapsed_drift(visits: pl.DataFrame, lapsed: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _slope(years: Floats, d: Floats, sd: Floats) -> tuple[float, float]:
-    """Fit d = slope x years through 0, visits that fit badly weighed down (Huber); slope, standard error."""
+def _drift_of(dated: pl.DataFrame, meter: str) -> tuple[float, float]:
+    """Return the drift of one lapsed meter a year, and its standard error."""
+    mine = (pl.col("instrument_id") == meter) & (pl.col("lapsed_years") > 0)
+    years = pl.when(mine.fill_null(False)).then("lapsed_years").otherwise(0.0)
+    rows = dated.with_columns(years.alias("x"), years.alias("level"), mine.alias("mine")).sort(
+        "site_id", "_day"
+    )
+    # The level of a history is that of the visits around it, freed of their own movement beside those around
+    # them, and so on: as often as judge_days turns.
+    for _ in range(TURNS):
+        sides = [
+            pl.mean_horizontal(pl.col("level").shift(sign * k).over("site_id") for k in range(1, REACH + 1))
+            for sign in (1, -1)
+        ]
+        rows = rows.with_columns(pl.mean_horizontal(sides).fill_null(0.0).alias("level"))
+    rows = rows.with_columns(pl.col("x") - pl.col("level"))
+    others = (
+        rows.filter(~pl.col("mine").fill_null(False))
+        .group_by("district", "year")
+        .agg(pl.col("shift").median().alias("usual"), pl.col("x").mean().alias("usual_x"))
+    )
+    own = rows.filter("mine").join(others, on=["district", "year"], how="left", nulls_equal=True)
+    own = own.with_columns(pl.col("usual", "usual_x").fill_null(0.0))
+    x = own.select(pl.col("x") - pl.col("usual_x")).to_series().to_numpy()
+    d = own.select(pl.col("shift") - pl.col("usual")).to_series().to_numpy()
+    return _slope(x, d, own["sd"].to_numpy(), numbered(own, "district", "year"))
+
+
+def _slope(years: Floats, d: Floats, sd: Floats, cluster: Ints) -> tuple[float, float]:
+    """Fit d = slope x years through 0, visits that fit badly weighed down (Huber); slope, standard error.
+
+    The error is the greater of the visits' own and of what years of a district differ by, as all visits of one
+    are taken beside the same others.
+    """
     weight, slope, spread = sd**-2, 0.0, 1.0
     for _ in range(10):
         slope = float((weight * years * d).sum() / (weight * years**2).sum())
         left = np.abs(d - slope * years) / sd
         spread = max(1.0, 1.4826 * float(np.median(left)))
         weight = sd**-2 * np.minimum(1.0, 1.5 * spread / np.maximum(left, 1e-12))
-    return slope, spread / float(np.sqrt((weight * years**2).sum()))
+    known = float((weight * years**2).sum())
+    pulls = np.bincount(cluster, weight * years * (d - slope * years))
+    some = pulls.size / max(pulls.size - 1.0, 1.0)
+    return slope, max(spread / np.sqrt(known), float(np.sqrt(some * (pulls**2).sum())) / known)

@@ -41,9 +41,9 @@ def _named(frame: pl.DataFrame, column: str) -> pl.Expr:
 def verdicts_that_stand_out(verdicts: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
     """Give the crews, meters and years of which a rule speaks far more often than of the others.
 
-    rule, by (crew, instrument_id or year), group, readings, of, times (as often as elsewhere), p_value. Groups
-    differ more than by chance: the count and its chances are shrunk by how much they do (by the median of the
-    squared deviations, which one bad meter doesn't move). Arguments as of verdict_counts.
+    rule, by (crew, instrument_id or year), group, readings, of, times (as often as elsewhere), p_value.
+    Groups differ more than by chance: the count and its chances are shrunk by how much they do (by the
+    median of the squared deviations, which one bad meter doesn't move). Arguments as of verdict_counts.
     """
     schema = {
         **dict.fromkeys(("rule", "by", "group"), pl.String),

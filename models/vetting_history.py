@@ -18,6 +18,7 @@ Bools = npt.NDArray[np.bool_]
 
 LN10 = float(np.log(10.0))
 REACH = 3  # visits before and after that make the level
+TURNS = 3  # of levels and movements, each freed of the other
 LEAST_WELLS = 3  # with fewer the visit's median may be the mistake itself
 WEATHER_LOG = float(np.log(3.0))  # weather moves a whole site by this at most; more is a mistake of the sheet
 STRAY_LOG = 1.0  # off by so much and back: no neighbour to judge others by
@@ -151,12 +152,12 @@ def judge_days(electrode: Ints, visit: Ints, ln: Floats, over: Bools, aside: Boo
     visits = int(visit.max()) + 1 if visit.size else 0
     shift, wells = np.zeros(ln.size), np.zeros(ln.size, dtype=np.int64)
     before = after = np.full(ln.size, np.nan)
-    for turn in range(3):
+    for turn in range(TURNS):
         before, after = (_side(ln - moved, electrode, use, forward) for forward in (False, True))
         found = Days(electrode, visit, ln, over, aside, before, after, moved, shift, wells, moved)
         whole, count = group_median(np.where(over | aside, np.nan, ln - found.local), visit, visits)
         shift, wells = whole[visit], count[visit]
-        if turn < 2:
+        if turn < TURNS - 1:
             moved = movement(shift, wells)
         both = ~np.isnan(before) & ~np.isnan(after)
         back = (np.abs(np.nan_to_num(before - after)) < STRAY_LOG) & both
