@@ -199,8 +199,8 @@ def _drift_of(dated: pl.DataFrame, meter: str) -> tuple[float, float]:
 def _slope(years: Floats, d: Floats, sd: Floats, cluster: Ints) -> tuple[float, float]:
     """Fit d = slope x years through 0, visits that fit badly weighed down (Huber); slope, standard error.
 
-    The error is the greater of the visits' own and of what years of a district differ by, as all visits of one
-    are taken beside the same others.
+    The error is the greater of the visits' own and of what years of a district differ by, as all visits of
+    one are taken beside the same others.
     """
     weight, slope, spread = sd**-2, 0.0, 1.0
     for _ in range(10):

@@ -7,6 +7,7 @@ crew: what all wells of the visit share) is taken off, on the scale of the elect
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +18,7 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 LN10 = float(np.log(10.0))
-REACH = 3  # visits before and after that make the level
+REACH = 3  # visits before and after that make the level, by their median
 TURNS = 3  # of levels and movements, each freed of the other
 LEAST_WELLS = 3  # with fewer the visit's median may be the mistake itself
 WEATHER_LOG = float(np.log(3.0))  # weather moves a whole site by this at most; more is a mistake of the sheet
@@ -63,55 +64,49 @@ class Days:
     wells: Ints
     sd: Floats
 
-    @property
+    @cached_property
     def local(self) -> Floats:
         """Level of the electrode at that time, nan where it has no other reading."""
         both = (self.before + self.after) / 2
         return np.where(np.isnan(self.before), self.after, np.where(np.isnan(self.after), self.before, both))
 
-    @property
+    @cached_property
     def off(self) -> Floats:
         """How far the value stands off its electrode's level and its visit's movement."""
         return self.ln - self.moved - self.local
 
 
 def _side(z: Floats, electrode: Ints, use: Bools, forward: bool) -> Floats:
-    """Return (D,) the median of up to REACH used neighbours before (or after) each value, nan without one."""
+    """Return (D,) the median of up to three used neighbours before (or after) each value, nan without one."""
     at = np.flatnonzero(use)
     if not at.size:
         return np.full(z.size, np.nan)
     passed = np.cumsum(use)
     first = passed if forward else passed - use - 1
-    near = np.full((z.size, REACH), np.inf)
+    near = []
     for k in range(REACH):
         place = first + k if forward else first - k
-        inside = (place >= 0) & (place < at.size)
-        index = at[np.where(inside, place, 0)]
-        inside &= electrode[index] == electrode
-        near[inside, k] = z[index[inside]]
-    count = np.isfinite(near).sum(axis=1)
-    near.sort(axis=1)
-    low, high = np.maximum(count - 1, 0) // 2, np.maximum(count, 1) // 2
-    rows = np.arange(z.size)
-    with np.errstate(invalid="ignore"):
-        middle = (near[rows, low] + near[rows, np.minimum(high, REACH - 1)]) / 2
-    return np.where(count > 0, middle, np.nan)
+        index = at[np.clip(place, 0, at.size - 1)]
+        inside = (place >= 0) & (place < at.size) & (electrode[index] == electrode)
+        near.append(np.where(inside, z[index], np.nan))
+    one, two, three = near
+    low, high = np.minimum(one, two), np.maximum(one, two)
+    of_three = np.maximum(low, np.minimum(high, three))
+    return np.where(np.isnan(two), one, np.where(np.isnan(three), (one + two) / 2, of_three))
 
 
 def group_median(value: Floats, group: Ints, groups: int) -> tuple[Floats, Ints]:
     """Return (G,) the median of the finite values of each group, nan where none, and how many there are."""
     known = np.isfinite(value)
-    v, g = value[known], group[known]
-    order = np.lexsort((v, g))
-    v, g = v[order], g[order]
-    count = np.bincount(g, minlength=groups)
-    start = np.cumsum(count) - count
-    if not v.size:
-        return np.full(groups, np.nan), count
-    top = v.size - 1
-    low, high = start + np.maximum(count - 1, 0) // 2, start + count // 2
-    middle = (v[np.minimum(low, top)] + v[np.minimum(high, top)]) / 2
-    return np.where(count > 0, middle, np.nan), count
+    found = (
+        pl.DataFrame({"g": group[known], "v": value[known]})
+        .group_by("g")
+        .agg(pl.col("v").median(), pl.len().alias("n"))
+    )
+    middle, count = np.full(groups, np.nan), np.zeros(groups, dtype=np.int64)
+    middle[found["g"].to_numpy()] = found["v"].to_numpy()
+    count[found["g"].to_numpy()] = found["n"].to_numpy()
+    return middle, count
 
 
 def movement(shift: Floats, wells: Ints) -> Floats:

@@ -18,8 +18,8 @@ Pair = tuple[Ints, Ints]
 # pairs (common practice, no source).
 SWAP_GAIN_BESIDE, SWAP_GAIN = 4.5, 8.0
 WHOLE_LINE = 0.8  # of the exchanges, those that took the current on the lead with them
-# Log density (times its sd) below which a reading is odd enough to try: 1.2 and 2 sd off its own level.
-ODD, VERY_ODD = -0.5 * 1.2**2, -0.5 * 2.0**2
+# Log density (times its sd) below which a reading is odd enough to try: 1.5 and 2 sd off its own level.
+ODD, VERY_ODD = -0.5 * 1.5**2, -0.5 * 2.0**2
 STRAY_FLOOR = 0.05  # density, a natural log wide, of a value that is off by any factor
 MOVED_SD_LOG = 0.2  # of a visit whose other wells don't tell how it moved
 FEW_TO_TRY = 8  # wells of a visit all pairs of which are tried where one is very odd
