@@ -165,12 +165,15 @@ def _copied(days: pl.DataFrame, d: Days) -> tuple[Bools, Bools]:
 
 
 def _metal_by_history(d: Days) -> Bools:
-    """Tell which values lie under 1 ohm and far below what the electrode read before and after."""
+    """Tell which values lie under 1 ohm and far below what the electrode read before, and after if it did.
+
+    The first of a history may as well be sound and all that follows risen.
+    """
     below = np.log(METAL_SHARE_OF_HISTORY)
     with np.errstate(invalid="ignore"):
-        sides = [np.isnan(side) | (d.ln - side < below) for side in (d.before, d.after)]
-    known = ~np.isnan(d.local)
-    return np.asarray(known & sides[0] & sides[1] & (d.ln < np.log(METAL_BELOW_OHM)) & ~d.over)
+        fallen = d.ln - d.before < below
+        stays = ~np.isnan(d.after) & ~(d.ln - d.after < below)
+    return np.asarray(fallen & ~stays & (d.ln < np.log(METAL_BELOW_OHM)) & ~d.over)
 
 
 def _history(days: pl.DataFrame, d: Days) -> pl.DataFrame:
