@@ -167,11 +167,12 @@ def _copied(days: pl.DataFrame, d: Days) -> tuple[Bools, Bools]:
 def _metal_by_history(d: Days) -> Bools:
     """Tell which values lie under 1 ohm and far below what the electrode read before, and after if it did.
 
-    The first of a history may as well be sound and all that follows risen.
+    The first of a history may as well be sound and all that follows risen: it has to stand lower still.
     """
-    below = np.log(METAL_SHARE_OF_HISTORY)
+    below, first_below = np.log(METAL_SHARE_OF_HISTORY), np.log(METAL_SHARE_OF_FORMULA)
     with np.errstate(invalid="ignore"):
         fallen = d.ln - d.before < below
+        fallen |= np.isnan(d.before) & (d.ln - d.after < first_below)
         stays = ~np.isnan(d.after) & ~(d.ln - d.after < below)
     return np.asarray(fallen & ~stays & (d.ln < np.log(METAL_BELOW_OHM)) & ~d.over)
 
