@@ -29,6 +29,7 @@ from models.vetting_swaps import swaps_frame
 METAL_SHARE_OF_FORMULA = 0.1  # a reading under a tenth of the rod formula and under 1 ohm has not met soil
 METAL_SHARE_OF_HISTORY = 0.25  # or under a quarter of what the electrode read before and after
 METAL_BELOW_OHM = 1.0
+SITE_READINGS = 10  # by which a site tells how far its soil is off its survey
 SAME_VALUE_LOG = 0.3  # repeats of a day this near to one another are one value
 
 OPTIONAL = {
@@ -91,6 +92,16 @@ def _copies(rows: pl.DataFrame) -> pl.DataFrame:
     return rows.join(copies, on="row_id", how="left", maintain_order="left")
 
 
+def _with_soil(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add _soil_ohm: the rod formula, less where the whole site reads less than its survey says."""
+    ratio = pl.when((pl.col("resistance_ohm") > 0) & (pl.col("method") == "clamp_on")).then(
+        pl.col("resistance_ohm") / pl.col("formula_ohm")
+    )
+    known = ratio.count().over("site_id") >= SITE_READINGS
+    usual = pl.when(known).then(ratio.median().over("site_id").clip(upper_bound=1.0)).otherwise(1.0)
+    return rows.with_columns((pl.col("formula_ohm") * usual.fill_null(1.0)).alias("_soil_ohm"))
+
+
 def _usable(rows: pl.DataFrame) -> pl.DataFrame:
     """Give the readings that can speak of their electrode, with their logarithms and what is metal."""
     in_life = (pl.col("_day") >= pl.col("installed_on")).fill_null(True) & (
@@ -99,7 +110,7 @@ def _usable(rows: pl.DataFrame) -> pl.DataFrame:
     value = pl.col("resistance_ohm")
     clamped = (pl.col("method") == "clamp_on") & pl.col("_copy_of").is_null()
     under = pl.col("range_mark").eq_missing("under")
-    metal = (value < METAL_BELOW_OHM) & (value < METAL_SHARE_OF_FORMULA * pl.col("formula_ohm"))
+    metal = (value < METAL_BELOW_OHM) & (value < METAL_SHARE_OF_FORMULA * pl.col("_soil_ohm"))
     return rows.filter((value > 0) & clamped & in_life).select(
         "row_id", "electrode_id", "site_id", "_day", "district", "instrument_id", "crew", "visit_reason",
         "_step_ohm", "resistance_ohm", "formula_ohm", "range_mark",
@@ -272,7 +283,7 @@ def prepare(
 ) -> pl.DataFrame:
     """Give the readings with every column that a rule may ask for; `_order` is their place in the input."""
     rows = _with_electrode(readings, electrodes, sites, rod_formula_ohm)
-    rows = _with_frost(_copies(with_meter(rows, instruments)), weather)
+    rows = _with_soil(_with_frost(_copies(with_meter(rows, instruments)), weather))
     usable = _usable(rows)
     days = _days(usable)
     d = _judged(days)

@@ -85,14 +85,15 @@ def not_clamp_on() -> Finding:
 def metal_loop() -> Finding:
     """A loop that closes through metal alone reads milliohms: less than soil can give a rod of this size.
 
-    Real readings in a dense grid come out below the isolated rod's, so only a tenth of the formula counts,
-    and only under 1 ohm; or a quarter of what the electrode read before and after, as nothing in the ground
-    takes away three quarters of a rod's resistance and gives them back.
+    Real readings in a dense grid come out below the isolated rod's, so only a tenth of the formula counts (less
+    where the whole site reads less than its survey says), and only under 1 ohm; or a quarter of what the
+    electrode read before and after, as nothing in the ground takes away three quarters of a rod's resistance
+    and gives them back.
     """
-    allowed = METAL_SHARE_OF_FORMULA * pl.coalesce("formula_ohm", "_history_ohm")
+    allowed = METAL_SHARE_OF_FORMULA * pl.coalesce("_soil_ohm", "_history_ohm")
     value = pl.col("resistance_ohm")
     by_formula = (value < METAL_BELOW_OHM) & (value < allowed)
-    usual = pl.when(by_formula.fill_null(False) & pl.col("formula_ohm").is_not_null()).then("formula_ohm")
+    usual = pl.when(by_formula.fill_null(False) & pl.col("_soil_ohm").is_not_null()).then("_soil_ohm")
     return Finding(
         (pl.col("range_mark").fill_null("") != "over")
         & (by_formula.fill_null(False) | pl.col("_metal_history").fill_null(False)),

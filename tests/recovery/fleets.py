@@ -3,6 +3,7 @@
 The stages are a run's, without store and pages.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -118,14 +119,20 @@ def _as_read(verdicts: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def judged_fleet(sites: int, seed: int, mechanism: str, as_read: bool = False) -> Fleet:
+def judged_fleet(
+    sites: int,
+    seed: int,
+    mechanism: str,
+    as_read: bool = False,
+    sheet_shares: Mapping[str, float] | None = None,
+) -> Fleet:
     """Run the whole inference on what a fleet's crews wrote down, and put the truth beside it.
 
-    as_read: with no verdict but the meter's limits.
+    as_read: with no verdict but the meter's limits. sheet_shares: as of simulate.
     """
     if mechanism == OWN:
         return _own_fleet(sites, seed)
-    sim = simulate(sites, seed, mechanism)
+    sim = simulate(sites, seed, mechanism, sheet_shares=sheet_shares)
     electrodes, readings = office_electrodes(sim), numbered_readings(sim)
     verdicts = vet(
         readings, electrodes, sim.tables["sites"], sim.tables["instruments"],

@@ -24,6 +24,7 @@ from tests.recovery.fleets import Fleet, judged_fleet, numbered_readings, office
 from tests.recovery.targets import Share, Target, held
 
 SITES, SEEDS = 300, (11, 12, 13, 14, 15)
+TEN_TIMES = {kind: 10 * share for kind, share in SHEET_SHARES.items()}
 MORE_CAMPAIGNS = {**SHEET_SHARES, "campaign_off": 0.02}  # one a fleet would take many fleets to judge
 
 # The rules that speak of a mistake of each kind; kilohm and a metal loop look the same below an ohm.
@@ -217,9 +218,11 @@ def _target(name: str, kind: str, share: Share, least: float) -> Target:
 def outlook_lines(sites: int, seeds: list[int]) -> list[str]:
     """Compare forecasts made with the verdicts and with every reading taken as good, censoring kept."""
     lines = [f"What vetting does for the outlook: field fleets of {sites} sites, seeds {seeds}."]
-    for words, as_read in (("vetted", False), ("as read", True)):
-        fleets = [judged_fleet(sites, seed, "field", as_read=as_read) for seed in seeds]
-        lines.append(f"  {words:<10}{_outlook_words(fleets)}")
+    for drawer, shares in (("usual mistakes", None), ("ten times those of clamp, meter, sheet", TEN_TIMES)):
+        lines.append(f"  {drawer}")
+        for words, as_read in (("vetted", False), ("as read", True)):
+            fleets = [judged_fleet(sites, s, "field", as_read, shares) for s in seeds]
+            lines.append(f"    {words:<10}{_outlook_words(fleets)}")
     return lines
 
 

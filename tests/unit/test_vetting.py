@@ -251,6 +251,15 @@ def test_dense_grid_in_conductive_soil_is_not_a_metal_loop() -> None:
     assert flags(judge(readings, formula=1.5)) == {}
 
 
+def test_site_that_reads_far_below_its_survey_is_not_all_metal() -> None:
+    readings = clean_site().with_columns((pl.col("resistance_ohm") / 30).round(3))
+    assert flags(judge(readings, formula=25.0)) == {}
+    row = row_of(2013, "b")
+    assert flags(judge(changed(readings, row, resistance_ohm=0.03), formula=25.0)) == {
+        row: ("set_aside", "metal_loop")
+    }
+
+
 def test_under_range_is_kept_where_soil_allows_it_and_set_aside_where_not() -> None:
     row = row_of(2013, "b")
     readings = changed(clean_site(), row, resistance_ohm=0.02, range_mark="under")

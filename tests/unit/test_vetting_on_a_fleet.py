@@ -11,8 +11,8 @@ import pytest
 from models import electrode, hypotheses, loop_circuit, soil, survival, vetting
 from synthetic_fleet.fleet import Simulated, simulate
 
-# What the rules must reach on 150 sites (on many: `make vetting`); a slip that lands on a break cannot be told,
-# and goes on to the likelihood as a possibly wild reading.
+# What the rules must reach on 150 sites (on many: `make vetting`); a slip that lands on a break can't be
+# told, and goes on to the likelihood as a possibly wild reading.
 SLIPS_FOUND = 0.90
 METAL_FOUND = 0.95
 UNITS_FOUND = 0.95
