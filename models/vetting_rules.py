@@ -85,8 +85,8 @@ def not_clamp_on() -> Finding:
 def metal_loop() -> Finding:
     """A loop that closes through metal alone reads milliohms: less than soil can give a rod of this size.
 
-    Real readings in a dense grid come out below the isolated rod's, so only a tenth of the formula counts
-    (less where the whole site reads less than its survey says), and only under 1 ohm; or a quarter of what the
+    Real readings in a dense grid come out below the isolated rod's, so only a tenth of the formula counts,
+    less where the whole site reads less than its survey says, and only under 1 ohm; or a quarter of what the
     electrode read before and after, as nothing in the ground takes away three quarters of a rod's resistance
     and gives them back.
     """
