@@ -71,7 +71,9 @@ TABLES: dict[str, Columns] = {
         (WHOLE, "line"),
     ),
     "verdict_counts": _columns((TEXT, "rule verdict crew instrument_id"), (WHOLE, "year readings of")),
-    "verdict_groups": _columns((TEXT, "rule by group"), (WHOLE, "readings of"), (REAL, "times p_value")),
+    "verdict_groups": _columns(
+        (TEXT, "rule by group"), (WHOLE, "readings of visits"), (REAL, "times p_value")
+    ),
     "attend_first": _columns(
         (TEXT, "site_id electrode_id"), (MOMENT, "taken_at"), (TEXT, "finding why"), (REAL, "value")
     ),

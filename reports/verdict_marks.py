@@ -77,7 +77,6 @@ def _named(part: pl.DataFrame) -> str:
 
 
 def _one(row: Row) -> str:
-    return (
-        f"{BY.get(row['by'], row['by'])} {row['group']}: {row['readings']:,} of {row['of']:,}, "
-        f"{row['times']:.1f} times as often as elsewhere"
-    )
+    times = row["times"]
+    often = "none elsewhere" if times is None else f"{times:.1f} times as often as elsewhere"
+    return f"{BY.get(row['by'], row['by'])} {row['group']}: {row['readings']:,} of {row['of']:,}, {often}"

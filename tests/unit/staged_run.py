@@ -104,6 +104,7 @@ def _verdict_groups() -> pl.DataFrame:
             "group": ["<b>J7</b>"],
             "readings": [11],
             "of": [52],
+            "visits": [4],
             "times": [6.25],
             "p_value": [1e-6],
         }

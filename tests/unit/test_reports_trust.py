@@ -219,6 +219,9 @@ def test_what_vetting_said_stands_by_rule_with_what_stands_out(staged: Staged) -
     assert marks.rules[0].stands_out == "meter <b>J7</b>: 11 of 52, 6.2 times as often as elsewhere"
     assert marks.rules[1].stands_out == ""
     assert "1 crew, meter or year stands out" in marks.sentence
+    alone = staged["verdict_groups"].with_columns(times=pl.lit(None, dtype=pl.Float64))
+    said = trust_page(changed(staged, verdict_groups=alone)).verdicts.rules[0].stands_out
+    assert said == "meter <b>J7</b>: 11 of 52, none elsewhere"
     calm = trust_page(without(staged, "verdict_groups")).verdicts
     assert "no crew, meter or year stands out" in calm.sentence
     assert trust_page(without(staged, "verdict_counts")).verdicts.rules == ()

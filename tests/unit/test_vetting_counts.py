@@ -24,6 +24,7 @@ def fleet(bad: float = 0.2, seed: int = 1) -> tuple[pl.DataFrame, pl.DataFrame]:
     verdicts = pl.DataFrame(
         {
             "row_id": np.arange(n),
+            "site_id": [f"s{k}" for k in range(n)],
             "taken_at": [dt.datetime(2010 + int(y), 5, 1) for y in rng.integers(0, 10, n)],
             "rule": ["check_ring_off" if m else None for m in marked],
             "verdict": ["doubtful" if m else "good" for m in marked],
@@ -65,6 +66,21 @@ def test_the_bad_meter_stands_out_and_nothing_else() -> None:
 def test_nothing_stands_out_by_chance() -> None:
     odd = [verdicts_that_stand_out(*fleet(bad=0.02, seed=s)).height for s in range(40)]
     assert sum(odd) <= 2
+
+
+def test_one_bad_visit_does_not_make_a_bad_crew() -> None:
+    verdicts, readings = fleet(bad=0.02)
+    mine = pl.col("row_id") < 12
+    readings = readings.with_columns(pl.when(mine).then(pl.lit("c9")).otherwise("crew").alias("crew"))
+    one = verdicts.with_columns(
+        pl.when(mine).then(pl.lit("copied_forward")).otherwise("rule").alias("rule"),
+        pl.when(mine).then(pl.lit("s0")).otherwise("site_id").alias("site_id"),
+        pl.when(mine).then(pl.lit(dt.datetime(2012, 5, 1))).otherwise("taken_at").alias("taken_at"),
+    )
+    assert "copied_forward" not in set(verdicts_that_stand_out(one, readings)["rule"])
+    many = verdicts.with_columns(pl.when(mine).then(pl.lit("copied_forward")).otherwise("rule").alias("rule"))
+    found = verdicts_that_stand_out(many, readings).filter(pl.col("rule") == "copied_forward")
+    assert found.select("group", "readings", "of", "visits", "times").rows() == [("c9", 12, 12, 12, None)]
 
 
 def test_no_marks_no_groups() -> None:
