@@ -73,37 +73,28 @@ def with_spread_of_visits(visits: pl.DataFrame) -> pl.DataFrame:
     return visits.with_columns(own.clip(lower_bound=LEAST_VISIT_SD).alias("sd"))
 
 
-def _mean_of() -> tuple[pl.Expr, pl.Expr]:
-    """Return the mean of a group's visits by precision, those far off drawn in, and its standard error."""
-    shift, sd = pl.col("shift"), pl.col("sd")
-    near = shift.clip(shift.median() - WITHIN_SD * sd, shift.median() + WITHIN_SD * sd)
-    precision = sd.pow(-2)
-    return (near * precision).sum() / precision.sum(), precision.sum().pow(-0.5)
-
-
 def _beside_others(visits: pl.DataFrame, by: str) -> pl.DataFrame:
-    """Give for each campaign (district, year, one meter or crew) its shift beside the others of its year."""
+    """Give for each campaign (district, year, one meter or crew) its shift beside the others of its year.
+
+    Means by precision, visits far off their own group's median drawn in.
+    """
     place = ["district", "year"]
-    named = visits.filter(pl.col(by).is_not_null() & pl.col("district").is_not_null())
-    mean, error = _mean_of()
-    groups = named.group_by([*place, by]).agg(mean.alias("own"), error.alias("own_se"), pl.len().alias("n"))
-    pairs = groups.select(*place, by).join(
-        named.select(*place, pl.col(by).alias("_by"), "shift", "sd"), on=place
+    shift, sd = pl.col("shift"), pl.col("sd")
+    middle = shift.median().over(*place, by)
+    named = visits.filter(pl.col(by).is_not_null() & pl.col("district").is_not_null()).with_columns(
+        shift.clip(middle - WITHIN_SD * sd, middle + WITHIN_SD * sd), sd.pow(-2).alias("w")
     )
-    others = (
-        pairs.filter(pl.col("_by") != pl.col(by))
-        .group_by([*place, by])
-        .agg(mean.alias("others"), error.alias("others_se"), pl.len().alias("n_others"))
+    groups = named.group_by([*place, by]).agg(
+        (pl.col("w") * shift).sum().alias("sum"), pl.col("w").sum(), pl.len().alias("n")
     )
-    return (
-        groups.join(others, on=[*place, by])
-        .with_columns(
-            (pl.col("own") - pl.col("others")).alias("apart"),
-            (pl.col("own_se").pow(2) + pl.col("others_se").pow(2)).sqrt().alias("error"),
-            pl.lit(by).alias("by"),
-        )
-        .rename({by: "who"})
-    )
+    rest = {c: pl.col(c).sum().over(place) - pl.col(c) for c in ("sum", "w", "n")}
+    beside = groups.with_columns(rest[c].alias(f"{c}_others") for c in rest).filter(pl.col("n_others") > 0)
+    own, others = pl.col("sum") / pl.col("w"), pl.col("sum_others") / pl.col("w_others")
+    return beside.select(
+        *place, pl.col(by).alias("who"), pl.lit(by).alias("by"), "n", "n_others",
+        own.alias("own"), others.alias("others"), (own - others).alias("apart"),
+        (1 / pl.col("w") + 1 / pl.col("w_others")).sqrt().alias("error"),
+    )  # fmt: skip
 
 
 def campaigns_off(visits: pl.DataFrame) -> pl.DataFrame:
