@@ -1,4 +1,4 @@
-"""The columns that the vetting rules judge by: the electrode's own history, its visit, its meter.
+"""The columns that the vetting rules judge by: history of the electrode, visit, meter, campaign.
 
 Names that begin with an underscore are steps between and never leave vetting.
 """
@@ -8,20 +8,29 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-LN10 = float(np.log(10.0))
-# A meter whose accuracy is not on record: 3 % of the reading (common practice, no source).
-USUAL_ACCURACY_PCT = 3.0
-# A limit of accuracy is taken as the half width of an even spread.
-LIMIT_TO_SD = 1 / np.sqrt(3.0)
-# Further spread, as a share of the reading, of a meter out of calibration (common practice, no source).
-LAPSED_SD = 0.05
-AT_THE_LIMIT = 1e-3  # a value this near to the meter's limit is the limit, written without its mark
-# A slip of the decimal point: x10 within exp(0.35) = 1.42 either way, once the site's own movement is off.
-SLIP_WITHIN_LOG = 0.35
-RETURNS_WITHIN_LOG = 0.9  # before and after the slip the electrode stands within a factor of 2.5
-WEATHER_FACTOR = 3.0  # weather moves a whole site by this at most; more is a mistake of the sheet
-# Two wells exchanged: each reads what the other used to, within 22 %, and not its own, by 50 % or more.
-SWAP_MATCH_LOG, SWAP_MISS_LOG = 0.20, 0.40
+from models.vetting_campaigns import campaigns_off, lapsed_drift, of_a_round, visit_frame, without_drift
+from models.vetting_copies import copied
+from models.vetting_history import (
+    LN10,
+    SLIP_WITHIN_LOG,
+    Bools,
+    Days,
+    Floats,
+    judge_days,
+    numbered,
+    opened_once,
+    slipped,
+    slipped_alone,
+    slipped_at_an_end,
+)
+from models.vetting_meters import complete, with_meter, with_spread
+from models.vetting_swaps import swaps_frame
+
+METAL_SHARE_OF_FORMULA = 0.1  # a reading under a tenth of the rod formula and under 1 ohm has not met soil
+METAL_SHARE_OF_HISTORY = 0.25  # or under a quarter of what the electrode read before and after
+METAL_BELOW_OHM = 1.0
+SITE_READINGS = 10  # by which a site tells how far its soil is off its survey
+SAME_VALUE_LOG = 0.3  # repeats of a day this near to one another are one value
 
 OPTIONAL = {
     "outcome": pl.String,
@@ -33,29 +42,14 @@ OPTIONAL = {
     "file": pl.String,
     "repeat_no": pl.Int64,
     "site_id": pl.String,
+    "crew": pl.String,
+    "visit_reason": pl.String,
+    "soil_temp_c": pl.Float64,
 }
-CALIBRATION = {
-    "instrument_id": pl.String,
-    "calibrated_on": pl.Date,
-    "calibration_due_on": pl.Date,
-    "range_low_ohm": pl.Float64,
-    "range_high_ohm": pl.Float64,
-    "accuracy_pct": pl.Float64,
-    "accuracy_ohm": pl.Float64,
-    "as_found_error_pct": pl.Float64,
-}
-
-
-def complete(frame: pl.DataFrame, schema: dict[str, type[pl.DataType]]) -> pl.DataFrame:
-    """Give the frame with each column of the schema, cast, null where it was not there."""
-    return frame.with_columns(
-        (pl.col(name).cast(kind) if name in frame.columns else pl.lit(None, dtype=kind).alias(name))
-        for name, kind in schema.items()
-    )
 
 
 def _with_electrode(
-    readings: pl.DataFrame, electrodes: pl.DataFrame, rod_formula_ohm: pl.DataFrame
+    readings: pl.DataFrame, electrodes: pl.DataFrame, sites: pl.DataFrame, rod_formula_ohm: pl.DataFrame
 ) -> pl.DataFrame:
     lives = complete(electrodes, {"installed_on": pl.Date, "retired_on": pl.Date}).select(
         "electrode_id", "installed_on", "retired_on"
@@ -63,7 +57,7 @@ def _with_electrode(
     value = next(name for name in rod_formula_ohm.columns if name != "electrode_id")
     formula = rod_formula_ohm.select("electrode_id", pl.col(value).cast(pl.Float64).alias("formula_ohm"))
     return (
-        complete(readings, OPTIONAL)
+        complete(readings.drop("district", strict=False), OPTIONAL)
         .with_row_index("_order")
         .with_columns(
             pl.col("resistance_ohm").cast(pl.Float64),
@@ -72,210 +66,233 @@ def _with_electrode(
         )
         .join(lives, on="electrode_id", how="left")
         .join(formula, on="electrode_id", how="left")
+        .join(_districts(sites, electrodes), on="site_id", how="left")
     )
 
 
-def _with_meter(rows: pl.DataFrame, instruments: pl.DataFrame) -> pl.DataFrame:
-    """Add the calibration in force on the day, whether it had lapsed, the range and the accuracy."""
-    table = complete(instruments, CALIBRATION).select(list(CALIBRATION)).drop_nulls("instrument_id")
-    known = table.select("instrument_id").unique().with_columns(pl.lit(True).alias("_meter_known"))
-    dated = table.filter(pl.col("calibrated_on").is_not_null()).sort("calibrated_on")
-    in_force = dated.drop("as_found_error_pct")
-    found = dated.select("instrument_id", "calibrated_on", "as_found_error_pct")
-    # A meter listed without dates still has its range and accuracy.
-    plain = table.group_by("instrument_id").agg(
-        pl.col("range_low_ohm", "range_high_ohm", "accuracy_pct", "accuracy_ohm").drop_nulls().last()
-    )
-    joined = (
-        rows.sort("_day")
-        .join_asof(
-            in_force,
-            left_on="_day",
-            right_on="calibrated_on",
-            by="instrument_id",
-            strategy="backward",
-            check_sortedness=False,
-        )
-        # The error that the next calibration found was there when this reading was taken.
-        .join_asof(
-            found.rename({"calibrated_on": "_next_on"}),
-            left_on="_day",
-            right_on="_next_on",
-            by="instrument_id",
-            strategy="forward",
-            check_sortedness=False,
-        )
-        .join(plain, on="instrument_id", how="left", suffix="_plain")
-        .join(known, on="instrument_id", how="left")
-    )
-    dates_kept = dated.select("instrument_id").unique().with_columns(pl.lit(True).alias("_dates_kept"))
-    never = pl.col("calibrated_on").is_null() & pl.col("_dates_kept").fill_null(False)
-    return joined.join(dates_kept, on="instrument_id", how="left").with_columns(
-        *(
-            pl.coalesce(name, f"{name}_plain").alias(name)
-            for name in ("range_low_ohm", "range_high_ohm", "accuracy_pct", "accuracy_ohm")
-        ),
-        ((pl.col("_day") > pl.col("calibration_due_on")).fill_null(False) | never).alias("_lapsed"),
-        pl.col("check_ring_ohm").median().over("instrument_id").alias("_ring_ohm"),
-    )
-
-
-def _with_range_and_spread(rows: pl.DataFrame) -> pl.DataFrame:
-    """Mark values at the meter's own limits, and give its relative standard deviation at the value."""
-    value = pl.col("resistance_ohm")
-    mark = (
-        pl.when(pl.col("range_mark").is_not_null())
-        .then("range_mark")
-        .when((value / pl.col("range_high_ohm") - 1).abs() < AT_THE_LIMIT)
-        .then(pl.lit("over"))
-        .when((value / pl.col("range_low_ohm") - 1).abs() < AT_THE_LIMIT)
-        .then(pl.lit("under"))
-    )
-    accuracy = (
-        pl.col("accuracy_pct").fill_null(USUAL_ACCURACY_PCT) / 100
-        + pl.when(value > 0).then(pl.col("accuracy_ohm").fill_null(0.0) / value).otherwise(0.0)
-    ) * LIMIT_TO_SD
-    lapsed = pl.when("_lapsed").then(LAPSED_SD).otherwise(0.0)
-    as_found = pl.col("as_found_error_pct").fill_null(0.0) / 100
-    spread = (accuracy.pow(2) + lapsed**2 + as_found.pow(2)).sqrt().fill_null(0.0)
-    return rows.with_columns(mark.alias("range_mark"), spread.clip(0.0, 1.0).alias("sd_extra_log"))
+def _districts(sites: pl.DataFrame, electrodes: pl.DataFrame) -> pl.DataFrame:
+    """Give the district of each site, out of the sites or of what is known of the electrodes."""
+    for table in (sites, electrodes):
+        if {"site_id", "region"} <= set(table.columns):
+            named = table.select("site_id", pl.col("region").cast(pl.String).alias("district"))
+            return named.unique("site_id", keep="first", maintain_order=True)
+    return pl.DataFrame(schema={"site_id": pl.String, "district": pl.String})
 
 
 def _copies(rows: pl.DataFrame) -> pl.DataFrame:
     """Add _copy_of: the first row with the same electrode, moment and value, out of another file."""
     same = ["electrode_id", "taken_at", "resistance_ohm", "range_mark", "method", "repeat_no"]
+    more = rows.filter(pl.col("resistance_ohm").is_not_null() & pl.col("file").is_not_null())
+    more = more.filter(pl.struct("electrode_id", "taken_at", "resistance_ohm").is_duplicated())
     first = pl.struct("row_id", "file").sort_by("row_id").first().over(same)
-    other_file = pl.col("file").ne_missing(first.struct.field("file"))
-    candidate = pl.col("resistance_ohm").is_not_null() & pl.col("file").is_not_null()
-    return rows.with_columns(
-        pl.when(candidate & other_file).then(first.struct.field("row_id")).alias("_copy_of")
+    found = more.with_columns(first.alias("_first")).filter(
+        pl.col("file") != pl.col("_first").struct.field("file")
     )
+    copies = found.select("row_id", pl.col("_first").struct.field("row_id").alias("_copy_of"))
+    return rows.join(copies, on="row_id", how="left", maintain_order="left")
 
 
-def _near(log_ratio: pl.Expr) -> pl.Expr:
-    """Tell whether a log ratio is a whole power of ten other than 1, up to 1000."""
-    step = (log_ratio / LN10).round()
-    return (step.abs().is_between(1, 3)) & ((log_ratio - step * LN10).abs() < SLIP_WITHIN_LOG)
+def _with_soil(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add _soil_ohm: the rod formula, less where the whole site reads less than its survey says."""
+    ratio = pl.when((pl.col("resistance_ohm") > 0) & (pl.col("method") == "clamp_on")).then(
+        pl.col("resistance_ohm") / pl.col("formula_ohm")
+    )
+    known = ratio.count().over("site_id") >= SITE_READINGS
+    usual = pl.when(known).then(ratio.median().over("site_id").clip(upper_bound=1.0)).otherwise(1.0)
+    return rows.with_columns((pl.col("formula_ohm") * usual.fill_null(1.0)).alias("_soil_ohm"))
 
 
-def _history(rows: pl.DataFrame) -> pl.DataFrame:
-    """Give for each usable reading the electrode's level before and after it, and how the visit moved."""
+def _usable(rows: pl.DataFrame) -> pl.DataFrame:
+    """Give the readings that can speak of their electrode, with their logarithms and what is metal."""
     in_life = (pl.col("_day") >= pl.col("installed_on")).fill_null(True) & (
         pl.col("_day") <= pl.col("retired_on")
     ).fill_null(True)
-    usable = (
-        rows.filter(
-            (pl.col("resistance_ohm") > 0)
-            & pl.col("range_mark").is_null()
-            & (pl.col("method") == "clamp_on")
-            & pl.col("_copy_of").is_null()
-            & in_life
-        )
-        .select(
-            "row_id",
-            "electrode_id",
-            "site_id",
-            "_day",
-            "resistance_ohm",
-            pl.col("resistance_ohm").log().alias("_ln"),
-        )
-        .sort("electrode_id", "_day", "row_id")
-    )
-    # Levels are one value a day, so that repeats of a day do not vouch for one another.
-    days = usable.group_by("electrode_id", "site_id", "_day", maintain_order=True).agg(
-        pl.col("_ln").median(), pl.col("resistance_ohm").first().alias("_digits")
-    )
-    shifted = [pl.col("_ln").shift(k).over("electrode_id") for k in (1, 2, 3)]
-    ahead = [pl.col("_ln").shift(-k).over("electrode_id") for k in (1, 2, 3)]
-    days = days.with_columns(
-        pl.concat_list(shifted).list.drop_nulls().list.median().alias("_ln_before"),
-        pl.concat_list(ahead).list.drop_nulls().list.median().alias("_ln_after"),
-        pl.col("_ln").median().over("electrode_id").exp().alias("_history_ohm"),
-    ).with_columns(pl.mean_horizontal("_ln_before", "_ln_after").alias("_local_ln"))
-    levels = _copied(_visits(days)).drop("site_id", "_ln")
-    joined = usable.join(levels, on=["electrode_id", "_day"], how="left")
-    return _slips(joined).drop("site_id", "_ln", "_digits", "resistance_ohm")
+    value = pl.col("resistance_ohm")
+    clamped = (pl.col("method") == "clamp_on") & pl.col("_copy_of").is_null()
+    under = pl.col("range_mark").eq_missing("under")
+    metal = (value < METAL_BELOW_OHM) & (value < METAL_SHARE_OF_FORMULA * pl.col("_soil_ohm"))
+    return rows.filter((value > 0) & clamped & in_life).select(
+        "row_id", "electrode_id", "site_id", "_day", "district", "instrument_id", "crew", "visit_reason",
+        "_step_ohm", "resistance_ohm", "formula_ohm", "range_mark",
+        pl.when(pl.col("current_a").abs() > 0).then(pl.col("current_a").abs().log()).alias("_ln_a"),
+        value.log().alias("_ln"),
+        (under | metal.fill_null(False)).alias("_aside"),
+        pl.col("range_mark").eq_missing("over").alias("_over"),
+    )  # fmt: skip
 
 
-def _visits(days: pl.DataFrame) -> pl.DataFrame:
-    """Add how the visit as a whole stands off its wells' levels before and after."""
-    visit = ["site_id", "_day"]
-    return days.with_columns(
-        (pl.col("_ln") - pl.col("_local_ln")).median().over(visit).alias("_visit_shift"),
-        pl.col("_local_ln").count().over(visit).alias("_visit_wells"),
-        pl.col("_local_ln").exp().alias("_local_ohm"),
-    )
-
-
-def _slips(readings: pl.DataFrame) -> pl.DataFrame:
-    """Add whether each reading stands a power of ten off its neighbours in time, and off its own repeat."""
-    # With fewer than three wells the median may be the slip itself: then nothing is taken off.
-    moved = pl.when(pl.col("_visit_wells") >= 3).then(pl.col("_visit_shift")).otherwise(0.0).fill_null(0.0)
-    moved = pl.when(moved.abs() < np.log(WEATHER_FACTOR)).then(moved).otherwise(0.0)
-    before, after = pl.col("_ln") - pl.col("_ln_before"), pl.col("_ln") - pl.col("_ln_after")
-    gap = (pl.col("_ln_before") - pl.col("_ln_after")).abs()
-    # The repeat of that day that lies nearest to the electrode's level.
-    off = pl.col("_ln") - pl.col("_local_ln")
-    nearest = pl.col("_ln").sort_by(off.abs(), nulls_last=True).first().over("electrode_id", "_day")
-    return readings.with_columns(
-        before.alias("_dev_before"),
-        _near(before - moved).fill_null(False).alias("_slip_before"),
-        _near(after - moved).fill_null(False).alias("_slip_after"),
-        ((gap < RETURNS_WITHIN_LOG) & (before.sign() == after.sign())).fill_null(False).alias("_returns"),
-        (_near(pl.col("_ln") - nearest) & pl.col("_local_ln").is_not_null()).alias("_off_its_repeat"),
-        (pl.col("_same_as_last") & (pl.col("resistance_ohm") == pl.col("_digits"))).alias("_same_as_last"),
-    )
-
-
-def _copied(days: pl.DataFrame) -> pl.DataFrame:
-    """Add runs of the very same digits on different days, and how much of the visit repeats the last one."""
-    same = (pl.col("_digits") == pl.col("_digits").shift(1)).over("electrode_id").fill_null(False)
-    run = (~pl.col("_same_as_last")).cum_sum().over("electrode_id")
-    # Digits that a coarse meter repeats by chance need a longer run: 53 again and again is no wonder.
-    text = pl.col("_digits").round(6).cast(pl.String).str.strip_chars_end("0").str.replace_all(r"\.", "")
-    fine = text.str.strip_chars_start("0").str.len_chars() >= 3
+def _days(usable: pl.DataFrame) -> pl.DataFrame:
+    """Give one value an electrode and day: of repeats, the one nearest to what is usual there."""
+    plain = ~pl.col("_aside") & ~pl.col("_over")
+    usual = usable.group_by("electrode_id").agg(pl.col("_ln").filter(plain).median().alias("_usual_ln"))
+    far = (pl.col("_ln") - pl.col("_usual_ln")).abs()
     return (
-        days.with_columns(same.alias("_same_as_last"))
-        .with_columns(
-            run.alias("_run"),
-            pl.when(fine).then(3).otherwise(5).alias("_run_needed"),
-            pl.col("_same_as_last").mean().over("site_id", "_day").alias("_same_share"),
-            pl.len().over("site_id", "_day").alias("_same_wells"),
-        )
-        .with_columns(pl.len().over("electrode_id", "_run").alias("_run_days"))
-        .drop("_run")
+        usable.join(usual, on="electrode_id", how="left")
+        .with_columns(pl.when(plain).then(far).otherwise(far + 100.0).alias("_far"))
+        .sort("electrode_id", "_day", "_far", "row_id", nulls_last=True)
+        .unique(["electrode_id", "_day"], keep="first", maintain_order=True)
+        .drop("_far", "row_id")
     )
 
 
-def _swaps(history: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
-    """Give row_id, _swapped_with: pairs of a visit that each read what the other used to."""
-    off = history.join(rows.select("row_id", "site_id", "resistance_ohm"), on="row_id").with_columns(
-        pl.col("resistance_ohm").log().alias("_ln")
+def _judged(days: pl.DataFrame) -> Days:
+    electrode = days.select(pl.col("electrode_id").rle_id()).to_series().to_numpy().astype(np.int64)
+    return judge_days(
+        electrode,
+        numbered(days, "site_id", "_day"),
+        days["_ln"].to_numpy().astype(float),
+        days["_over"].to_numpy(),
+        days["_aside"].to_numpy(),
     )
-    off = off.filter((pl.col("_ln") - pl.col("_local_ln")).abs() > SWAP_MISS_LOG)
-    off = off.select("row_id", "electrode_id", "site_id", "_day", "_ln", "_local_ln")
-    pairs = off.join(off, on=["site_id", "_day"], suffix="_other").filter(
-        (pl.col("electrode_id") != pl.col("electrode_id_other"))
-        & ((pl.col("_ln") - pl.col("_local_ln_other")).abs() < SWAP_MATCH_LOG)
-        & ((pl.col("_ln_other") - pl.col("_local_ln")).abs() < SWAP_MATCH_LOG)
+
+
+def _currents(days: pl.DataFrame, d: Days) -> Days:
+    """Judge the currents on the leads as the resistances are: by history and the visit's movement."""
+    noted = days["_ln_a"].is_not_null().to_numpy()
+    none = np.zeros(noted.size, dtype=bool)
+    return judge_days(d.electrode, d.visit, days["_ln_a"].fill_null(0.0).to_numpy(), none, ~noted)
+
+
+def _step_log(days: pl.DataFrame) -> Floats:
+    """Return the display's step over the value; where not known, of the last digit that the value shows."""
+    value = days["resistance_ohm"].to_numpy()
+    unit = 10.0 ** (np.floor(np.log10(value) + 1e-9) - 4)
+    digits = np.round(value / unit)
+    shown = np.ones(value.size)
+    for power in (10.0, 100.0, 1000.0, 10000.0):
+        shown = np.where(digits % power == 0, power, shown)
+    known = days["_step_ohm"].to_numpy().astype(float)
+    return np.where(np.isnan(known), shown * unit, known) / value
+
+
+def _copied(days: pl.DataFrame, d: Days) -> tuple[Bools, Bools]:
+    last = pl.col("resistance_ohm").shift(1).over("electrode_id")
+    plain = pl.col("range_mark").is_null() & pl.col("range_mark").shift(1).over("electrode_id").is_null()
+    found = days.select(
+        (last.is_not_null() & plain).alias("has_last"),
+        ((pl.col("resistance_ohm") == last) & plain).fill_null(False).alias("same"),
     )
-    return pairs.group_by("row_id").agg(pl.col("electrode_id_other").first().alias("_swapped_with"))
+    return copied(d, found["same"].to_numpy(), found["has_last"].to_numpy(), _step_log(days))
+
+
+def _metal_by_history(d: Days) -> Bools:
+    """Tell which values lie under 1 ohm and far below what the electrode read before, and after if it did.
+
+    The first of a history may as well be sound and all that follows risen: it has to stand lower still.
+    """
+    below, first_below = np.log(METAL_SHARE_OF_HISTORY), np.log(METAL_SHARE_OF_FORMULA)
+    with np.errstate(invalid="ignore"):
+        fallen = d.ln - d.before < below
+        fallen |= np.isnan(d.before) & (d.ln - d.after < first_below)
+        stays = ~np.isnan(d.after) & ~(d.ln - d.after < below)
+    return np.asarray(fallen & ~stays & (d.ln < np.log(METAL_BELOW_OHM)) & ~d.over)
+
+
+def _history(days: pl.DataFrame, d: Days) -> pl.DataFrame:
+    """Give electrode_id, _day and what the day's value looks like beside its history and its visit."""
+    above = days.select(pl.col("_ln") - pl.col("formula_ohm").log()).to_series().to_numpy().astype(float)
+    sheet, alone = _copied(days, d)
+    flags = {
+        "_slip": slipped(d),
+        "_slip_end": slipped_at_an_end(d) | slipped_alone(d, above),
+        "_opened": opened_once(d),
+        "_metal_history": _metal_by_history(d),
+        "_copied_sheet": sheet,
+        "_copied_alone": alone,
+    }
+    return days.select(
+        "electrode_id", "_day", pl.col("_ln").alias("_day_ln"),
+        *(pl.Series(name, value) for name, value in flags.items()),
+        pl.Series("_local_ohm", np.exp(d.local), nan_to_null=True),
+        pl.Series("_dev_before", d.ln - d.before, nan_to_null=True),
+        pl.Series("_visit_shift", d.shift, nan_to_null=True),
+        pl.Series("_visit_wells", d.wells),
+    )  # fmt: skip
+
+
+def _of_readings(usable: pl.DataFrame, history: pl.DataFrame, swaps: pl.DataFrame) -> pl.DataFrame:
+    """Give row_id and its day's columns; a repeat that differs from its day's value keeps only that."""
+    by = ["electrode_id", "_day"]
+    joined = usable.select("row_id", *by, "_ln", "_over", "_aside").join(history, on=by, how="left")
+    joined = joined.join(swaps, on=by, how="left")
+    apart = pl.col("_ln") - pl.col("_day_ln")
+    close = apart.abs() < SAME_VALUE_LOG
+    steps = (apart / LN10).round()
+    off_repeat = (
+        steps.abs().is_between(1, 3) & ((apart - steps * LN10).abs() < SLIP_WITHIN_LOG) & ~pl.col("_over")
+    )
+    flags = [name for name, kind in history.schema.items() if kind == pl.Boolean]
+    return joined.with_columns(
+        *((pl.col(name) & close).alias(name) for name in flags),
+        pl.when(close).then("_swapped_with").alias("_swapped_with"),
+        (off_repeat & pl.col("_local_ohm").is_not_null()).alias("_off_its_repeat"),
+    ).drop(*by, "_ln", "_over", "_aside", "_day_ln")
+
+
+def _with_campaigns(rows: pl.DataFrame, visits: pl.DataFrame) -> pl.DataFrame:
+    """Add _campaign_factor, _campaign_who to the readings of a campaign that is off."""
+    off = campaigns_off(visits)
+    year = pl.col("_day").dt.year().cast(pl.Int32)
+    rows = rows.with_columns(year.alias("_year"))
+    for by in ("instrument_id", "crew"):
+        mine = off.filter(pl.col("by") == by).select(
+            "district", pl.col("year").alias("_year"), pl.col("who").alias(by),
+            pl.col("factor").alias(f"_factor_{by}"),
+        )  # fmt: skip
+        rows = rows.join(mine, on=["district", "_year", by], how="left", maintain_order="left")
+    meter = pl.col("_factor_instrument_id").is_not_null()
+    return rows.with_columns(
+        pl.when(of_a_round())
+        .then(pl.coalesce("_factor_instrument_id", "_factor_crew"))
+        .alias("_campaign_factor"),
+        pl.when(meter)
+        .then(pl.format("meter {}", "instrument_id"))
+        .otherwise(pl.format("crew {}", "crew"))
+        .alias("_campaign_who"),
+    )
+
+
+def _with_frost(rows: pl.DataFrame, weather: pl.DataFrame | None) -> pl.DataFrame:
+    """Add _topsoil_c: measured with the reading, or the month's of the site or its district."""
+    if weather is None or "month" not in weather.columns:
+        return rows.with_columns(pl.col("soil_temp_c").alias("_topsoil_c"))
+    known = complete(
+        weather,
+        {"site_id": pl.String, "region": pl.String, "soil_temp_c": pl.Float64, "air_temp_c": pl.Float64},
+    ).with_columns(
+        pl.col("month").cast(pl.String).str.head(7).alias("_month"),
+        pl.coalesce("soil_temp_c", "air_temp_c").alias("_month_c"),
+    )
+    rows = rows.with_columns(pl.col("_day").dt.strftime("%Y-%m").alias("_month"))
+    for key, of in (("site_id", "site_id"), ("region", "district")):
+        mine = known.drop_nulls(key).group_by(key, "_month").agg(pl.col("_month_c").mean())
+        mine = mine.rename({key: of, "_month_c": f"_c_{of}"})
+        rows = rows.join(mine, on=[of, "_month"], how="left", maintain_order="left")
+    return rows.with_columns(
+        pl.coalesce("soil_temp_c", "_c_site_id", "_c_district").alias("_topsoil_c")
+    ).drop("_month")
 
 
 def prepare(
     readings: pl.DataFrame,
     electrodes: pl.DataFrame,
+    sites: pl.DataFrame,
     instruments: pl.DataFrame,
     rod_formula_ohm: pl.DataFrame,
+    weather: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """Give the readings with every column that a rule may ask for; `_order` is their place in the input."""
-    rows = _with_electrode(readings, electrodes, rod_formula_ohm)
-    rows = _copies(_with_range_and_spread(_with_meter(rows, instruments)))
-    history = _history(rows)
-    swapped = _swaps(history, rows)
-    usual = history.group_by("electrode_id").agg(pl.col("_history_ohm").first())
-    return (
-        rows.join(history.drop("electrode_id", "_day", "_history_ohm"), on="row_id", how="left")
-        .join(usual, on="electrode_id", how="left")
-        .join(swapped, on="row_id", how="left")
-    )
+    rows = _with_electrode(readings, electrodes, sites, rod_formula_ohm)
+    rows = _with_soil(_with_frost(_copies(with_meter(rows, instruments)), weather))
+    usable = _usable(rows)
+    days = _days(usable)
+    d = _judged(days)
+    visits = visit_frame(days, d)
+    lapsed = rows.filter("_lapsed").select("instrument_id", "_day", "lapsed_years").unique()
+    drift = lapsed_drift(visits, lapsed)
+    rows = with_spread(rows, drift)
+    found = _of_readings(usable, _history(days, d), swaps_frame(days, d, _currents(days, d)))
+    usual = days.group_by("electrode_id").agg(pl.col("_usual_ln").first().exp().alias("_history_ohm"))
+    rows = rows.join(found, on="row_id", how="left", maintain_order="left")
+    rows = rows.join(usual, on="electrode_id", how="left", maintain_order="left")
+    return _with_campaigns(rows, without_drift(visits, lapsed, drift))

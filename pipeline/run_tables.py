@@ -67,6 +67,10 @@ TABLES: dict[str, Columns] = {
         (MOMENT, "taken_at"),
         (REAL, "resistance_ohm season_factor campaign_factor weight corrected_ohm p_wild"),
     ),
+    "verdict_counts": _columns((TEXT, "rule verdict crew instrument_id"), (WHOLE, "year readings of")),
+    "verdict_groups": _columns(
+        (TEXT, "rule by group"), (WHOLE, "readings of visits"), (REAL, "times p_value")
+    ),
     "attend_first": _columns(
         (TEXT, "site_id electrode_id"), (MOMENT, "taken_at"), (TEXT, "finding why"), (REAL, "value")
     ),

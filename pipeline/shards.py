@@ -187,7 +187,8 @@ def vet_shard(job: Job) -> Path:
 def read_shard(spool: Spool, shard: int) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Read a shard's electrodes and its readings, vetted; those that came without a verdict are vetted here.
 
-    An instrument's usual value on its check resistor is then the shard's.
+    An instrument's usual value on its check resistor, its drift once it has lapsed and what a district's
+    campaigns are compared with are then the shard's own.
     """
     electrodes = pl.read_parquet(spool.electrodes(shard))
     files = spool.readings(shard)

@@ -15,6 +15,7 @@ from models.loop_dependence import loop_dependence
 from models.metal_loss import scored_ground
 from models.site import site_counts
 from models.soil_importance import soil_importance
+from models.vetting_counts import verdict_counts, verdicts_that_stand_out
 from pipeline.calibrations import LATEST, check_name, kept_calibrations
 from pipeline.engine import one_blas_thread
 from pipeline.errors import WorkError
@@ -141,6 +142,8 @@ def tables_of(
         "plan": planned,
         "class_curves": class_curves(fit),
         "reading_verdicts": inference.verdicts,
+        "verdict_counts": verdict_counts(inference.verdicts, inputs.readings),
+        "verdict_groups": verdicts_that_stand_out(inference.verdicts, inputs.readings),
         "attend_first": dangers,
         **questions.tables(),
         "site_ground": scored_ground(inputs.ground),

@@ -71,6 +71,10 @@ TABLES: dict[str, Columns] = {
         (REAL, "resistance_ohm corrected_ohm season_factor campaign_factor weight p_wild"),
         (WHOLE, "line"),
     ),
+    "verdict_counts": _columns((TEXT, "rule verdict crew instrument_id"), (WHOLE, "year readings of")),
+    "verdict_groups": _columns(
+        (TEXT, "rule by group"), (WHOLE, "readings of visits"), (REAL, "times p_value")
+    ),
     "attend_first": _columns(
         (TEXT, "site_id electrode_id"), (MOMENT, "taken_at"), (TEXT, "finding why"), (REAL, "value")
     ),

@@ -10,6 +10,7 @@ import polars as pl
 from reports import words
 from reports.charts import Columns
 from reports.staged import Row, Staged, site_names
+from reports.verdict_marks import VerdictMarks, verdict_marks
 
 MOST_CLASSES = 10
 MOST_GROUPS = 24
@@ -110,6 +111,7 @@ class TrustPage:
     residuals: tuple[Figure, ...]
     flagged_groups: tuple[FlaggedGroup, ...]
     puzzles: tuple[Puzzle, ...]
+    verdicts: VerdictMarks
 
 
 def trust_page(staged: Staged) -> TrustPage:
@@ -132,6 +134,7 @@ def trust_page(staged: Staged) -> TrustPage:
         residuals=_residual_figures(groups),
         flagged_groups=flagged_groups,
         puzzles=puzzles,
+        verdicts=verdict_marks(staged),
     )
 
 

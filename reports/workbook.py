@@ -17,6 +17,7 @@ COPIED = (
     "site_ranking", "plan", "sites", "site_outlook", "electrode_outlook", "attend_first", "class_curves",
     "load_books", "refused_rows", "hypotheses", "question_confounders", "question_overlap", "question_news",
     "soil_importance", "soil_dependence", "model_checks", "residual_checks", "not_understood",
+    "verdict_counts", "verdict_groups",
     "next_readings", "next_rounds", "loop_dependence", "measure_again",
 )  # fmt: skip
 # What a spreadsheet takes for the start of a formula when it opens a CSV.

@@ -1,5 +1,6 @@
 """The entry points: a fleet in memory, or as the field files that its crews send."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from synthetic_fleet.mechanisms import mechanism_named
 from synthetic_fleet.meters import instrument_table, make_meters
 from synthetic_fleet.mistakes import FieldRows, plant
 from synthetic_fleet.rods import electrode_table, first_installations, make_rods, truth_table
+from synthetic_fleet.sheet_mistakes import plant_on_sheets
 from synthetic_fleet.workbook import MADE, write_district_book
 from synthetic_fleet.world import DISTRICTS, make_world
 
@@ -63,12 +65,19 @@ class Written:
     mistakes: pl.DataFrame  # file, line, kind, electrode_id, taken_at
 
 
-def simulate(sites: int = 300, seed: int = 1, mechanism: str = "field", mistakes: bool = True) -> Simulated:
+def simulate(
+    sites: int = 300,
+    seed: int = 1,
+    mechanism: str = "field",
+    mistakes: bool = True,
+    sheet_shares: Mapping[str, float] | None = None,
+) -> Simulated:
     """Make a fleet of so many sites in memory; the same arguments give the same fleet.
 
-    Raises ValueError where there is no such mechanism, or no site.
+    sheet_shares: how often clamp, meter and sheet go wrong, other than sheet_mistakes.SHEET_SHARES. Raises
+    ValueError where there is no such mechanism, or no site.
     """
-    tables, truth, rows, _ = _make(sites, seed, mechanism, mistakes)
+    tables, truth, rows, _ = _make(sites, seed, mechanism, mistakes, sheet_shares)
     accepted = rows.accepted()
     tables["readings"] = accepted.select(READING_COLUMNS)
     return Simulated(tables, truth, accepted.select(READING_TRUTH_COLUMNS), rows.planted())
@@ -101,12 +110,16 @@ def synthesize(
 
 
 def _make(
-    sites: int, seed: int, mechanism: str, mistakes: bool
+    sites: int,
+    seed: int,
+    mechanism: str,
+    mistakes: bool,
+    sheet_shares: Mapping[str, float] | None = None,
 ) -> tuple[dict[str, pl.DataFrame], pl.DataFrame, FieldRows, np.random.Generator]:
     if sites < 1:
         raise ValueError(f"A fleet needs at least one site, not {sites}.")
     m = mechanism_named(mechanism)
-    stream = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(8)]
+    stream = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(9)]
     world = make_world(stream[0], sites, m)
     rods = make_rods(stream[1], world, m)
     life = first_installations(stream[2], world, rods)
@@ -114,13 +127,16 @@ def _make(
     rounds = send_out(stream[4], world, rods, life=life, meters=meters, mechanism=m)
     rest = rest_when_new(world, rods)
     electrodes = electrode_table(stream[5], world, rods, life, rest)
+    instruments = instrument_table(meters)
     rows = plant(stream[6], reading_table(stream[6], rounds), electrodes, mistakes)
+    if mistakes:
+        rows = plant_on_sheets(stream[8], rows, instruments, sheet_shares)
     tables = {
         "sites": world.sites,
         "electrodes": electrodes,
         "soil_surveys": world.soil_surveys,
         "soundings": world.soundings,
-        "instruments": instrument_table(meters),
+        "instruments": instruments,
         "works": works_table(stream[4], rounds),
         "weather": world.weather,
     }

@@ -9,7 +9,7 @@ COPY (
     SELECT
         places.shard,
         places.place,
-        readings.* EXCLUDE (electrode_id, site_id, note, crew, corrects)
+        readings.* EXCLUDE (electrode_id, site_id, note, corrects)
     FROM readings
     JOIN places USING (electrode_id)
     WHERE readings.taken_at < $until

@@ -26,7 +26,10 @@ REFUSED = {
         "before_installation",
     ),
 }
-TAKEN = {"decimal_slipped", "kilo_ohm", "swapped_wells", "duplicate"}
+TAKEN = {
+    *("decimal_slipped", "kilo_ohm", "swapped_wells", "duplicate", "metal_loop", "open_clamp"),
+    *("copied_reading", "copied_sheet", "frozen_ground", "campaign_off"),
+}
 
 
 @pytest.fixture(scope="module")

@@ -3,6 +3,7 @@
 The stages are a run's, without store and pages.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -107,16 +108,38 @@ def _classes(fit: Fitted, seed: int) -> pl.DataFrame:
     return pl.concat([by_age, parameter_medians(fit, np.random.default_rng([seed, 3]))])
 
 
-def judged_fleet(sites: int, seed: int, mechanism: str) -> Fleet:
-    """Run the whole inference on what a fleet's crews wrote down, and put the truth beside it."""
+def _as_read(verdicts: pl.DataFrame) -> pl.DataFrame:
+    """Take every reading that has a value as good, censoring kept: what vetting is judged against."""
+    limit = pl.col("range_mark").is_not_null()
+    return verdicts.with_columns(
+        pl.when(pl.col("rule") == "no_resistance")
+        .then("verdict")
+        .otherwise(pl.when(limit).then(pl.lit("censored")).otherwise(pl.lit("good")))
+        .alias("verdict")
+    )
+
+
+def judged_fleet(
+    sites: int,
+    seed: int,
+    mechanism: str,
+    as_read: bool = False,
+    sheet_shares: Mapping[str, float] | None = None,
+) -> Fleet:
+    """Run the whole inference on what a fleet's crews wrote down, and put the truth beside it.
+
+    as_read: with no verdict but the meter's limits. sheet_shares: as of simulate.
+    """
     if mechanism == OWN:
         return _own_fleet(sites, seed)
-    sim = simulate(sites, seed, mechanism)
+    sim = simulate(sites, seed, mechanism, sheet_shares=sheet_shares)
     electrodes, readings = office_electrodes(sim), numbered_readings(sim)
     verdicts = vet(
         readings, electrodes, sim.tables["sites"], sim.tables["instruments"],
         electrodes.select("electrode_id", "formula_ohm"),
     )  # fmt: skip
+    if as_read:
+        verdicts = _as_read(verdicts)
     vetted = readings.drop("range_mark").join(verdicts, on="row_id")
     h = build_histories(electrodes, vetted, sim.tables["works"], AS_OF)
     fit, searched, outlook = _inferred(h, seed)

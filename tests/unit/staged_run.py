@@ -63,6 +63,8 @@ def write_staged_run(
         "survival_sensitivity": _survival_sensitivity(),
         "survival_truncation": _survival_truncation(),
         "survival_residuals": _survival_residuals(),
+        "verdict_counts": _verdict_counts(),
+        "verdict_groups": _verdict_groups(),
         "model_checks": _model_checks(),
         "residual_checks": _residual_checks(),
         "not_understood": _not_understood(ids),
@@ -89,6 +91,35 @@ def write_staged_run(
         table.write_parquet(folder / f"{name}.parquet")
     (folder / "run.json").write_text(json.dumps(_run(sites, wells), indent=1), encoding="utf-8")
     return folder
+
+
+def _verdict_counts() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "rule": ["calibration_lapsed", "calibration_lapsed", "slipped_decimal"],
+            "verdict": ["doubtful", "doubtful", "set_aside"],
+            "crew": ["N-1", None, "N-1"],
+            "instrument_id": ["<b>J7</b>", "<b>J7</b>", "K2"],
+            "year": [2015, 2016, 2015],
+            "readings": [7, 4, 1],
+            "of": [40, 12, 60],
+        }
+    )
+
+
+def _verdict_groups() -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "rule": ["calibration_lapsed"],
+            "by": ["instrument_id"],
+            "group": ["<b>J7</b>"],
+            "readings": [11],
+            "of": [52],
+            "visits": [4],
+            "times": [6.25],
+            "p_value": [1e-6],
+        }
+    )
 
 
 def _sites(ids: list[str], names: list[str], wells: int, years: int) -> pl.DataFrame:

@@ -208,6 +208,25 @@ def test_without_a_cost_or_money_the_page_says_so(staged: Staged) -> None:
     assert measure_page(without(staged, "next_rounds", "next_readings")).rounds == ()
 
 
+def test_what_vetting_said_stands_by_rule_with_what_stands_out(staged: Staged) -> None:
+    marks = trust_page(staged).verdicts
+    total = staged["reading_verdicts"].height
+    assert [(m.rule, m.verdict, m.readings) for m in marks.rules] == [
+        ("calibration lapsed", words.verdict("doubtful"), "11"),
+        ("slipped decimal", words.verdict("set_aside"), "1"),
+    ]
+    assert marks.rules[0].share == f"{100 * 11 / total:.2f}{NB}%"
+    assert marks.rules[0].stands_out == "meter <b>J7</b>: 11 of 52, 6.2 times as often as elsewhere"
+    assert marks.rules[1].stands_out == ""
+    assert "1 crew, meter or year stands out" in marks.sentence
+    alone = staged["verdict_groups"].with_columns(times=pl.lit(None, dtype=pl.Float64))
+    said = trust_page(changed(staged, verdict_groups=alone)).verdicts.rules[0].stands_out
+    assert said == "meter <b>J7</b>: 11 of 52, none elsewhere"
+    calm = trust_page(without(staged, "verdict_groups")).verdicts
+    assert "no crew, meter or year stands out" in calm.sentence
+    assert trust_page(without(staged, "verdict_counts")).verdicts.rules == ()
+
+
 def test_a_run_without_the_tables_still_has_its_pages(tmp_path: Path) -> None:
     folder = write_staged_run(tmp_path)
     for name in (

@@ -15,6 +15,7 @@ import pytest
 
 from synthetic_fleet.fleet import Written, simulate, synthesize
 from synthetic_fleet.mistakes import SHARES
+from synthetic_fleet.sheet_mistakes import SHEET_SHARES
 from synthetic_fleet.workbook import PIN_HEADINGS, READING_HEADINGS, SOIL_HEADINGS
 
 SITES = 24
@@ -86,7 +87,7 @@ def test_rows_of_the_files_are_those_that_were_read(crews: Written) -> None:
 
 
 def test_every_kind_of_mistake_is_planted(crews: Written) -> None:
-    assert set(crews.mistakes["kind"]) == set(SHARES)
+    assert set(crews.mistakes["kind"]) == set(SHARES) | set(SHEET_SHARES)
     assert crews.mistakes.equals(pl.read_parquet(crews.folder / "truth/mistakes.parquet"))
 
 
@@ -107,7 +108,7 @@ def _shows(kind: str, form: str, row: dict[str, Any], true: dict[str, Any], befo
         "before_installation": own_well and not right_day,
         "swapped_wells": not own_well and right_day,
     }
-    numeric = kind in ("decimal_slipped", "kilo_ohm", "corrected_later")
+    numeric = kind in ("decimal_slipped", "kilo_ohm", "corrected_later", *SHEET_SHARES)
     return checks.get(kind, numeric and own_well and right_day and ohm is not None)
 
 

@@ -34,6 +34,7 @@ def clean_site() -> pl.DataFrame:
                     "current_a": 0.1,
                     "instrument_id": "m1",
                     "check_ring_ohm": 25.0,
+                    "soil_temp_c": 12.0,
                     "file": f"{2010 + year}.csv",
                 }
             )
@@ -76,8 +77,8 @@ def judge(readings: pl.DataFrame, formula: float | None = 25.0, due: int = 2030)
 
 
 def flags(verdicts: pl.DataFrame) -> dict[int, tuple[str, str]]:
-    """Give the rows that are not good: row_id to verdict and rule."""
-    bad = verdicts.filter(pl.col("verdict") != "good")
+    """Give the rows that a rule speaks of: row_id to verdict and rule."""
+    bad = verdicts.filter(pl.col("rule").is_not_null())
     return {r["row_id"]: (r["verdict"], r["rule"]) for r in bad.iter_rows(named=True)}
 
 
@@ -100,8 +101,9 @@ def test_clean_site_is_all_good_and_in_order() -> None:
         ({"resistance_ohm": 0.0}, ("set_aside", "not_a_resistance")),
         ({"method": "fall_of_potential"}, ("set_aside", "not_clamp_on")),
         ({"resistance_ohm": 0.31}, ("set_aside", "metal_loop")),
-        ({"resistance_ohm": 1500.0, "range_mark": "over"}, ("censored", "over_range")),
-        ({"resistance_ohm": 1500.0}, ("censored", "over_range")),
+        ({"resistance_ohm": 1500.0, "range_mark": "over"}, ("doubtful", "open_lead")),
+        ({"resistance_ohm": 1500.0}, ("doubtful", "open_lead")),
+        ({"resistance_ohm": 770.0}, ("doubtful", "open_lead")),
         ({"current_a": 8.0}, ("doubtful", "current_too_high")),
         ({"current_a": -8.0}, ("doubtful", "current_too_high")),
         ({"outcome": "noise"}, ("doubtful", "noisy_outcome")),
@@ -110,12 +112,37 @@ def test_clean_site_is_all_good_and_in_order() -> None:
         ({"resistance_ohm": 2.54}, ("set_aside", "slipped_decimal")),
         ({"resistance_ohm": 25_400.0}, ("set_aside", "slipped_decimal")),
         ({"resistance_ohm": 0.0254}, ("set_aside", "metal_loop")),
-        ({"resistance_ohm": 1700.0}, ("doubtful", "beyond_meter")),
+        ({"soil_temp_c": -1.5}, ("good", "frozen_ground")),
     ],
 )
 def test_rule_finds_its_mistake_and_nothing_else(cells: dict[str, object], expected: tuple[str, str]) -> None:
     row = row_of(2013, "b")
     assert flags(judge(changed(clean_site(), row, **cells))) == {row: expected}
+
+
+@pytest.mark.parametrize(
+    ("cells", "expected"),
+    [
+        ({"resistance_ohm": 1500.0, "range_mark": "over"}, ("censored", "over_range")),
+        ({"resistance_ohm": 1500.0}, ("censored", "over_range")),
+        ({"resistance_ohm": 1700.0}, ("doubtful", "beyond_meter")),
+        ({"resistance_ohm": 254.0}, ("doubtful", "maybe_slipped")),
+        ({"resistance_ohm": 0.31}, ("set_aside", "metal_loop")),
+        ({"resistance_ohm": 64.0}, None),
+    ],
+)
+def test_newest_reading_is_judged_by_what_came_before(
+    cells: dict[str, object], expected: tuple[str, str] | None
+) -> None:
+    row = row_of(2017, "b")
+    assert flags(judge(changed(clean_site(), row, **cells))) == ({row: expected} if expected else {})
+
+
+def test_lead_that_stays_open_keeps_its_limits() -> None:
+    readings = clean_site()
+    for year in (2015, 2016, 2017):
+        readings = changed(readings, row_of(year, "b"), resistance_ohm=1500.0, range_mark="over")
+    assert set(flags(judge(readings)).values()) == {("censored", "over_range")}
 
 
 def test_slip_of_a_thousand_in_the_range_of_the_meter() -> None:
@@ -224,6 +251,15 @@ def test_dense_grid_in_conductive_soil_is_not_a_metal_loop() -> None:
     assert flags(judge(readings, formula=1.5)) == {}
 
 
+def test_site_that_reads_far_below_its_survey_is_not_all_metal() -> None:
+    readings = clean_site().with_columns((pl.col("resistance_ohm") / 30).round(3))
+    assert flags(judge(readings, formula=25.0)) == {}
+    row = row_of(2013, "b")
+    assert flags(judge(changed(readings, row, resistance_ohm=0.03), formula=25.0)) == {
+        row: ("set_aside", "metal_loop")
+    }
+
+
 def test_under_range_is_kept_where_soil_allows_it_and_set_aside_where_not() -> None:
     row = row_of(2013, "b")
     readings = changed(clean_site(), row, resistance_ohm=0.02, range_mark="under")
@@ -239,8 +275,16 @@ def test_every_flag_has_a_sentence_and_every_rule_a_physics() -> None:
     reason = judge(readings).filter(pl.col("row_id") == 9)["reason"].item()
     assert reason.endswith(".")
     assert all(rule.function.__doc__ and rule.verdict in SEVERITY for rule in RULES)
-    order = [SEVERITY.index(rule.verdict) for rule in RULES]
+
+
+def test_gravest_rule_comes_first() -> None:
+    """But two wells exchanged before two slips that match, and an open lead before its meter's limit."""
+    plain = [rule for rule in RULES if rule.name not in ("swapped_wells", "open_lead")]
+    order = [SEVERITY.index(rule.verdict) for rule in plain]
     assert order == sorted(order)
+    names = [rule.name for rule in RULES]
+    assert names.index("swapped_wells") < names.index("slipped_decimal")
+    assert names.index("open_lead") < names.index("over_range")
 
 
 def test_bare_columns_and_no_instruments_are_enough() -> None:
