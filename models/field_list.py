@@ -64,10 +64,9 @@ def measure_again(verdicts: pl.DataFrame, in_service: pl.DataFrame) -> pl.DataFr
 
     `verdicts`: electrode_id, site_id, well_id, taken_at, resistance_ohm, verdict, rule, reason; `in_service`:
     electrode_id of what stands. `last_good_on`: the day of the newest good reading, null where there is none.
-    A reading that is good with a remark (frozen ground) is asked for again; one that is merely over the range
-    year after year is asked for once a visit.
+    A good reading that frost lifted is asked for again.
     """
-    plain = pl.col("rule").is_null() & (pl.col("verdict") == "good")
+    plain = (pl.col("verdict") == "good") & ~pl.col("rule").is_in(list(HOW)).fill_null(False)
     rows = verdicts.join(in_service.select("electrode_id").unique(), on="electrode_id", how="semi")
     good = rows.filter(plain).group_by("electrode_id").agg(pl.col("taken_at").max().alias("_good"))
     asked = (

@@ -24,6 +24,7 @@ from models.vetting_rules import (
     copied_forward,
     current_too_high,
     frozen_ground,
+    low_in_grid,
     maybe_slipped,
     metal_loop,
     no_resistance,
@@ -78,6 +79,7 @@ RULES: tuple[Rule, ...] = (
     Rule("check_ring_off", "doubtful", 0.5, check_ring_off),
     Rule("calibration_lapsed", "doubtful", 0.8, calibration_lapsed),
     Rule("frozen_ground", "good", 1.0, frozen_ground),
+    Rule("low_in_grid", "good", 1.0, low_in_grid),
 )
 
 

@@ -67,7 +67,16 @@ def _with_electrode(
         .join(lives, on="electrode_id", how="left")
         .join(formula, on="electrode_id", how="left")
         .join(_districts(sites, electrodes), on="site_id", how="left")
+        .join(_gridded(sites), on="site_id", how="left")
     )
+
+
+def _gridded(sites: pl.DataFrame) -> pl.DataFrame:
+    """Give the sites whose loop closes through their own grid: site_id, _in_grid (true)."""
+    if not {"site_id", "return_path", "grid_area_m2"} <= set(sites.columns):
+        return pl.DataFrame(schema={"site_id": pl.String, "_in_grid": pl.Boolean})
+    own = sites.filter((pl.col("return_path") == "site_grid") & (pl.col("grid_area_m2") > 0))
+    return own.select("site_id", pl.lit(True).alias("_in_grid")).unique("site_id")
 
 
 def _districts(sites: pl.DataFrame, electrodes: pl.DataFrame) -> pl.DataFrame:

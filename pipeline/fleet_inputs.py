@@ -185,6 +185,7 @@ def vetted_readings(inputs: FleetInputs) -> pl.DataFrame:
         inputs.sites,
         inputs.instruments,
         inputs.electrodes.select("electrode_id", "formula_ohm"),
+        inputs.weather,
     )
     vetted = until.drop("range_mark").join(verdicts, on="row_id", how="left", maintain_order="left")
     solved = solved_rests(vetted, inputs.electrodes, inputs.sites)

@@ -42,7 +42,7 @@ RIGHT = {
 # What is true of the reading whether or not it is right: said, and no wrong mark.
 CIRCUMSTANCES = (
     "no_resistance", "before_installation", "after_retirement", "over_range", "under_range", "noisy_outcome",
-    "current_too_high", "check_ring_off", "calibration_lapsed", "frozen_ground",
+    "current_too_high", "check_ring_off", "calibration_lapsed", "frozen_ground", "low_in_grid",
 )  # fmt: skip
 SLIP_RULES = ("slipped_decimal", "maybe_slipped", "wrong_unit", "metal_loop")
 STEP_LOG = float(np.log(2.0))  # a step of the true level between two readings of an electrode

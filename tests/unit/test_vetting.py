@@ -49,7 +49,9 @@ def changed(readings: pl.DataFrame, row: int, **values: object) -> pl.DataFrame:
     )
 
 
-def judge(readings: pl.DataFrame, formula: float | None = 25.0, due: int = 2030) -> pl.DataFrame:
+def judge(
+    readings: pl.DataFrame, formula: float | None = 25.0, due: int = 2030, **of_site: object
+) -> pl.DataFrame:
     """Vet the site's readings with one meter calibrated in 2009 and due in `due`."""
     electrodes = pl.DataFrame(
         {
@@ -73,7 +75,7 @@ def judge(readings: pl.DataFrame, formula: float | None = 25.0, due: int = 2030)
     formulas = pl.DataFrame(
         {"electrode_id": list(WELLS), "formula_ohm": pl.Series([formula] * 4, dtype=pl.Float64)}
     )
-    return vet(readings, electrodes, pl.DataFrame({"site_id": ["s"]}), meters, formulas)
+    return vet(readings, electrodes, pl.DataFrame([{"site_id": "s"} | of_site]), meters, formulas)
 
 
 def flags(verdicts: pl.DataFrame) -> dict[int, tuple[str, str]]:
@@ -294,3 +296,16 @@ def test_bare_columns_and_no_instruments_are_enough() -> None:
     verdicts = vet(readings, electrodes, pl.DataFrame(), pl.DataFrame(), empty)
     assert verdicts["verdict"].unique().to_list() == ["good"]
     assert verdicts["sd_extra_log"].min() > 0
+
+
+def test_low_reading_in_a_grid_stays_good_and_is_said_to_be_a_baseline_only() -> None:
+    """A rod alone of 25 ohm that may read 15 inside a large grid (common practice, no source)."""
+    in_grid = {"return_path": "site_grid", "grid_area_m2": 4900.0}
+    low = judge(clean_site(), 60.0, **in_grid).filter(pl.col("rule") == "low_in_grid")
+    assert low.height > 0
+    assert low["verdict"].unique().to_list() == ["good"]
+    assert low["weight"].min() == 1.0
+    assert "no absolute value" in low["reason"][0]
+    for elsewhere in ({"return_path": "multi_grounded_neutral", "grid_area_m2": 4900.0}, {}):
+        assert "low_in_grid" not in judge(clean_site(), 60.0, **elsewhere)["rule"].to_list()
+    assert "low_in_grid" not in judge(clean_site(), 12.0, **in_grid)["rule"].to_list()
