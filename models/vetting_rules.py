@@ -17,8 +17,8 @@ from models.vetting_history import LN10, SLIP_WITHIN_LOG
 # no source: the meters' own limits differ.
 CLEAN_CURRENT_A = 5.0
 CHECK_RING_WITHIN = 0.10
-# In a grid a rod reads 8 to 16 % under itself and the grid (models/buried_wires.py); soil is not known to better
-# than a third: this is the least share of the formula that needs no word (common practice, no source).
+# In a grid a rod reads 8 to 16 % under itself and the grid (models/buried_wires.py); soil is not known to
+# better than a third: this is the least share of the formula that needs no word (common practice, no source).
 LOW_IN_GRID = 0.6
 LEAST_DRIFT_SE = 2.0  # standard errors by which a drift has to differ from none before the crew is told of it
 
