@@ -1,9 +1,7 @@
 """The command line: what it asks, what it prints, what it returns."""
 
-import sys
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +9,7 @@ import click
 
 from pipeline import command_options as options
 from pipeline.command_errors import Commands
+from pipeline.command_load import check_paths, load_and_say, say_dangers
 from pipeline.demo import make_demo_folder
 from pipeline.errors import RequestError, WorkError
 from pipeline.result import RunResult
@@ -94,9 +93,9 @@ def demo(folder: Path, sites: int, seed: int) -> None:
     make_demo_folder(folder)
     _synthesize(folder / "field", sites, seed, "field", "crews")
     settings = Settings.load(folder)
-    if fault := _load(folder, settings, [folder / "field"]):
+    if fault := load_and_say(folder, settings, [folder / "field"]):
         click.echo(fault)
-    _attend_first(folder, settings)
+    say_dangers(folder, settings)
     _finish(_run(folder, settings, settings.as_of))
 
 
@@ -137,8 +136,8 @@ def load(asked: _Asked, paths: tuple[Path, ...]) -> None:
     Example: rodfleet load field/ late/readings_north.xlsx
     """
     fleet, settings = asked.fleet, asked.settings
-    fault = _load(fleet, settings, paths)
-    listed = _attend_first(fleet, settings)
+    fault = load_and_say(fleet, settings, paths)
+    listed = say_dangers(fleet, settings)
     if fault:
         raise WorkError(fault)
     if not listed:
@@ -216,7 +215,7 @@ def nightly(asked: _Asked, inbox: tuple[Path, ...]) -> None:
     \b
     Example: rodfleet --fleet /srv/fleet nightly /srv/inbox
     """
-    _check_paths(inbox)
+    check_paths(inbox)
     from pipeline.flow import nightly as run_nightly
 
     _finish(run_nightly(asked.fleet, asked.settings, list(inbox), click.echo))
@@ -334,53 +333,6 @@ def _synthesize(folder: Path, sites: int, seed: int, mechanism: str, layouts: st
     except ValueError as fault:
         raise RequestError(str(fault)) from fault
     click.echo(f"An invented fleet of {sites} sites (seed {seed}) is in {folder}.")
-
-
-def _check_paths(paths: Sequence[Path]) -> None:
-    for path in paths:
-        if not path.exists():
-            raise RequestError(f"There is no file or folder {path}; check the path.")
-
-
-def _load(fleet: Path, settings: Settings, paths: Sequence[Path]) -> str | None:
-    """Load and print the books; give the sentence to fail with where a file had to be refused as a whole."""
-    _check_paths(paths)
-    from pipeline.intake.load import load as load_files
-    from pipeline.store import Store
-
-    with Store.open(settings.store_path) as store:
-        books = load_files(store, paths, date.today(), _progress(), layouts=[fleet / "layouts"])
-    click.echo("\n".join(books.lines()))
-    if books.failures:
-        return "Not every file could be loaded (see above); correct those, then load them again."
-    if not books.books:
-        return "There was no table among the files; give files such as readings.csv, or a folder of them."
-    return None
-
-
-def _progress() -> Callable[[str], None]:
-    """Tell a person at a terminal which file is done; the books come at the end in any case."""
-
-    def say(line: str) -> None:
-        if sys.stderr.isatty():
-            click.echo(f"{datetime.now():%H:%M:%S} {line}", err=True)
-
-    return say
-
-
-def _attend_first(fleet: Path, settings: Settings) -> bool:
-    """Print dangers to people straight after loading; say whether that could be done."""
-    try:
-        from pipeline.stages import attend_first
-
-        result = attend_first(fleet, settings, click.echo)
-    except Exception as fault:
-        first = (str(fault).splitlines() or [""])[0]
-        click.echo(f"The list of what to attend to first could not be made ({first}); the load is done.")
-        return False
-    for line in result.lines:
-        click.echo(line)
-    return True
 
 
 def _run(fleet: Path, settings: Settings, as_of: date | None, calibration: str = "latest") -> RunResult:

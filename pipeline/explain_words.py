@@ -2,8 +2,6 @@
 
 import json
 import math
-import textwrap
-from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any
 
@@ -13,12 +11,12 @@ from models.explanation import ALL, ALONE, KIND, READINGS, SITE, most_telling
 from models.histories import DAYS_A_YEAR
 from models.outlook import Step
 from pipeline.explain import Explained
+from pipeline.explain_layout import age, dated, ohm, percent, place, signed, table, wrapped
 from pipeline.explain_loop import damage_sentence, loop_sentences
 from pipeline.ground_words import ground_of_site
 from pipeline.plain_tests import words_of
 from reports import words
 
-WIDTH = 79
 _EVIDENCE = {
     KIND: "(a) its kind, site unknown",
     SITE: "(b) its kind at this site",
@@ -49,57 +47,8 @@ def text(told: Explained) -> str:
         _heading(told), _dangers(told), _answer(told), _who(told), _readings(told), _evidence(told),
         _without(told), _without_visits(told), _steps(told), words_of(told.plain), _aside(told), _works(told),
     )  # fmt: skip
-    caution = _wrapped(f"{words.CAUTIONS[2]} {words.CAUTIONS[3].replace('page', 'list')}", "")
+    caution = wrapped(f"{words.CAUTIONS[2]} {words.CAUTIONS[3].replace('page', 'list')}", "")
     return "\n\n".join("\n".join(s) for s in (*sections, caution) if s)
-
-
-def _wrapped(said: str, indent: str = "  ", hang: str = "") -> list[str]:
-    lines = textwrap.wrap(
-        said, WIDTH, initial_indent=indent, subsequent_indent=indent + hang, break_on_hyphens=False
-    )
-    return [line.replace(words.NB, " ") for line in lines]
-
-
-def _dated(when: date, said: str) -> list[str]:
-    return _wrapped(f"{words.day(when)}  {said}", "  ", " " * 12)
-
-
-def _table(rows: Sequence[Sequence[str]], left: Sequence[int] = (0,), gap: str = "  ") -> list[str]:
-    """Set cells in columns: those in `left` to the left, all others to the right."""
-    widths = [max(len(r[k]) for r in rows) for k in range(len(rows[0]))]
-
-    def line(row: Sequence[str]) -> str:
-        set_in = zip(row, widths, strict=True)
-        cells = (c.ljust(w) if k in left else c.rjust(w) for k, (c, w) in enumerate(set_in))
-        return ("  " + gap.join(cells)).rstrip()
-
-    return [line(row) for row in rows]
-
-
-def _percent(p: float) -> str:
-    """Say a chance with a tenth of a per cent, as small moves are compared here."""
-    if p < 0.001:
-        return "<0.1"
-    return ">99.9" if p > 0.999 else f"{100 * p:.1f}"
-
-
-def _signed(change: float) -> str:
-    return "" if abs(change) < 0.0005 else f"{100 * change:+.1f}"
-
-
-def _age(value: float, places: int = 0) -> str:
-    return "never" if math.isinf(value) else f"{value:.{places}f}"
-
-
-def _ohm(value: float | None, mark: str | None = None) -> str:
-    if value is None:
-        return "-"
-    return {"over": ">", "under": "<"}.get(mark or "", "") + words.figure(value)
-
-
-def _place(row: dict[str, Any]) -> str:
-    name = f"{row['file']} [{row['sheet']}]" if row.get("sheet") else row["file"]
-    return f"{name}, line {row['line']}" if row.get("line") is not None else str(name)
 
 
 def _heading(told: Explained) -> list[str]:
@@ -107,7 +56,7 @@ def _heading(told: Explained) -> list[str]:
     site = f"site {who['site_id']}" + (f" ({who['site_name']})" if who["site_name"] else "")
     well = f", well {who['well_id']}" if who["well_id"] else ""
     gone = f", retired {who['retired_on']}" if who["retired_on"] else ""
-    return _wrapped(f"Electrode {who['electrode_id']}{well}, {site}{gone}", "")
+    return wrapped(f"Electrode {who['electrode_id']}{well}, {site}{gone}", "")
 
 
 def _dangers(told: Explained) -> list[str]:
@@ -117,12 +66,12 @@ def _dangers(told: Explained) -> list[str]:
     own = found.filter(pl.col("electrode_id").is_not_null())
     lines = ["ATTEND FIRST, before anything that is said below"]
     for row in own.head(3).rows(named=True):
-        lines += _dated(row["taken_at"], row["why"])
+        lines += dated(row["taken_at"], row["why"])
     if own.height > 3:
-        lines += _wrapped(f"and {own.height - 3} more of this electrode (attend_first.csv).")
+        lines += wrapped(f"and {own.height - 3} more of this electrode (attend_first.csv).")
     if of_site := found.height - own.height:
         newest = found.filter(pl.col("electrode_id").is_null()).sort("taken_at", descending=True)
-        lines += _wrapped(
+        lines += wrapped(
             f"{words.count(of_site, 'finding')} of the site as a whole; the newest: "
             f"{words.day(newest['taken_at'][0])}, {newest['why'][0]}", "  ", "  ",
         )  # fmt: skip
@@ -136,20 +85,20 @@ def _answer(told: Explained) -> list[str]:
     heads = ["now", *(f"in {y} y" for y in told.horizons)]
     low, middle, high = (a[f"crossing_age_p{q}"] for q in ("05", "50", "95"))
     spread = 100 * math.expm1(a["baseline_sd_log"])
-    lines = [f"THE ANSWER, looking from {told.as_of}", *_wrapped(f"{state}: {meaning}.")]
-    lines += _table([("", *heads), ("chance past threshold, %", *map(_percent, chances))])
-    lines += _wrapped(
+    lines = [f"THE ANSWER, looking from {told.as_of}", *wrapped(f"{state}: {meaning}.")]
+    lines += table([("", *heads), ("chance past threshold, %", *map(percent, chances))])
+    lines += wrapped(
         f"Threshold {who['threshold_ratio']:g} times new. Crossing age: median {words.years(middle)}, "
         f"90{words.NB}% interval {_interval(low, high)}; it is {a['age_years']:.1f} years old."
     )
-    lines += _wrapped(
-        f"Ratio now {a['ratio_now']:.2f}: {_ohm(a['level_ohm'])} ohm today, freed of season and campaign, "
-        f"over {_ohm(a['baseline_ohm'])} ohm when new (sd {spread:.0f} %)."
+    lines += wrapped(
+        f"Ratio now {a['ratio_now']:.2f}: {ohm(a['level_ohm'])} ohm today, freed of season and campaign, "
+        f"over {ohm(a['baseline_ohm'])} ohm when new (sd {spread:.0f} %)."
     )
-    lines += _wrapped(
+    lines += wrapped(
         f"Onset age: median {words.years(a['onset_age_p50'])}; growth after it "
         f"{100 * a['growth_per_year']:.1f} % a year (mean, of the logarithm). "
-        f"{words.BREAKS[a['break_state']].capitalize()} (chance {_percent(a['p_broken'])} %)."
+        f"{words.BREAKS[a['break_state']].capitalize()} (chance {percent(a['p_broken'])} %)."
     )
     return lines + _agreement(told)
 
@@ -173,7 +122,7 @@ def _agreement(told: Explained) -> list[str]:
         said.append("It has been renewed: this is what its readings say of it as if it still stood.")
     if not told.answer["converged"]:
         said.append("It is marked as not converged (the calibration, or the site's shared effect).")
-    return _wrapped(" ".join([*said, f"Calibration: {told.calibrated_on}."]))
+    return wrapped(" ".join([*said, f"Calibration: {told.calibrated_on}."]))
 
 
 def _who(told: Explained) -> list[str]:
@@ -181,17 +130,17 @@ def _who(told: Explained) -> list[str]:
     size = f"{who['length_m']:g} m, " if who["length_m"] else ""
     kind, material = words.plain(who["kind"]).capitalize(), words.plain(who["material"])
     rest = who["rest_ohm"] if (basis := who["ratio_basis"]) == "rod_net" else None
-    off = f" Taken off each reading: {_ohm(rest)} ohm." if rest else ""
+    off = f" Taken off each reading: {ohm(rest)} ohm." if rest else ""
     return [
         "WHO AND WHERE",
-        *_wrapped(
+        *wrapped(
             f"{kind}, {size}{material}, soil class {who['soil_class']}; installed {who['installed_on']} "
-            f"({_place(who)}). {ground_of_site(told.explanation.fit)}"
+            f"({place(who)}). {ground_of_site(told.explanation.fit)}"
         ),
-        *_wrapped(f"Ratio basis {basis}: {words.BASES[basis]}. {who['basis_reason']}{off}"),
-        *_wrapped(_baseline(told)),
-        *(line for said in loop_sentences(who, told.loop) for line in _wrapped(said)),
-        *_wrapped(damage_sentence(who, told.answer) or ""),
+        *wrapped(f"Ratio basis {basis}: {words.BASES[basis]}. {who['basis_reason']}{off}"),
+        *wrapped(_baseline(told)),
+        *(line for said in loop_sentences(who, told.loop) for line in wrapped(said)),
+        *wrapped(damage_sentence(who, told.answer) or ""),
     ]
 
 
@@ -201,11 +150,11 @@ def _baseline(told: Explained) -> str:
     if who["baseline_ohm"]:
         tied = "the rod alone" if who["baseline_tied_in"] is False else "tied in"
         when = who["baseline_on"] or who["installed_on"]
-        written = f" Written down then: {_ohm(who['baseline_ohm'])} ohm, {tied}, {when}."
+        written = f" Written down then: {ohm(who['baseline_ohm'])} ohm, {tied}, {when}."
     surveyed = who["survey_sd_log"] == 0
     survey = "" if surveyed else " (the site was not surveyed: its class's usual soil)"
     source = words.BASELINES[told.answer["baseline_source"]]
-    return f"Baseline: {source}.{written} The rod formula gives {_ohm(who['formula_ohm'])} ohm{survey}."
+    return f"Baseline: {source}.{written} The rod formula gives {ohm(who['formula_ohm'])} ohm{survey}."
 
 
 def _readings(told: Explained) -> list[str]:
@@ -220,18 +169,18 @@ def _readings(told: Explained) -> list[str]:
         cells.append((
             words.day(r["taken_at"]),
             f"{r['age_years']:.1f}",
-            _ohm(r["resistance_ohm"], r["range_mark"]),
+            ohm(r["resistance_ohm"], r["range_mark"]),
             words.verdict(r["verdict"]) if r["verdict"] else "later",
             f"{r['season_factor']:.2f}" if used else "-",
             f"{r['campaign_factor']:.2f}" if used else "-",
-            _ohm(r["corrected_ohm"], r["range_mark"]) if used else "-",
+            ohm(r["corrected_ohm"], r["range_mark"]) if used else "-",
             _ratio(r) if used else "-",
-            _percent(r["p_wild"]) if used else "-",
+            percent(r["p_wild"]) if used else "-",
             f"{sheets[_sheet(r)]}:{r['line']}",
         ))  # fmt: skip
-    lines += _table(cells, left=(0, 3, 9), gap=" ")
-    lines += [line for s, letter in sheets.items() for line in _wrapped(f"{letter} = {s}", "  ", "    ")]
-    lines += _wrapped(
+    lines += table(cells, left=(0, 3, 9), gap=" ")
+    lines += [line for s, letter in sheets.items() for line in wrapped(f"{letter} = {s}", "  ", "    ")]
+    lines += wrapped(
         "corrected = ohm / season / visit; ratio = the same with the rest of the loop off, over the "
         "baseline; wild % = the chance that the reading is something else than the rod."
     )
@@ -261,7 +210,7 @@ def _reading_note(r: dict[str, Any]) -> list[str]:
         said.append("stands alone against the readings around it; the curve hardly follows it.")
     if r["note"]:
         said.append(f'The crew wrote: "{r["note"]}"')
-    return _dated(r["taken_at"], " ".join(said)) if said else []
+    return dated(r["taken_at"], " ".join(said)) if said else []
 
 
 def _evidence(told: Explained) -> list[str]:
@@ -269,16 +218,16 @@ def _evidence(told: Explained) -> list[str]:
     rows = [("", "now", f"{told.horizons[horizon]} y", "crossing age", "onset age", "growth %")]
     rows += [
         (
-            label, _percent(by[k].p_past_now), _percent(by[k].p_past[horizon]),
-            "/".join(map(_age, by[k].crossing_age)), "/".join(map(_age, by[k].onset_age)),
+            label, percent(by[k].p_past_now), percent(by[k].p_past[horizon]),
+            "/".join(map(age, by[k].crossing_age)), "/".join(map(age, by[k].onset_age)),
             "/".join(f"{100 * g:.0f}" if g >= 0.0995 else f"{100 * g:.1f}" for g in by[k].growth),
         )
         for k, label in _EVIDENCE.items()
     ]  # fmt: skip
     lines = ["WHAT THE FLEET SAYS, WHAT IT SAYS ITSELF, AND BOTH (chance past threshold, %)"]
-    lines += _table(rows, gap=" ")
+    lines += table(rows, gap=" ")
     for note in (*_EVIDENCE_NOTES, *_moves(told)):
-        lines += _wrapped(note)
+        lines += wrapped(note)
     return lines
 
 
@@ -293,8 +242,8 @@ def _moves(told: Explained) -> list[str]:
     def pair(a: str, b: str) -> str:
         now, then = (by[a].p_past_now, by[b].p_past_now), (by[a].p_past[k], by[b].p_past[k])
         return (
-            f"from {_percent(now[0])} to {_percent(now[1])}{words.NB}% now and from {_percent(then[0])} to "
-            f"{_percent(then[1])}{words.NB}% in {told.horizons[k]} years"
+            f"from {percent(now[0])} to {percent(now[1])}{words.NB}% now and from {percent(then[0])} to "
+            f"{percent(then[1])}{words.NB}% in {told.horizons[k]} years"
         )
 
     return [
@@ -311,7 +260,7 @@ def _without(told: Explained) -> list[str]:
     lines += _left_out_table(
         told, told.left_out, most_telling(told.explanation.without_reading, told.explanation.accounts[ALL])
     )
-    return lines + _wrapped(
+    return lines + wrapped(
         "Chances in per cent, and how far they move. Repeats of a day entered as one, their median. ohm: the "
         "rest of the loop is off where it is known."
     )
@@ -331,20 +280,20 @@ def _left_out_table(told: Explained, left_out: pl.DataFrame, telling: int | None
     k, whole = _horizon(told), told.explanation.accounts[ALL]
     rows = [("left out", "ohm", "past now", "", f"in {told.horizons[k]} y", "", "median age", "step %", "")]
     rows.append((
-        "(nothing)", "", _percent(whole.p_past_now), "", _percent(whole.p_past[k]), "",
-        _age(whole.crossing_age[1], 1), _percent(whole.p_broken), "",
+        "(nothing)", "", percent(whole.p_past_now), "", percent(whole.p_past[k]), "",
+        age(whole.crossing_age[1], 1), percent(whole.p_broken), "",
     ))  # fmt: skip
     for r in left_out.rows(named=True):
         rows.append((
-            str(r["on_date"]) + (" new" if r["when_new"] else ""), _ohm(r["net_ohm"], r["range_mark"]),
-            _percent(r["p_past_now"]), _signed(r["p_past_now"] - whole.p_past_now),
-            _percent(r["p_past"][k]), _signed(r["p_past"][k] - whole.p_past[k]),
-            _age(r["crossing_age_p50"], 1), _percent(r["p_broken"]),
+            str(r["on_date"]) + (" new" if r["when_new"] else ""), ohm(r["net_ohm"], r["range_mark"]),
+            percent(r["p_past_now"]), signed(r["p_past_now"] - whole.p_past_now),
+            percent(r["p_past"][k]), signed(r["p_past"][k] - whole.p_past[k]),
+            age(r["crossing_age_p50"], 1), percent(r["p_broken"]),
             "<-" if r["reading"] == telling else "",
         ))  # fmt: skip
-    lines = _table(rows, left=(0, 8))
+    lines = table(rows, left=(0, 8))
     none = "None of them moves a chance by a percentage point."
-    return lines + _wrapped(none if telling is None else "<- the one that tells most.")
+    return lines + wrapped(none if telling is None else "<- the one that tells most.")
 
 
 def _steps(told: Explained) -> list[str]:
@@ -355,29 +304,29 @@ def _steps(told: Explained) -> list[str]:
         return [*lines, "  None that has a chance of 1 % or more."]
     rows: list[tuple[str, ...]] = [("between", "and", "chance %", "times", "readings since (visits)")]
     rows += [_step(s, p, told.electrode["installed_on"]) for s in steps]
-    lines += _table(rows, left=(0, 1))
-    return lines + _wrapped(f"In the answer: {words.BREAKS[told.answer['break_state']]}.")
+    lines += table(rows, left=(0, 1))
+    return lines + wrapped(f"In the answer: {words.BREAKS[told.answer['break_state']]}.")
 
 
 def _step(s: Step, p: float, installed: date) -> tuple[str, ...]:
     between = [str(installed + timedelta(days=round(a * DAYS_A_YEAR))) for a in (s.after, s.until)]
-    return (*between, _percent(p * s.share), f"{math.exp(s.jump):.1f}", str(s.visits_after))
+    return (*between, percent(p * s.share), f"{math.exp(s.jump):.1f}", str(s.visits_after))
 
 
 def _aside(told: Explained) -> list[str]:
     lines: list[str] = []
     k = _horizon(told)
     for r in told.readings.filter(pl.col("row_id").is_in(list(told.set_aside))).rows(named=True):
-        a, value = told.set_aside[r["row_id"]], _ohm(r["resistance_ohm"], r["range_mark"])
-        lines += _dated(
+        a, value = told.set_aside[r["row_id"]], ohm(r["resistance_ohm"], r["range_mark"])
+        lines += dated(
             r["taken_at"],
             f"{value} ohm, set aside ({r['rule']}). Taken as it stands, it would make the chance past now "
-            f"{_percent(a.p_past_now)} %, in {told.horizons[k]} years {_percent(a.p_past[k])} %, the median "
-            f"crossing age {_age(a.crossing_age[1], 1)}.",
+            f"{percent(a.p_past_now)} %, in {told.horizons[k]} years {percent(a.p_past[k])} %, the median "
+            f"crossing age {age(a.crossing_age[1], 1)}.",
         )
     for r in told.refused.rows(named=True):
         done = " (corrected since)" if r["settled"] else ""
-        lines += _wrapped(f"Refused{done}: {_place(r)}: {r['reason']}.{_understood(r)}", "  ", "    ")
+        lines += wrapped(f"Refused{done}: {place(r)}: {r['reason']}.{_understood(r)}", "  ", "    ")
     return ["NOT USED: set aside, or refused when loaded", *lines] if lines else []
 
 
@@ -397,8 +346,8 @@ def _works(told: Explained) -> list[str]:
         whose = "this electrode" if r["electrode_id"] else "the site"
         meaning = f": {_WORKS[r['work']]}" if r["work"] in _WORKS else ""
         note = f' "{r["note"]}"' if r["note"] else ""
-        lines += _wrapped(
-            f"{r['done_on']}  {words.plain(r['work'])} ({whose}){meaning}.{note} {_place(r)}.",
+        lines += wrapped(
+            f"{r['done_on']}  {words.plain(r['work'])} ({whose}){meaning}.{note} {place(r)}.",
             "  ",
             "            ",
         )
