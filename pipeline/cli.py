@@ -310,6 +310,36 @@ def status(asked: _Asked) -> None:
     click.echo("\n".join(status_lines(asked.settings)))
 
 
+@main.command(short_help="The rows that were refused and wait for their correction.")
+@click.option("--table", help="Only those of one table, such as readings.")
+@click.option(
+    "--write",
+    type=options.PATHS,
+    metavar="FOLDER",
+    help="Write them below a new folder, each in its own layout, to be corrected and loaded again.",
+)
+@click.pass_obj
+def refused(asked: _Asked, table: str | None, write: Path | None) -> None:
+    """List the refused rows that wait, with file, line and reason; --write puts them into files to correct.
+
+    A corrected row settles the refused one by the mark in its column refused_row: leave that as it is.
+
+    \b
+    Example: rodfleet refused --write to_correct
+             rodfleet load to_correct
+    """
+    from pipeline.refused import counted, listed, open_rows, write_refused
+    from pipeline.store import Store
+
+    with Store.open(asked.settings.store_path, read_only=True) as store:
+        rows = open_rows(store, table)
+    click.echo("\n".join(listed(rows)))
+    if write is not None and rows["line"].is_not_null().any():
+        for path in write_refused(rows, write, [asked.fleet / "layouts"]):
+            click.echo(f"Written: {path}")
+        click.echo(f"To correct: {counted(rows)}. Load them with `rodfleet load {write}`.")
+
+
 @main.command(short_help="Check the environment and the store.")
 @click.pass_obj
 def check(asked: _Asked) -> None:

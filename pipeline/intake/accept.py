@@ -16,6 +16,8 @@ from pipeline.intake.tables import Kind, Table
 from pipeline.store import Store
 
 _SHOWN_REASONS = 3
+# What `rodfleet refused --write` puts beside a row: why it was refused, and which refused row it answers.
+WHY, MARK = "why_refused", "refused_row"
 
 
 @dataclass(frozen=True)
@@ -206,6 +208,10 @@ def _enter_refused(delivery: Delivery, one: Found, table: Table, file_id: int, r
             pl.lit(delivery.known_from).alias("refused_at"),
         ),
     )
+    if new["_mark"].is_not_null().any():
+        # A corrected row that is refused again waits in the place of the one that it answers.
+        with store.lent("_marked", new.select(mark="_mark")):
+            store.run("settle_marked", file_id=file_id, known_from=delivery.known_from)
     return refused.height - new.height
 
 
@@ -263,7 +269,8 @@ def _settle(delivery: Delivery, one: Found, table: Table, file_id: int, taken: p
     if store.frame("any_refused", table_name=table.name).is_empty():
         return
     with store.lent(
-        "_fresh", taken.select(line="_line", cells="_cells", row_place="_place", row_moment="_moment")
+        "_fresh",
+        taken.select(line="_line", cells="_cells", row_place="_place", row_moment="_moment", mark="_mark"),
     ):
         store.run(
             "settle_refused",

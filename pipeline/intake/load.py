@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import FileRefusedError, RequestError
-from pipeline.intake.accept import Delivery, Found, refuse_file, take
+from pipeline.intake.accept import MARK, WHY, Delivery, Found, refuse_file, take
 from pipeline.intake.books import Book, LoadReport
 from pipeline.intake.cells import Writing, typed
 from pipeline.intake.files import Rows, form_of, rows_under, sheets
@@ -160,10 +160,14 @@ def _check_headings(rows: Rows, table: Table, profile: Profile | None) -> None:
 
 
 def _as_they_came(frame: pl.DataFrame, profile: Profile | None) -> pl.DataFrame:
-    """Give `_line`, `_cells` (JSON of the whole row) and `_site` (that a crew wrote beside a well)."""
+    """Give `_line`, `_cells` (JSON of the whole row), `_site` (that a crew wrote beside a well) and `_mark`.
+
+    What `rodfleet refused --write` put beside the row is none of it; `_mark` says which row it answers.
+    """
     site = profile.well_number_with if profile else None
     return frame.select(
         "_line",
-        pl.struct(pl.exclude("_line", "_fault")).struct.json_encode().alias("_cells"),
+        pl.struct(pl.exclude("_line", "_fault", WHY, MARK)).struct.json_encode().alias("_cells"),
         (pl.col(site) if site in frame.columns else pl.lit(None, pl.String)).alias("_site"),
+        (pl.col(MARK) if MARK in frame.columns else pl.lit(None, pl.String)).alias("_mark"),
     )
