@@ -21,7 +21,7 @@ from pipeline.store import Store
 from tests.flows.small_fleets import one_sentence, read_yearly, rodfleet, rods
 
 TODAY = date(2026, 1, 31)
-KILLS = 4
+KILLS = 3
 
 
 def _drawer(folder: Path, sites: int = 8, files: int = 12) -> Path:
