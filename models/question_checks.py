@@ -69,6 +69,9 @@ def _life_notes(data: Data, question: Question) -> list[str]:
         notes.append(f"a rank test that takes no shape of life for granted has p {rank.p_value:.2g}")
     left, right = np.mean(lower == 0), np.mean(~np.isfinite(upper))
     notes.append(f"{left:.0%} were there at their first visit, {right:.0%} are not there yet")
+    if question.outcome in DRAWN_TO_ONE:
+        drawn = question.margin ** DRAWN_TO_ONE[question.outcome]
+        notes.append(f"ratios of onsets come out a little near to 1: equivalence is held to {drawn:.2f}")
     return notes
 
 
