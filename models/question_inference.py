@@ -28,8 +28,8 @@ WIDEST_LOG_RATIO = 4.0
 # out at 0.94 to 1.06 of their logarithm, at 0.83 to 1 where readings are two years apart, and are exaggerated
 # where the second group is the slow one (tests.analyst.question_measures). Equivalence is held to a margin
 # drawn in nearly as far as the worst, or a difference that matters would pass for none. Onsets come out at
-# 0.93 to 1.0 with yearly visits, and their errors are small: held to the margin itself, equivalence was said in
-# 11 of 100 fleets at its edge.
+# 0.93 to 1.0 with yearly visits, and their errors are small: held to the margin itself, equivalence was
+# said in 11 of 100 fleets at its edge.
 DRAWN_TO_ONE = {"growth": 0.85, "onset": 0.93}
 
 
