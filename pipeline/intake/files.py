@@ -119,12 +119,25 @@ def _narrowed(grid: pl.DataFrame) -> pl.DataFrame:
     return grid.select("_line", "_width", "_fault", *names)
 
 
-def rows_under(sheet: Sheet, heading_line: int | None = None) -> Rows:
+def lines_of(parts: Sequence[Sheet], number: int) -> tuple[int, int | None]:
+    """Give the first line of one of a sheet's tables, and the first line of the next (None: it is the last)."""
+    starts = [int(part.grid["_line"][0]) for part in parts]
+    return starts[number], starts[number + 1] if number + 1 < len(starts) else None
+
+
+def rows_under(
+    sheet: Sheet, heading_line: int | None = None, lines: tuple[int, int | None] | None = None
+) -> Rows:
     """Give the rows below the headings: those of line `heading_line`, or of the first line that is not empty.
 
+    `lines` parts one table from a sheet that holds several: its first line, and the first line behind it.
     Raises FileRefusedError where there are no headings or one stands twice.
     """
     grid = sheet.grid
+    if lines is not None:
+        start, end = lines
+        grid = grid.filter(pl.col("_line") >= start, pl.col("_line") < end if end is not None else pl.lit(True))
+        grid = grid if grid.is_empty() else _narrowed(grid)
     top = grid.head(1) if heading_line is None else grid.filter(pl.col("_line") == heading_line)
     if top.is_empty():
         raise FileRefusedError("there is no line of headings; check that the whole file was sent")
@@ -136,7 +149,12 @@ def rows_under(sheet: Sheet, heading_line: int | None = None) -> Rows:
     fault = pl.col("_fault")
     if sheet.ragged:
         said = pl.format("the line has {} cells and the headings are {}", pl.col("_width"), pl.lit(expected))
-        fault = pl.coalesce(fault, pl.when(pl.col("_width") != expected).then(said))
+        # A spreadsheet saved as text pads every line, that of the headings too, to the widest of the sheet.
+        padded = int(top["_width"][0])
+        behind = range(expected, _columns(grid))
+        empty = pl.all_horizontal(pl.lit(True), *(pl.col(f"c{k}").is_null() for k in behind))
+        right = (pl.col("_width") == expected) | ((pl.col("_width") == padded) & empty)
+        fault = pl.coalesce(fault, pl.when(~right).then(said))
     cells = [f"c{k}" for k in range(_columns(grid))]
     frame = below.select(
         "_line", fault.alias("_fault"), *(pl.col(c).alias(n) for c, n in zip(cells, names, strict=True))
