@@ -60,15 +60,63 @@ def _without_units(heading: str, column: str) -> tuple[str, ...]:
 
 
 @cache
+def _phrases_of(column: str) -> tuple[tuple[str, ...], ...]:
+    phrases = (*COLUMN_WORDS.get(column, "").split("|"), column.replace("_", " "))
+    return tuple(dict.fromkeys(words for p in phrases if (words := plain_words(p))))
+
+
+@cache
+def _vocabulary() -> tuple[frozenset[str], frozenset[str]]:
+    """Give the words of all phrases, and the phrases each written as one word."""
+    phrases = [p for column in COLUMN_WORDS for p in _phrases_of(column)]
+    return frozenset(w for p in phrases for w in p), frozenset("".join(p) for p in phrases if len(p) > 1)
+
+
+@cache
+def _near(word: str) -> dict[str, float]:
+    """Give the words of the vocabulary that are like this one, with how much."""
+    return {other: score for other in _vocabulary()[0] if (score := _word_alike(word, other))}
+
+
+@cache
+def _near_joined(word: str) -> dict[str, float]:
+    both = _vocabulary()[0] | _vocabulary()[1]
+    return {other: score for other in both if (score := _word_alike(word, other))}
+
+
+@cache
 def alike(heading: str, column: str) -> float:
     """Say how well a heading names a column of ours, 0 to 1."""
     best = 0.0
-    phrases = (*COLUMN_WORDS.get(column, "").split("|"), column.replace("_", " "))
     for words in {_without_units(heading, column), plain_words(heading)}:
-        for phrase in phrases:
-            if phrase and (score := _phrases_alike(words, plain_words(phrase))) > best:
-                best = score
+        near = [_near(w) for w in words]
+        joined = _near_joined("".join(words)) if len(words) > 1 else {}
+        for phrase in _phrases_of(column):
+            best = max(best, _phrase_alike(words, near, phrase), 0.97 * joined.get("".join(phrase), 0.0))
+            if len(phrase) > 1 and len(words) == 1:
+                best = max(best, 0.97 * _near_joined(words[0]).get("".join(phrase), 0.0))
     return best
+
+
+def _phrase_alike(words: tuple[str, ...], near: list[dict[str, float]], phrase: tuple[str, ...]) -> float:
+    if words == phrase:
+        return 1.0
+    there = _share(words, [max(n.get(o, 0.0) for o in phrase) for n in near])
+    if not there:
+        return 0.0
+    back = _share(phrase, [max(n.get(o, 0.0) for n in near) for o in phrase])
+    return 0.98 * 2 * there * back / (there + back) if back else 0.0
+
+
+def _share(words: tuple[str, ...], found: list[float]) -> float:
+    """Give how much of the words is found; fillers and words for 'number' weigh little."""
+    weights = [_weight(w) for w in words]
+    return sum(w * f for w, f in zip(weights, found, strict=True)) / sum(weights)
+
+
+@cache
+def _weight(word: str) -> float:
+    return 0.1 if word in _FILLERS else 0.35 if word in _NUMBERS or word.isdigit() else 1.0
 
 
 @cache
@@ -78,26 +126,10 @@ def words_alike(text: str, phrases: str) -> float:
     return max((_phrases_alike(words, plain_words(p)) for p in phrases.split("|")), default=0.0)
 
 
-@cache
 def _phrases_alike(left: tuple[str, ...], right: tuple[str, ...]) -> float:
     if not left or not right:
         return 0.0
-    if left == right:
-        return 1.0
-    joined = _word_alike("".join(left), "".join(right)) if len("".join(left)) > 3 else 0.0
-    there, back = _cover(left, right), _cover(right, left)
-    both = 2 * there * back / (there + back) if there and back else 0.0
-    return max(0.98 * both, 0.97 * joined)
-
-
-def _cover(words: tuple[str, ...], by: tuple[str, ...]) -> float:
-    """Give how much of the words is found among the others; fillers and words for 'number' weigh little."""
-    total = found = 0.0
-    for word in words:
-        weight = 0.1 if word in _FILLERS else 0.35 if word in _NUMBERS or word.isdigit() else 1.0
-        total += weight
-        found += weight * max(_word_alike(word, other) for other in by)
-    return found / total
+    return _phrase_alike(left, [{o: _word_alike(w, o) for o in right} for w in left], right)
 
 
 @cache
@@ -114,9 +146,10 @@ def _word_alike(left: str, right: str) -> float:
         return 0.9 if len(long) - len(short) <= 2 else 0.86
     if len(short) >= 5 and short in long:
         return 0.85
-    ratio = SequenceMatcher(None, left, right, autojunk=False).ratio()
-    if ratio >= 0.75 and min(len(left), len(right)) >= 4:
-        return ratio
+    if len(short) >= 4 and len(long) - len(short) <= 3 and (short[0] == long[0] or short[-1] == long[-1]):
+        ratio = SequenceMatcher(None, left, right, autojunk=False).ratio()
+        if ratio >= 0.75:
+            return ratio
     if len(short) <= 5 and short[0] == long[0] and _shortens(short, long):
         return 0.78 if len(short) >= 3 else 0.6
     return 0.0

@@ -1,5 +1,6 @@
 """A source profile proposed for an unknown file: which table, which column, which unit, and how sure."""
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -24,6 +25,7 @@ from pipeline.intake.writing import decimal_marks, heading_dates
 SURE, LIKELY, UNSURE = 0.85, 0.66, 0.45
 _LOOKED_AT = 5_000  # rows
 _HEADING_LINES = 40
+_NO_NAME = re.compile(r"^[<>+-]?[\d.,:/]")
 
 
 @dataclass(frozen=True)
@@ -121,7 +123,9 @@ def heading_rows(sheet: Sheet) -> list[int]:
 
 def _named(row: Sequence[str | None]) -> float:
     """Count the cells of a line that name a column of ours, each by how well it does."""
-    cells = {c for c in row if c and not c.replace(".", "").replace(",", "").isdigit() and len(c) < 60}
+    if not _is_text(row):
+        return 0.0
+    cells = {c for c in row if c and sum(x.isdigit() for x in c) < 3 and len(c) < 60}
     return sum(best for c in cells if (best := _best_name(c)) >= UNSURE)
 
 
@@ -132,8 +136,14 @@ def _best_name(cell: str) -> float:
 
 def _is_text(row: Sequence[str | None]) -> bool:
     filled = [c for c in row if c]
-    numbers = sum(c[0].isdigit() for c in filled)
-    return len(filled) >= 2 and numbers * 4 <= len(filled)
+    named = [c for c in filled if not _NO_NAME.match(c)]
+    return len(named) >= 2 and (len(named) * 4 >= len(filled) * 3 or _all_new(filled))
+
+
+def _all_new(filled: Sequence[str]) -> bool:
+    """Say whether the cells that are no names are years or dates: a wide sheet's visits."""
+    rest = [c for c in filled if _NO_NAME.match(c)]
+    return all(sum(x.isdigit() for x in c) >= 4 for c in rest) and len(set(rest)) == len(rest)
 
 
 def _table_guess(sheet: Sheet, start: int, end: int | None, hint: str, today: date) -> TableGuess | None:
@@ -245,11 +255,11 @@ def _shape_of(table: Table, evidence: dict[str, Evidence], pairs: Sequence[tuple
 def _score(heading: str, column: Column, seen: Evidence) -> float:
     """Say how well a heading and its cells fit a column: the name counts, the cells can speak against it."""
     name = alike(heading, column.name)
-    fit = fits_kind(seen, column)
     if name < 0.3:
         return 0.0
     if seen.filled == 0:
         return 0.9 * name
+    fit = fits_kind(seen, column)
     return name * (0.35 + 0.65 * fit) if fit < 0.9 else min(1.0, name * (0.9 + 0.1 * fit))
 
 
