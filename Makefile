@@ -12,7 +12,7 @@ export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export OMP_NUM_THREADS := 1
 export OPENBLAS_NUM_THREADS := 1
 
-.PHONY: setup demo test test-pages lint bench recovery sbc breaks analyst clean
+.PHONY: setup demo test test-pages lint bench recovery sbc breaks layouts analyst clean
 
 setup: $(READY)
 
@@ -49,6 +49,9 @@ sbc: $(READY)
 
 breaks: $(READY)
 	$(BIN)/python -m tests.recovery.breaks_found
+
+layouts: $(READY)
+	$(BIN)/python -m tests.recovery.foreign_layouts
 
 analyst: $(READY)
 	$(BIN)/python -m tests.analyst

@@ -150,7 +150,9 @@ def load(asked: _Asked, paths: tuple[Path, ...]) -> None:
 
 @main.command(short_help="Propose a source profile for a file in a foreign layout.")
 @click.argument("file", type=options.PATHS)
-@click.option("--write", type=options.PATHS, metavar="OUT.toml", help="Write the profile here, to be corrected.")
+@click.option(
+    "--write", type=options.PATHS, metavar="OUT.toml", help="Write the profile here, to be corrected."
+)
 def profile(file: Path, write: Path | None) -> None:
     """Propose a source profile for FILE: which table, which column, which unit, each with how sure.
 

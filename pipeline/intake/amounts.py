@@ -5,7 +5,20 @@ import polars as pl
 from pipeline.intake.units import exact_spellings, factor, spellings
 
 # What meters show and crews write where the loop was beyond the meter's range.
-OVER_WORDS = ("ol", "o.l.", "o.l", "0l", "0.l", "over", "overrange", "over range", "over-range", "overload", ">ol", "> ol")
+OVER_WORDS = (
+    "ol",
+    "o.l.",
+    "o.l",
+    "0l",
+    "0.l",
+    "over",
+    "overrange",
+    "over range",
+    "over-range",
+    "overload",
+    ">ol",
+    "> ol",
+)
 
 
 def is_over_word(cell: pl.Expr) -> pl.Expr:
@@ -14,7 +27,7 @@ def is_over_word(cell: pl.Expr) -> pl.Expr:
 
 
 def amount_in_cell(cell: pl.Expr, column: str, decimal_marks: str, bare: str | None) -> pl.Expr:
-    """Read `12.4 m\u03a9`, `0.5k`, `14,7 ohm` or the code `4k7` in the column's unit; null where it is none of them.
+    """Read `12.4 m\u03a9`, `0.5k`, `14,7 ohm` or the code `4k7` in the column's unit; null where it is none.
 
     `bare` is the unit of a cell that names none; without it such a cell is not read.
     """

@@ -24,7 +24,9 @@ _WANTED = {
     Kind.DAY: _A_DAY,
     Kind.MOMENT: _A_DAY,
 }
-_NO_LIMIT = "says over range, but the range of its meter is not known; load its range_high_ohm, or write >1500"
+_NO_LIMIT = (
+    "says over range, but the range of its meter is not known; load its range_high_ohm, or write >1500"
+)
 
 
 @dataclass(frozen=True)

@@ -7,9 +7,9 @@ import polars as pl
 
 from pipeline.intake.amounts import is_over_word
 from pipeline.intake.dates import ISO, find_dates
+from pipeline.intake.headings import words_alike
 from pipeline.intake.tables import Column, Kind
 from pipeline.intake.trade_words import CHOICE_WORDS, YES_NO_WORDS
-from pipeline.intake.headings import words_alike
 
 _MOST_WORDS = 40
 
@@ -41,9 +41,16 @@ def evidence_of(cells: pl.Series, today: date, text_only: bool, from_1904: bool)
     count = max(filled.len(), 1)
     marked = filled.str.replace(r"^[<>]\s*", "")
     pattern = r"^[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?"
-    numeric = marked.str.contains(pattern + r"\s*(?:[^\d\s].{0,9})?$") & ~marked.str.contains(r"^\d+[./-]\d+[./-]\d+")
+    numeric = marked.str.contains(pattern + r"\s*(?:[^\d\s].{0,9})?$") & ~marked.str.contains(
+        r"^\d+[./-]\d+[./-]\d+"
+    )
     over = pl.select(is_over_word(pl.lit(filled))).to_series() if filled.len() else numeric
-    numbers = marked.filter(numeric).str.extract(f"({pattern})", 1).str.replace(",", ".").cast(pl.Float64, strict=False)
+    numbers = (
+        marked.filter(numeric)
+        .str.extract(f"({pattern})", 1)
+        .str.replace(",", ".")
+        .cast(pl.Float64, strict=False)
+    )
     found = find_dates(filled, today, True, from_1904)
     iso = float(filled.str.contains(ISO).sum()) / count
     dated = 1.0 if found.forms or found.could_be else iso
@@ -64,37 +71,52 @@ def evidence_of(cells: pl.Series, today: date, text_only: bool, from_1904: bool)
     )
 
 
-def fits_kind(seen: Evidence, column: Column) -> float:
+def fits_kind(seen: Evidence, column: Column) -> float:  # noqa: PLR0911 - one for each kind
     """Say how far the cells could stand in such a column, 0 to 1."""
     match column.kind:
         case Kind.NUMBER | Kind.WHOLE:
             share = seen.numeric
             if column.kind is Kind.WHOLE and seen.numbers.len():
-                share *= float((seen.numbers == seen.numbers.round()).mean() or 0.0)
+                share *= _share(seen.numbers == seen.numbers.round())
             return share * _within(seen, column)
         case Kind.RANGED:
             return seen.numeric
         case Kind.DAY | Kind.MOMENT:
             return seen.dated
         case Kind.MONTH:
-            return max(seen.dated, float(seen.cells.drop_nulls().str.contains(r"^\d{4}-\d{1,2}$").mean() or 0.0))
+            return max(seen.dated, _share(seen.cells.drop_nulls().str.contains(r"^\d{4}-\d{1,2}$")))
         case Kind.CHOICE:
-            return _of_words(seen, {c: f"{c.replace('_', ' ')}|{CHOICE_WORDS.get(column.name, {}).get(c, c)}" for c in column.choices})
+            return _of_words(
+                seen,
+                {
+                    c: f"{c.replace('_', ' ')}|{CHOICE_WORDS.get(column.name, {}).get(c, c)}"
+                    for c in column.choices
+                },
+            )
         case Kind.YES_NO:
             return _of_words(seen, {k: f"{k}|{v}|{int(k == 'true')}" for k, v in YES_NO_WORDS.items()})
         case _:
             identity = column.name.endswith("_id")
             if seen.dated >= 0.9:
                 return 0.1
-            if column.name in ("note", "retired_reason", "soil_class", "site_name", "crew") and seen.bare > 0.9:
+            if (
+                column.name in ("note", "retired_reason", "soil_class", "site_name", "crew")
+                and seen.bare > 0.9
+            ):
                 return 0.3
-            if identity and seen.bare > 0.9 and seen.numbers.len() and (seen.numbers != seen.numbers.round()).any():
-                return 0.2
+            if seen.numeric > 0.9 and seen.numbers.len():
+                if (seen.numbers != seen.numbers.round()).any():
+                    return 0.1
+                return 1.0 if identity else 0.6
             return 1.0
 
 
+def _share(true: pl.Series) -> float:
+    return float(true.sum()) / max(true.len(), 1)
+
+
 def _within(seen: Evidence, column: Column) -> float:
-    """Halve what lies beyond the column's limits; units may move a number, so limits of those count little."""
+    """Halve what lies beyond the column's limits; units may move a number, so they count little."""
     if not seen.numbers.len() or column.name.endswith(("_c", "_pct")):
         return 1.0
     good = pl.Series([True] * seen.numbers.len())
@@ -102,7 +124,7 @@ def _within(seen: Evidence, column: Column) -> float:
         good &= seen.numbers <= column.high
     if column.low is not None:
         good &= seen.numbers >= column.low
-    return 0.4 + 0.6 * float(good.mean() or 0.0)
+    return 0.4 + 0.6 * _share(good)
 
 
 def _of_words(seen: Evidence, choices: dict[str, str]) -> float:

@@ -1,4 +1,4 @@
-"""Dates as people write them: read by given forms, and the order of day and month found from a whole column."""
+"""Dates as people write them: read by given forms, and their order found from a whole column."""
 
 import re
 from collections import Counter
@@ -33,9 +33,20 @@ _MONTHS = {
     "nov": "novembre noviembre",
     "dec": "dezember décembre diciembre dez déc dic",
 }
-_ENGLISH = (
-    "january february march april may june july august september october november december".split()
-)
+_ENGLISH = [
+    "january",
+    "february",
+    "march",
+    "april",
+    "may",
+    "june",
+    "july",
+    "august",
+    "september",
+    "october",
+    "november",
+    "december",
+]
 MONTH_WORDS = {
     **{word: short for short, words in _MONTHS.items() for word in words.split()},
     **{name: name[:3] for name in _ENGLISH},
@@ -111,7 +122,9 @@ _TRIPLE = re.compile(r"^(\d{1,4})([./\- ]{1,2})(\d{1,2})([./\- ]{1,2})(\d{1,4})(
 _DAY_WORD = re.compile(
     r"^(\d{1,2})(\.?[./\- ]{0,2})([^\W\d_]{3,10})(\.?[./\- ,]{1,2})(\d{2}|\d{4})(?:([T, ]{1,2})(.+))?$"
 )
-_WORD_DAY = re.compile(r"^([^\W\d_]{3,10})(\.?[ \-]{1,2})(\d{1,2})(,?[ \-]{1,2})(\d{4})(?:([T, ]{1,2})(.+))?$")
+_WORD_DAY = re.compile(
+    r"^([^\W\d_]{3,10})(\.?[ \-]{1,2})(\d{1,2})(,?[ \-]{1,2})(\d{4})(?:([T, ]{1,2})(.+))?$"
+)
 _TIMES = (
     (re.compile(r"^\d{1,2}:\d{2}$"), "%H:%M"),
     (re.compile(r"^\d{1,2}:\d{2}:\d{2}$"), "%H:%M:%S"),

@@ -30,8 +30,8 @@ class Text:
 def read_text(path: Path, encoding: str | None, peek: int | None) -> Text:
     """Read a text file, plain or gzipped, in the encoding given or found.
 
-    Found are UTF-8, UTF-16 (by its mark, or by where its zero bytes stand) and cp1252. Raises FileRefusedError
-    where it is none of them.
+    Found are UTF-8, UTF-16 (by its mark, or by where its zero bytes stand) and cp1252. Raises
+    FileRefusedError where it is none of them.
     """
     content = _content(path, None if peek is None else PEEK_BYTES)
     if encoding is not None:
@@ -40,8 +40,8 @@ def read_text(path: Path, encoding: str | None, peek: int | None) -> Text:
         if content.startswith(mark):
             found = () if name == "utf-8-sig" else (name,)
             return Text(_decoded(content, name, cut=peek is not None), found)
-    if (name := _utf16_by_zeros(content)) is not None:
-        return Text(_decoded(content, name, cut=peek is not None), (name,))
+    if (wide := _utf16_by_zeros(content)) is not None:
+        return Text(_decoded(content, wide, cut=peek is not None), (wide,))
     try:
         return Text(_decoded(content, "utf-8", cut=peek is not None))
     except FileRefusedError as not_utf8:
@@ -84,7 +84,7 @@ def _decoded(content: bytes, encoding: str, cut: bool) -> str:
 
 
 def _utf16_by_zeros(content: bytes) -> str | None:
-    """Know UTF-16 without a mark by its zero bytes: nearly all on one side, as in text of European letters."""
+    """Know UTF-16 without a mark by its zero bytes: nearly all on one side, as in European text."""
     head = content[:4096]
     even, odd = head[0::2].count(0), head[1::2].count(0)
     half = len(head) / 2
@@ -114,7 +114,7 @@ class Delimited:
 def delimited(text: str, separator: str | None) -> Delimited:
     """Read delimited text; whole columns at once unless there are quotes, which only a parser can follow.
 
-    `separator` None: found out, and told where it is no comma. Raises FileRefusedError where there is no line.
+    `separator` None: found out, and told where it is no comma. Raises FileRefusedError for no line.
     """
     if "\x00" in text:
         raise FileRefusedError("the text holds zero bytes, so it is not text or is damaged; send it again")

@@ -35,7 +35,7 @@ class Sheet:
     ragged: bool
     """Lines may have fewer or more cells than the headings, and are then at fault."""
     found: tuple[str, ...] = ()
-    """What was found out to read it, in words, where it is not the plain form: `';' between cells`, `cp1252`."""
+    """What was found out to read it, in words, where it is not plain: `';' between cells`, `cp1252`."""
     whole: bool = True
     """All of the file was looked at, not only its first rows."""
     days_from_1904: bool = False
@@ -95,12 +95,12 @@ def sheets(
 def tables_on(sheet: Sheet, is_heading: Callable[[set[str]], bool]) -> list[Sheet]:
     """Part a sheet where a blank line is followed by new headings; the rows above the first ones are a title.
 
-    `is_heading` says of the cells of a line, in lower case, whether they are headings. The sheet comes back as
-    it is where no line answers.
+    `is_heading` says of the cells of a line, in lower case, whether they are headings. The sheet comes back
+    as it is where no line answers.
     """
     grid = sheet.grid
     lines = grid["_line"].to_list()
-    starts = []
+    starts: list[int] = []
     for k, row in enumerate(grid.drop("_line", "_width", "_fault").iter_rows()):
         after_blank = k == 0 or lines[k] > lines[k - 1] + 1
         if (after_blank or not starts) and is_heading({str(c).strip().lower() for c in row if c is not None}):
@@ -120,7 +120,7 @@ def _narrowed(grid: pl.DataFrame) -> pl.DataFrame:
 
 
 def lines_of(parts: Sequence[Sheet], number: int) -> tuple[int, int | None]:
-    """Give the first line of one of a sheet's tables, and the first line of the next (None: it is the last)."""
+    """Give the first line of one of a sheet's tables, and that of the next (None: it is the last)."""
     starts = [int(part.grid["_line"][0]) for part in parts]
     return starts[number], starts[number + 1] if number + 1 < len(starts) else None
 
@@ -136,7 +136,9 @@ def rows_under(
     grid = sheet.grid
     if lines is not None:
         start, end = lines
-        grid = grid.filter(pl.col("_line") >= start, pl.col("_line") < end if end is not None else pl.lit(True))
+        grid = grid.filter(
+            pl.col("_line") >= start, pl.col("_line") < end if end is not None else pl.lit(True)
+        )
         grid = grid if grid.is_empty() else _narrowed(grid)
     top = grid.head(1) if heading_line is None else grid.filter(pl.col("_line") == heading_line)
     if top.is_empty():

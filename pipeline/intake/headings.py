@@ -8,25 +8,67 @@ from functools import cache
 from pipeline.intake.trade_words import COLUMN_WORDS
 from pipeline.intake.units import spelt
 
-_UMLAUTS = str.maketrans({"\u00e4": "ae", "\u00f6": "oe", "\u00fc": "ue", "\u00df": "ss", "\u00c4": "Ae", "\u00d6": "Oe", "\u00dc": "Ue"})
-_FILLERS = frozenset("of the de la le les du des der die das den in am on for at d l el en per and y und et".split())
-_NUMBERS = frozenset("id no nr num number code ref nummer numero numero n kennung key".split())
+_UMLAUTS = str.maketrans(
+    {
+        "\u00e4": "ae",
+        "\u00f6": "oe",
+        "\u00fc": "ue",
+        "\u00df": "ss",
+        "\u00c4": "Ae",
+        "\u00d6": "Oe",
+        "\u00dc": "Ue",
+    }
+)
+_SIGNS = str.maketrans({"\u00d8": " diameter ", "\u00f8": " diameter ", "\u2300": " diameter ", "#": " no "})
+_FILLERS = frozenset(
+    [
+        "of",
+        "the",
+        "de",
+        "la",
+        "le",
+        "les",
+        "du",
+        "des",
+        "der",
+        "die",
+        "das",
+        "den",
+        "in",
+        "am",
+        "on",
+        "for",
+        "at",
+        "d",
+        "l",
+        "el",
+        "en",
+        "per",
+        "and",
+        "y",
+        "und",
+        "et",
+    ]
+)
+_NUMBERS = frozenset(
+    ["id", "no", "nr", "num", "number", "code", "ref", "nummer", "numero", "numero", "n", "kennung", "key"]
+)
 _BRACKETS = r"[(\[{<]([^)\]}>]*)[)\]}>]"
 
 
 @cache
 def plain_words(text: str) -> tuple[str, ...]:
     """Give the words of a text in small plain letters: no accents, `siteName` and `site_name` in two."""
-    text = text.translate(_UMLAUTS)
+    text = text.translate(_UMLAUTS).translate(_SIGNS)
     text = unicodedata.normalize("NFKD", text)
     text = "".join(c for c in text if not unicodedata.combining(c))
-    text = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text)
+    text = re.sub(r"(?<=[a-z]{2})(?=[A-Z])", " ", text)  # siteName, not pH
     return tuple(re.findall(r"[a-z]+\d*|\d+", text.lower()))
 
 
 @cache
 def unit_in(heading: str, column: str) -> str | None:
-    """Name the unit that a heading gives for a column: in brackets, behind a slash or comma, or as last words."""
+    """Name the unit that a heading gives for a column: in brackets, behind a comma, or as last words."""
     for inside in reversed(re.findall(_BRACKETS, heading)):
         if (unit := spelt(inside, column)) is not None:
             return unit
@@ -81,7 +123,7 @@ def _near(word: str) -> dict[str, float]:
 @cache
 def _near_joined(word: str) -> dict[str, float]:
     both = _vocabulary()[0] | _vocabulary()[1]
-    return {other: score for other in both if (score := _word_alike(word, other))}
+    return {other: score for other in both if (score := _word_alike(word, other)) >= 0.85}
 
 
 @cache
@@ -91,7 +133,10 @@ def alike(heading: str, column: str) -> float:
     for words in {_without_units(heading, column), plain_words(heading)}:
         near = [_near(w) for w in words]
         joined = _near_joined("".join(words)) if len(words) > 1 else {}
+        initials = words[0] if len(words) == 1 and len(words[0]) in (2, 3) else None
         for phrase in _phrases_of(column):
+            if initials and len(phrase) > 1 and initials == "".join(w[0] for w in phrase):
+                best = max(best, 0.7)
             best = max(best, _phrase_alike(words, near, phrase), 0.97 * joined.get("".join(phrase), 0.0))
             if len(phrase) > 1 and len(words) == 1:
                 best = max(best, 0.97 * _near_joined(words[0]).get("".join(phrase), 0.0))
@@ -111,7 +156,7 @@ def _phrase_alike(words: tuple[str, ...], near: list[dict[str, float]], phrase: 
 def _share(words: tuple[str, ...], found: list[float]) -> float:
     """Give how much of the words is found; fillers and words for 'number' weigh little."""
     weights = [_weight(w) for w in words]
-    return sum(w * f for w, f in zip(weights, found, strict=True)) / sum(weights)
+    return sum(w * f for w, f in zip(weights, found, strict=True)) / (sum(weights) or 1.0)
 
 
 @cache
@@ -133,8 +178,8 @@ def _phrases_alike(left: tuple[str, ...], right: tuple[str, ...]) -> float:
 
 
 @cache
-def _word_alike(left: str, right: str) -> float:
-    """Compare two words: equal, shortened, part of a compound, mistyped; 0 where they have little in common."""
+def _word_alike(left: str, right: str) -> float:  # noqa: PLR0911 - the first that holds
+    """Compare two words: equal, shortened, part of a compound, mistyped; else 0."""
     if left == right:
         return 1.0
     if left in _NUMBERS and right in _NUMBERS:
@@ -156,7 +201,7 @@ def _word_alike(left: str, right: str) -> float:
 
 
 def _shortens(short: str, long: str) -> bool:
-    """Say whether the letters stand in the word in this order, few vowels among them: `rdg`, `instr`, `dt`."""
+    """Say whether the letters stand in the word in this order, few vowels among them: `rdg`, `dt`."""
     place = 0
     for letter in short:
         place = long.find(letter, place) + 1

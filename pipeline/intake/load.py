@@ -82,12 +82,10 @@ def _loading_order(found: tuple[Found, Recognised]) -> tuple[int, str, str]:
 _Refused = list[tuple[Path, str, str]]
 
 
-def _expanded(
-    paths: Sequence[Path], opened: ExitStack
-) -> tuple[list[tuple[Path, str]], _Refused, list[str]]:
+def _expanded(paths: Sequence[Path], opened: ExitStack) -> tuple[list[tuple[Path, str]], _Refused, list[str]]:
     """Find the files of each path with the name that they go by: as given, or below the folder given.
 
-    A zip is a folder too, unpacked for as long as `opened` lasts; what of it is refused comes with the reason.
+    A zip is a folder too, unpacked for as long as `opened` lasts; what of it is refused has the reason.
     """
     files: dict[Path, str] = {}
     refused: _Refused = []

@@ -58,7 +58,7 @@ def gunzipped(path: Path, most: int | None = None) -> bytes:
     return b"".join(pieces)
 
 
-def _pieces(stream: IO[bytes], most: int | None = None) -> Iterator[bytes]:
+def _pieces(stream: IO[bytes] | gzip.GzipFile, most: int | None = None) -> Iterator[bytes]:
     left = most
     while piece := stream.read(_PIECE if left is None else min(_PIECE, left)):
         yield piece

@@ -18,6 +18,7 @@ from pipeline.intake.visits import Visits
 
 LAYOUTS_FOLDER = Path(__file__).resolve().parent / "layouts"
 
+
 @dataclass(frozen=True)
 class Source:
     """Say where one of our columns comes from."""
@@ -88,7 +89,7 @@ class Recognised:
     sheet: str = ""
     """The sheet's name in the workbook."""
     lines: tuple[int, int | None] | None = None
-    """Of a sheet with a title or several tables: this one's line of headings, and the first line behind it."""
+    """Of a sheet with a title or several tables: this one's line of headings, and where it ends."""
     visit: str | None = None
     """Of a wide sheet: the heading of the one visit that is meant."""
     found: tuple[str, ...] = ()
@@ -269,7 +270,9 @@ def _visits(file: Path, table: Table, given: Any) -> Visits | None:
     try:
         visits = Visits(**given)
     except (TypeError, ValueError) as fault:
-        raise _wrong(file, f"has visits that can't be used ({fault})", "give form, value, date, on") from fault
+        raise _wrong(
+            file, f"has visits that can't be used ({fault})", "give form, value, date, on"
+        ) from fault
     for column in (visits.value, visits.date):
         if column not in table.names:
             raise _wrong(file, f"has visits of '{column}'", f"{table.name} has only {', '.join(table.names)}")

@@ -18,7 +18,7 @@ from pipeline.intake.files import Rows, Sheet, rows_under, sheets
 from pipeline.intake.headings import alike, words_alike
 from pipeline.intake.tables import TABLES, Column, Kind, Table
 from pipeline.intake.trade_words import CHOICE_WORDS, TABLE_WORDS, YES_NO_WORDS
-from pipeline.intake.unit_guess import UnitGuess, guess_unit
+from pipeline.intake.unit_guess import UnitGuess, any_possible, guess_unit
 from pipeline.intake.units import units_of
 from pipeline.intake.writing import decimal_marks, heading_dates
 
@@ -91,7 +91,7 @@ class TableGuess:
 
 
 def propose(path: Path, today: date) -> tuple[TableGuess, ...]:
-    """Guess what the sheets of an unknown file are; raise FileRefusedError where nothing looks like a table."""
+    """Guess what the sheets of an unknown file are; raise FileRefusedError where none is a table."""
     found = []
     for sheet in sheets(path, peek=_LOOKED_AT):
         starts = heading_rows(sheet)
@@ -167,7 +167,9 @@ def _table_guess(sheet: Sheet, start: int, end: int | None, hint: str, today: da
     if wide is not None:
         value = best.table.column("resistance_ohm") if "resistance_ohm" in best.table.names else None
         unit = replace(wide, unit=_wide_unit(frame, wide, value, today, sheet)) if value else None
-    there = {g.column.name for g in guesses if g.score >= LIKELY} | ({"taken_at", "resistance_ohm"} if unit else set())
+    there = {g.column.name for g in guesses if g.score >= LIKELY} | (
+        {"taken_at", "resistance_ohm"} if unit else set()
+    )
     missing = [c for c in best.table.required if c not in there]
     if best.table.one_of and not there & set(best.table.one_of):
         missing.append(" or ".join(best.table.one_of))
@@ -224,25 +226,43 @@ def _assigned(table: Table, evidence: dict[str, Evidence], hint: str, wide: bool
     scores = np.array([[_score(h, c, evidence[h]) for c in table.columns] for h in headings]).reshape(
         len(headings), len(table.columns)
     )
+    _only_date(table, evidence, scores)
     rows, columns = linear_sum_assignment(-(scores**2))
     pairs = [
         (headings[r], table.columns[c], float(scores[r, c]))
         for r, c in zip(rows, columns, strict=True)
         if scores[r, c] >= UNSURE
     ]
-    there = {c.name for _, c, _ in pairs} | ({"taken_at", "resistance_ohm"} if wide and table.name == "readings" else set())
-    needed = [c in there for c in table.required] + ([bool(there & set(table.one_of))] if table.one_of else [])
+    there = {c.name for _, c, _ in pairs} | (
+        {"taken_at", "resistance_ohm"} if wide and table.name == "readings" else set()
+    )
+    needed = [c in there for c in table.required] + (
+        [bool(there & set(table.one_of))] if table.one_of else []
+    )
     share = sum(needed) / max(len(needed), 1)
     named = 0.8 * max(words_alike(w, TABLE_WORDS[table.name]) for w in (hint, *hint.split()))
     shape = _shape_of(table, evidence, pairs)
     key = 1.5 * (wide and table.name == "readings")
     total = sum(s for _, _, s in pairs) + 1.5 * share + named + key + shape
-    by_pair = {(h, c.name): float(scores[i, j]) for i, h in enumerate(headings) for j, c in enumerate(table.columns)}
+    by_pair = {
+        (h, c.name): float(scores[i, j]) for i, h in enumerate(headings) for j, c in enumerate(table.columns)
+    }
     strength = sum(s for _, _, s in pairs) / max(len(headings), 1)
     return _Assignment(table, tuple(pairs), total, min(1.0, 0.5 * share + 0.5 * strength), by_pair)
 
 
-def _shape_of(table: Table, evidence: dict[str, Evidence], pairs: Sequence[tuple[str, Column, float]]) -> float:
+def _only_date(table: Table, evidence: dict[str, Evidence], scores: np.ndarray) -> None:
+    """Let the one column of dates in a sheet be the one date that its table has."""
+    dated = [k for k, seen in enumerate(evidence.values()) if seen.dated >= 0.95]
+    days = [k for k, c in enumerate(table.columns) if c.kind in (Kind.DAY, Kind.MOMENT)]
+    if len(dated) == len(days) == 1:
+        known = scores[dated[0], days[0]]
+        scores[dated[0], days[0]] = max(known, 0.7 if known >= 0.2 else 0.6)
+
+
+def _shape_of(
+    table: Table, evidence: dict[str, Evidence], pairs: Sequence[tuple[str, Column, float]]
+) -> float:
     """Weigh how rows repeat: a master table names each thing once, a reading comes again and again."""
     key = table.key[0] if table.key else "well_id"
     heading = next((h for h, c, _ in pairs if c.name in (key, "electrode_id")), None)
@@ -260,23 +280,36 @@ def _score(heading: str, column: Column, seen: Evidence) -> float:
     if seen.filled == 0:
         return 0.9 * name
     fit = fits_kind(seen, column)
+    if column.kind in (Kind.NUMBER, Kind.RANGED) and not any_possible(
+        heading, seen.cells, seen.numbers, column.name
+    ):
+        fit *= 0.5
     return name * (0.35 + 0.65 * fit) if fit < 0.9 else min(1.0, name * (0.9 + 0.1 * fit))
 
 
 def _guess(heading: str, column: Column, score: float, seen: Evidence, best: _Assignment) -> Guess:
     rivals = sorted(
-        (c.name for c in best.table.columns if c is not column and best.scores[heading, c.name] >= max(UNSURE, score - 0.12)),
+        (
+            c.name
+            for c in best.table.columns
+            if c is not column and best.scores[heading, c.name] >= max(UNSURE, score - 0.12)
+        ),
         key=lambda name: -best.scores[heading, name],
     )
     unit = UnitGuess()
     if column.kind in (Kind.NUMBER, Kind.RANGED) and units_of(column.name):
         unit = guess_unit(heading, seen.cells, seen.numbers, column)
-    dates = find_dates(seen.cells, seen.today, column.may_lie_ahead, seen.from_1904) if column.kind in (Kind.DAY, Kind.MOMENT) else FoundDates()
+    dates = (
+        find_dates(seen.cells, seen.today, column.may_lie_ahead, seen.from_1904)
+        if column.kind in (Kind.DAY, Kind.MOMENT)
+        else FoundDates()
+    )
     return Guess(heading, column, score, unit, dates, _word_guesses(column, seen), tuple(rivals[:2]))
 
 
 def _word_guesses(column: Column, seen: Evidence) -> tuple[tuple[str, str | None], ...]:
     """Propose our words for theirs, where a column takes words from a list; ours are left out."""
+    own: tuple[str, ...]
     if column.kind is Kind.YES_NO:
         choices, own = YES_NO_WORDS, ("true", "yes", "y", "t", "1", "false", "no", "n", "f", "0")
     elif column.kind is Kind.CHOICE:
@@ -298,5 +331,7 @@ def _gaps(guesses: Sequence[Guess], evidence: dict[str, Evidence]) -> tuple[str,
     return tuple(
         g.heading
         for g in guesses
-        if g.column.name in keys and 0 < evidence[g.heading].filled < 0.8 and evidence[g.heading].starts_filled
+        if g.column.name in keys
+        and 0 < evidence[g.heading].filled < 0.8
+        and evidence[g.heading].starts_filled
     )

@@ -25,14 +25,15 @@ from pipeline.intake.visits import Visits
 from pipeline.intake.writing import question
 
 _SHOWN_ROWS = 5
+_ABOUT = "A line that begins with #? asks; the number says how sure."
 _SEPARATORS = {"';'": ";", "tab": "\t", "'|'": "|"}
 
 
 def toml_of(path: Path, tables: Sequence[TableGuess]) -> str:
-    """Write the profile: what is sure as lines that count, what is not as commented lines with the question."""
+    """Write the profile: what is sure as lines that count, the rest as commented questions."""
     first = tables[0]
     lines = [
-        f"about = {_quoted('Proposed from ' + path.name + '. A line that begins with #? asks; the number says how sure.')}",
+        f"about = {_quoted(f'Proposed from {path.name}. {_ABOUT}')}",
         f"files = [{_quoted(_pattern(path.name))}]",
     ]
     for word in first.found:
@@ -63,7 +64,11 @@ def _map_lines(one: TableGuess) -> list[str]:
     lines += _visit_lines(one)
     lines += ["", "[maps.columns]"]
     lines += [line for guess in one.guesses for line in _column_lines(guess)]
-    lines += [f"#? {c} = \"\"  # needed, and no heading names it: which one is it?" for c in one.missing if not any(g.column.name == c for g in one.guesses)]
+    lines += [
+        f'#? {c} = ""  # needed, and no heading names it: which one is it?'
+        for c in one.missing
+        if not any(g.column.name == c for g in one.guesses)
+    ]
     lines += [f"# not used: {_quoted(heading)}" for heading in one.unused]
     for guess in one.guesses:
         lines += _word_lines(guess)
@@ -74,7 +79,7 @@ def _date_lines(one: TableGuess) -> list[str]:
     if (asked := one.date_question) is not None and not _settled(one, asked):
         settings = re.findall(r"dates = \[[^\]]*\]", question(asked.heading, asked.dates))
         return [f"#? {setting}" for setting in settings] + [
-            f"#? ^ '{asked.dates.example}' under '{asked.heading}' can be read in each of these ways: keep one"
+            f"#? ^ '{asked.dates.example}' under '{asked.heading}' can be read in each of these ways"
         ]
     forms = dict.fromkeys(f for g in one.guesses if g.score >= LIKELY for f in g.dates.forms)
     return [f"dates = [{', '.join(map(_quoted, forms))}]"] if forms else []
@@ -89,15 +94,20 @@ def _visit_lines(one: TableGuess) -> list[str]:
     wide = one.visits
     if wide is None:
         return []
-    count = f"{len(wide.headings)} columns, {_quoted(wide.headings[0])} to {_quoted(wide.headings[-1])}, are visits"
+    first, last = _quoted(wide.headings[0]), _quoted(wide.headings[-1])
+    count = f"{len(wide.headings)} columns, {first} to {last}, are visits"
     unit = f', unit = "{wide.unit.unit}"' if wide.unit.unit else ""
     unit += f', bare = "{wide.unit.bare}"' if wide.unit.bare else ""
     lines = [f"# {count}"]
     if wide.years_only:
-        lines.append(f'#? visits = {{ form = "%Y", on = "07-01"{unit} }}  # on which month and day were they taken?')
+        lines.append(
+            f'#? visits = {{ form = "%Y", on = "07-01"{unit} }}  # on which month and day were they taken?'
+        )
     elif wide.dates.could_be:
         settings = re.findall(r'\["([^"]*)"\]', question(wide.headings[0], wide.dates))
-        lines += [f"#? visits = {{ form = {_quoted(f)}{unit} }}  # day or month first? keep one" for f in settings]
+        lines += [
+            f"#? visits = {{ form = {_quoted(f)}{unit} }}  # day or month first? keep one" for f in settings
+        ]
     else:
         mark = "#? " if wide.unit.asks else ""
         lines.append(f"{mark}visits = {{ form = {_quoted(wide.dates.forms[0])}{unit} }}")
@@ -121,7 +131,9 @@ def _column_lines(guess: Guess) -> list[str]:
     bare = f', bare = "{unit.bare}"' if unit.bare else ""
     lines = [f'{name} = {{ from = {heading}, unit = "{unit.unit}"{bare} }}  # {told}; {unit.because}']
     if unit.unit == "in_cell" and not unit.bare:
-        lines.append(f'#? ^ cells without a unit are refused; if they are all in one, add bare = "{_own(guess)}"')
+        lines.append(
+            f'#? ^ cells without a unit are refused; if they are all in one, add bare = "{_own(guess)}"'
+        )
     return lines
 
 
@@ -141,7 +153,7 @@ def _word_lines(guess: Guess) -> list[str]:
     lines.append(f"{mark}words = {{ {', '.join(f'{_quoted(a)} = {_quoted(b)}' for a, b in known)} }}")
     choices = ", ".join(guess.column.choices) or "true, false"
     lines += [
-        f"#? what does {_quoted(theirs)} mean? one of {choices}; until it stands among the words, its rows are refused"
+        f"#? what does {_quoted(theirs)} mean? one of {choices}; until then its rows are refused"
         for theirs, ours in guess.words
         if ours is None
     ]
@@ -173,15 +185,15 @@ def profile_of(one: TableGuess) -> Profile:
     if one.visits and not one.visits.years_only and one.visits.dates.forms and not one.visits.unit.asks:
         wide = one.visits
         visits = Visits(wide.dates.forms[0], unit=wide.unit.unit, bare=wide.unit.bare)
-    return Profile(
-        "proposed", one.table, columns, decimal_marks=one.marks, dates=tuple(forms), visits=visits
-    )
+    return Profile("proposed", one.table, columns, decimal_marks=one.marks, dates=tuple(forms), visits=visits)
 
 
 def preview(one: TableGuess, today: date) -> list[str]:
     """Show the first rows in our names and units, and how many of those looked at would be refused."""
     profile = profile_of(one)
-    what = Recognised(one.table, profile, visit=one.visits.headings[0] if profile.visits and one.visits else None)
+    what = Recognised(
+        one.table, profile, visit=one.visits.headings[0] if profile.visits and one.visits else None
+    )
     frame = without_other_visits(one.rows.frame, what)
     how = Writing(today, one.marks, profile.dates, number_units(what), {}, in_cell_units(what))
     judged = typed(mapped(frame, what), one.table, how)

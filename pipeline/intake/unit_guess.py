@@ -9,7 +9,7 @@ from pipeline.intake.headings import names_ambiguous_unit, unit_in
 from pipeline.intake.tables import Column
 from pipeline.intake.units import IN_CELL, factor, spelt, units_of
 
-# Between which values, in the contract's unit, the middle value of a whole column lies. Wide on purpose: a unit
+# Between which values, in the contract's unit, the middle value of a column lies. Wide on purpose: a unit
 # outside is not meant, and where two lie inside the analyst is asked. Common practice, no source.
 _MIDDLES: dict[str, tuple[float, float]] = {
     "resistance_ohm": (0.05, 5_000.0),
@@ -43,7 +43,6 @@ _MIDDLES: dict[str, tuple[float, float]] = {
 }
 # Units that nobody uses for a column without saying so.
 _NEVER_UNSAID = frozenset(("yd", "uA", "ohm_ft", "kHz", "ha"))
-# Columns whose unit matters too much to be taken from magnitudes where the heading is silent, unless only one fits.
 
 
 @dataclass(frozen=True)
@@ -69,27 +68,35 @@ def guess_unit(heading: str, cells: pl.Series, numbers: pl.Series, column: Colum
     asked about; so is one that nobody names where two are possible.
     """
     own = units_of(column.name)
-    if not own:
-        return UnitGuess()
     named = unit_in(heading, column.name)
     if _units_in_cells(cells, column.name):
         return UnitGuess(IN_CELL, "the cells name their units", bare=named)
     if names_ambiguous_unit(heading):
         return UnitGuess(could_be=tuple(u for u in own), because="'M' before a unit may be milli or mega")
     possible = [u for u in own if u not in _NEVER_UNSAID and _possible(numbers, column.name, u)]
+    if named is not None and (not len(numbers) or _possible(numbers, column.name, named)):
+        return UnitGuess(named, "the heading says so")
     if named is not None:
-        if named in possible or not len(numbers) or _possible(numbers, column.name, named):
-            return UnitGuess(named, "the heading says so")
-        return UnitGuess(
-            could_be=(named, *(u for u in possible if u != named)),
-            because=f"the heading says {named}, but the numbers would be far from usual",
-        )
+        because = f"the heading says {named}, but the numbers would be far from usual"
+        return UnitGuess(could_be=(named, *(u for u in possible if u != named)), because=because)
+    return _unnamed(numbers, possible, [u for u in own if u not in _NEVER_UNSAID])
+
+
+def _unnamed(numbers: pl.Series, possible: list[str], usual: list[str]) -> UnitGuess:
+    """Take the one unit that the magnitudes allow, or ask."""
     if not len(numbers):
-        return UnitGuess(could_be=tuple(u for u in own if u not in _NEVER_UNSAID), because="there is no number")
+        return UnitGuess(could_be=tuple(usual), because="there is no number")
     if len(possible) == 1:
         return UnitGuess(possible[0], "the only unit in which the numbers are usual")
-    choices = possible or [u for u in own if u not in _NEVER_UNSAID]
-    return UnitGuess(could_be=tuple(choices), because=f"{_shown(numbers)} could be any of them")
+    return UnitGuess(could_be=tuple(possible or usual), because=f"{_shown(numbers)} could be any of them")
+
+
+def any_possible(heading: str, cells: pl.Series, numbers: pl.Series, column: str) -> bool:
+    """Say whether the numbers would be usual in any unit, or in the one that the heading names."""
+    if not len(numbers) or column not in _MIDDLES or _units_in_cells(cells, column):
+        return True
+    named = unit_in(heading, column)
+    return any(_possible(numbers, column, u) for u in ([named] if named else units_of(column)))
 
 
 def _units_in_cells(cells: pl.Series, column: str) -> bool:
@@ -120,7 +127,7 @@ def _possible(numbers: pl.Series, column: str, unit: str) -> bool:
 
 
 def _shown(numbers: pl.Series) -> str:
-    low, high = numbers.min(), numbers.max()
+    low, high = float(numbers.min() or 0.0), float(numbers.max() or 0.0)  # type: ignore[arg-type]
     return f"{low:g} to {high:g}"
 
 

@@ -9,7 +9,7 @@ Factor = tuple[float, float]
 IN_CELL = "in_cell"
 """The unit stands in each cell, behind the number."""
 
-# By what a column's name ends in. Exact: the international foot, inch and mil; degree Fahrenheit by definition.
+# By what a column's name ends in. Exact: the international foot, inch and mil.
 _BY_ENDING: dict[str, dict[str, Factor]] = {
     "_ohm_m": {
         "ohm_m": (0.0, 1.0),
@@ -70,8 +70,31 @@ _SPELLINGS: dict[str, tuple[str, ...]] = {
     "ohm": ("ohm", "ohms", "\u03a9", "\u2126", "ohmios", "ohmio"),
     "mohm": ("milliohm", "milliohms", "miliohm"),
     "kohm": ("kohm", "kohms", "kilohm", "kilohms", "kiloohm", "k\u03a9", "k\u2126", "k"),
-    "ohm_m": ("ohm-m", "ohmm", "ohm*m", "ohm\u00b7m", "\u03a9m", "\u03a9\u00b7m", "\u03a9-m", "\u03a9*m", "ohm_m", "ohmmeter", "ohm-metre", "ohm-meter"),
-    "ohm_cm": ("ohm-cm", "ohmcm", "ohm*cm", "ohm\u00b7cm", "\u03a9cm", "\u03a9\u00b7cm", "\u03a9-cm", "\u03a9*cm", "ohm_cm"),
+    "ohm_m": (
+        "ohm-m",
+        "ohmm",
+        "ohm*m",
+        "ohm\u00b7m",
+        "\u03a9m",
+        "\u03a9\u00b7m",
+        "\u03a9-m",
+        "\u03a9*m",
+        "ohm_m",
+        "ohmmeter",
+        "ohm-metre",
+        "ohm-meter",
+    ),
+    "ohm_cm": (
+        "ohm-cm",
+        "ohmcm",
+        "ohm*cm",
+        "ohm\u00b7cm",
+        "\u03a9cm",
+        "\u03a9\u00b7cm",
+        "\u03a9-cm",
+        "\u03a9*cm",
+        "ohm_cm",
+    ),
     "kohm_cm": ("kohm-cm", "kohmcm", "k\u03a9cm", "k\u03a9\u00b7cm"),
     "ohm_ft": ("ohm-ft", "ohmft"),
     "A": ("a", "amp", "amps", "ampere", "amperes"),

@@ -1,8 +1,8 @@
 """Wide sheets: a column for each visit, whose heading is the date."""
 
+import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime
 
 
 @dataclass(frozen=True)
@@ -13,7 +13,7 @@ class Visits:
     """
 
     form: str
-    """How such a heading is written, as strptime reads it: `%d.%m.%Y`, `R %Y`, or `serial`-free text."""
+    """How such a heading is written, as strptime reads it: `%d.%m.%Y`, `R %Y`."""
     value: str = "resistance_ohm"
     date: str = "taken_at"
     unit: str | None = None
@@ -28,7 +28,7 @@ class Visits:
         if not self._names_day and self.on is None:
             raise ValueError("a year alone is no day: write on = '07-01', or the month and day that is meant")
         if self.on is not None:
-            datetime.strptime(f"2001-{self.on}", "%Y-%m-%d")
+            dt.datetime.strptime(f"2001-{self.on}", "%Y-%m-%d")
 
     @property
     def _names_day(self) -> bool:
@@ -38,18 +38,18 @@ class Visits:
         """Give those headings that are visits, in their order."""
         return [h for h in headings if self._read(h) is not None]
 
-    def day_of(self, heading: str) -> date:
+    def day_of(self, heading: str) -> dt.date:
         """Give the day that a heading stands for; raise ValueError where it is no visit."""
         moment = self._read(heading)
         if moment is None:
             raise ValueError(f"'{heading}' is no visit")
         if self._names_day or self.on is None:
             return moment.date()
-        return datetime.strptime(f"{moment.year:04d}-{self.on}", "%Y-%m-%d").date()
+        return dt.datetime.strptime(f"{moment.year:04d}-{self.on}", "%Y-%m-%d").date()
 
-    def _read(self, heading: str) -> datetime | None:
+    def _read(self, heading: str) -> dt.datetime | None:
         try:
-            moment = datetime.strptime(heading.strip(), self.form)
+            moment = dt.datetime.strptime(heading.strip(), self.form)
         except ValueError:
             return None
         return moment if moment.year >= 1900 else None

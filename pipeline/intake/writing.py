@@ -93,7 +93,9 @@ def _agreed(
             raise FileRefusedError(question(headings.get(name, name), one))
         if one.could_be:
             sure = next(f for f in found.values() if f.order)
-            forms[name] = tuple(dict.fromkeys(f for s in found.values() if s.order == sure.order for f in s.forms))
+            forms[name] = tuple(
+                dict.fromkeys(f for s in found.values() if s.order == sure.order for f in s.forms)
+            )
     return forms, _told(found, orders)
 
 
@@ -115,7 +117,7 @@ def question(heading: str, one: FoundDates) -> str:
     ways = " or ".join(_WORDS[o] for o in one.could_be)
     settings = " or ".join(f'dates = ["{form}"]' for form in forms)
     return (
-        f"the dates in '{heading}' (such as '{one.example}') can be read {ways}, and no other cell settles it; "
+        f"the dates in '{heading}' (such as '{one.example}') can be read {ways}, and no cell settles it; "
         f"write {settings} in a source profile (rodfleet profile makes one)"
     )
 

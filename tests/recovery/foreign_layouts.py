@@ -48,7 +48,14 @@ _MAY_COME = {
     "sites": "region latitude longitude voltage_kv commissioned_on",
 }
 _NO_COLUMN = {"readings": ("site_id",)}  # crews write the site beside the well; readings have no such column
-_SHARES = {"readings": 0.5, "electrodes": 0.2, "soil_surveys": 0.12, "soundings": 0.05, "instruments": 0.08, "sites": 0.05}
+_SHARES = {
+    "readings": 0.5,
+    "electrodes": 0.2,
+    "soil_surveys": 0.12,
+    "soundings": 0.05,
+    "instruments": 0.08,
+    "sites": 0.05,
+}
 
 
 @dataclass
@@ -60,6 +67,7 @@ class Layout:
     truth: dict[str, pl.Series]
     headings: dict[str, str]
     """our column -> heading."""
+    seed: int = 0
     units: dict[str, str] = field(default_factory=dict)
     said: dict[str, str] = field(default_factory=dict)
     """our column -> where its unit is said: `heading`, `cells` or `nowhere`."""
@@ -67,10 +75,25 @@ class Layout:
     form: str = "csv"
 
 
-def headings_of(column: str) -> list[str]:
-    """Give the headings of the suite for a column, none of which is a phrase of the proposer's own list."""
+def headings_of(column: str, seed: int) -> list[str]:
+    """Give the headings of the suite for a column, none of which is a phrase of the proposer's own list.
+
+    Every third heading is kept from the layouts that the proposer was tuned on.
+    """
     own = {plain_words(p) for p in (*COLUMN_WORDS.get(column, "").split("|"), column.replace("_", " "))}
-    return [h for h in HEADINGS[column].split("|") if plain_words(h) not in own]
+    all_of_it = HEADINGS[column].split("|")
+    allowed = all_of_it if seed in HELD_OUT else [h for k, h in enumerate(all_of_it) if k % 3 != 2]
+    return [h for h in allowed if plain_words(h) not in own] or [_slip(allowed[0])]
+
+
+def never_tuned_on(column: str, heading: str) -> bool:
+    """Say whether a layout's heading comes from those that no tuning saw."""
+    kept = [h for k, h in enumerate(HEADINGS.get(column, "").split("|")) if k % 3 == 2]
+    return any(heading.lower().startswith(h.lower()) for h in kept if h)
+
+
+def _slip(heading: str) -> str:
+    return heading[:2] + heading[3:]
 
 
 def make_layout(folder: Path, seed: int) -> Layout:
@@ -82,7 +105,7 @@ def make_layout(folder: Path, seed: int) -> Layout:
     columns = [*_NEEDED[table], *extra]
     rows = int(rng.integers(25, 120)) if rng.random() < 0.85 else int(rng.integers(4, 12))
     truth = {c: _true_values(c, table, rows, rng) for c in columns}
-    layout = Layout(folder, table, truth, {})
+    layout = Layout(folder, table, truth, {}, seed)
     rng.shuffle(columns)
     style = _style(rng)
     written = {c: _written(c, truth[c], layout, style, rng) for c in columns}
@@ -109,36 +132,76 @@ def _style(rng: np.random.Generator) -> _Style:
     separator = str(rng.choice([";", "\t", "|"] if decimal == "," else [",", ";", "\t", "|"]))
     dates = str(
         rng.choice(
-            ["%Y-%m-%d", "%d/%m/%Y", "%m/%d/%Y", "%d.%m.%Y", "%d-%m-%y", "%d-%b-%Y", "%d/%m/%Y %H:%M", "%Y/%m/%d", "%m/%d/%y"]
+            [
+                "%Y-%m-%d",
+                "%d/%m/%Y",
+                "%m/%d/%Y",
+                "%d.%m.%Y",
+                "%d-%m-%y",
+                "%d-%b-%Y",
+                "%d/%m/%Y %H:%M",
+                "%Y/%m/%d",
+                "%m/%d/%y",
+            ]
         )
     )
     encoding = str(rng.choice(["utf-8", "utf-8-sig", "utf-16"]))
     return _Style(decimal, dates, separator, encoding, int(rng.integers(0, 4)) if rng.random() < 0.4 else 0)
 
 
-def _true_values(column: str, table: str, rows: int, rng: np.random.Generator) -> pl.Series:
+def _true_values(column: str, table: str, rows: int, rng: np.random.Generator) -> pl.Series:  # noqa: PLR0911
     """Draw a column of the one true table, in our units."""
     sites = [f"{rng.choice(['CIN', 'NOR', 'WEN'])}-{k:03d}" for k in range(1, max(rows // 3, 3))]
     day = [date(2004, 1, 1) + timedelta(days=int(d)) for d in rng.integers(0, 7_900, rows)]
     match column:
         case "site_id":
-            return pl.Series([f"CIN-{k:03d}" for k in range(rows)] if table == "sites" else [str(s) for s in rng.choice(sites, rows)])
+            return pl.Series(
+                [f"CIN-{k:03d}" for k in range(rows)]
+                if table == "sites"
+                else [str(s) for s in rng.choice(sites, rows)]
+            )
         case "well_id":
-            return pl.Series([f"{s}-W{k:02d}" for s, k in zip(rng.choice(sites, rows), rng.integers(1, 9, rows), strict=True)])
+            return pl.Series(
+                [
+                    f"{s}-W{k:02d}"
+                    for s, k in zip(rng.choice(sites, rows), rng.integers(1, 9, rows), strict=True)
+                ]
+            )
         case "electrode_id":
             return pl.Series([f"E{k:05d}" for k in range(rows)])
         case "instrument_id":
-            return pl.Series([f"M{k:03d}" for k in (range(rows) if table == "instruments" else rng.integers(1, 6, rows))])
-        case "calibration_due_on" | "taken_at" | "surveyed_on" | "calibrated_on" | "installed_on" | "retired_on" | "commissioned_on":
+            return pl.Series(
+                [f"M{k:03d}" for k in (range(rows) if table == "instruments" else rng.integers(1, 6, rows))]
+            )
+        case (
+            "calibration_due_on"
+            | "taken_at"
+            | "surveyed_on"
+            | "calibrated_on"
+            | "installed_on"
+            | "retired_on"
+            | "commissioned_on"
+        ):
             return pl.Series(day)
         case "material":
-            return pl.Series([str(v) for v in rng.choice(["copper_bonded_steel", "galvanized_steel", "solid_copper"], rows)])
+            return pl.Series(
+                [
+                    str(v)
+                    for v in rng.choice(["copper_bonded_steel", "galvanized_steel", "solid_copper"], rows)
+                ]
+            )
         case "crew":
             return pl.Series([str(v) for v in rng.choice(["AB", "Crew 2", "KL", "North gang"], rows)])
         case "note":
-            return pl.Series([str(v) for v in rng.choice(["muddy", "lid stuck", "ok, dry", "see photo"], rows)])
+            return pl.Series(
+                [str(v) for v in rng.choice(["muddy", "lid stuck", "ok, dry", "see photo"], rows)]
+            )
         case "soil_class" | "region" | "site_name":
-            words = {"soil_class": ["clay", "sand", "loam"], "region": ["North", "Saltmere"], "site_name": ["Aber Moor", "Bel Fen", "Cor Hill", "Dun Vale"]}[column]
+            words = {
+                "soil_class": ["clay", "sand", "loam"],
+                "region": ["North", "Saltmere"],
+                "site_name": ["Aber Moor", "Bel Fen", "Cor Hill", "Dun Vale"],
+            }[column]
             return pl.Series([str(v) for v in rng.choice(words, rows)])
         case _:
             return pl.Series(_amounts(column, rows, rng))
@@ -181,9 +244,11 @@ def _amounts(column: str, rows: int, rng: np.random.Generator) -> list[float]:
     return [float(v) for v in rng.uniform(low, high, rows)]
 
 
-def _written(column: str, values: pl.Series, layout: Layout, style: _Style, rng: np.random.Generator) -> list[str]:
+def _written(
+    column: str, values: pl.Series, layout: Layout, style: _Style, rng: np.random.Generator
+) -> list[str]:
     """Write a column as the crew would, with its heading; remember the unit and where it is said."""
-    heading = str(rng.choice(headings_of(column)))
+    heading = str(rng.choice(headings_of(column, layout.seed)))
     if rng.random() < 0.08 and len(heading) > 6 and "(" not in heading:
         place = int(rng.integers(2, len(heading) - 2))
         heading = heading[:place] + heading[place + 1 :]  # a slip of the keys
@@ -192,7 +257,9 @@ def _written(column: str, values: pl.Series, layout: Layout, style: _Style, rng:
     kind = TABLES[layout.table].column(column).kind if column in TABLES[layout.table].names else Kind.TEXT
     cells: list[str]
     if kind in (Kind.DAY, Kind.MOMENT):
-        cells = [datetime(v.year, v.month, v.day, 9 + v.day % 8, v.month * 3).strftime(style.dates) for v in values]
+        cells = [
+            datetime(v.year, v.month, v.day, 9 + v.day % 8, v.month * 3).strftime(style.dates) for v in values
+        ]
     elif kind in (Kind.NUMBER, Kind.RANGED):
         heading, cells = _amount_cells(column, values, heading, layout, style, rng)
     elif kind is Kind.WHOLE:
@@ -230,7 +297,9 @@ def _weights(count: int) -> list[float]:
     return [0.6, *[0.4 / (count - 1)] * (count - 1)]
 
 
-def _make_wide(layout: Layout, written: dict[str, list[str]], style: _Style, rng: np.random.Generator) -> None:
+def _make_wide(
+    layout: Layout, written: dict[str, list[str]], style: _Style, rng: np.random.Generator
+) -> None:
     """Turn a long table of readings into a column for each visit."""
     form = style.dates.removesuffix(" %H:%M")
     count = int(rng.integers(5, 9))
@@ -260,7 +329,9 @@ def _make_wide(layout: Layout, written: dict[str, list[str]], style: _Style, rng
 def _write(layout: Layout, written: dict[str, list[str]], style: _Style, rng: np.random.Generator) -> None:
     names = [layout.headings[c] for c in written]
     rows = list(zip(*written.values(), strict=True))
-    titles = [[str(rng.choice(TITLES))], *[["Printed", "for the file"]] * max(style.titles - 1, 0)][: style.titles]
+    titles = [[str(rng.choice(TITLES))], *[["Printed", "for the file"]] * max(style.titles - 1, 0)][
+        : style.titles
+    ]
     if layout.form == "jsonl":
         lines = [json.dumps(dict(zip(names, row, strict=True)), ensure_ascii=False) for row in rows]
         layout.path.write_text("\n".join(lines), encoding="utf-8")
@@ -292,9 +363,15 @@ def judge(layout: Layout) -> Counter[str]:
         return count
     count["tables_wrong"] = int(one.table.name != layout.table or bool(more))
     for column in columns:
-        count[_verdict(layout, one, column)] += 1
+        verdict = _verdict(layout, one, column)
+        count[verdict] += 1
+        if never_tuned_on(column, layout.headings[column]):
+            count["new_words"] += 1
+            count["new_" + verdict] += 1
     count["units_wrong"] = _units_wrong(layout, one)
-    count["units_asked"] = sum(g.unit.asks for g in one.guesses) + int(bool(one.visits and one.visits.unit.asks))
+    count["units_asked"] = sum(g.unit.asks for g in one.guesses) + int(
+        bool(one.visits and one.visits.unit.asks)
+    )
     count["units"] = len(layout.units)
     count["values_wrong"] = values_wrong(layout, one)
     return count
@@ -331,7 +408,7 @@ def _units_wrong(layout: Layout, one: TableGuess) -> int:
 
 
 def values_wrong(layout: Layout, one: TableGuess) -> int:
-    """Count the columns in which the lines that count would take in a number or date that is not the true one."""
+    """Count the columns in which the lines that count would take in a value that is not the true one."""
     if one.table.name != layout.table:
         return 0
     profile = profile_of(one)
@@ -360,7 +437,11 @@ def profile_of_without_dates(one: TableGuess):  # type: ignore[no-untyped-def]
 
 
 def _true_day(layout: Layout, visit: str, visits: Visits) -> date:
-    return layout.visit_days.get(visit, visits.day_of(visit)) if hasattr(layout, "visit_days") else visits.day_of(visit)
+    return (
+        layout.visit_days.get(visit, visits.day_of(visit))
+        if hasattr(layout, "visit_days")
+        else visits.day_of(visit)
+    )
 
 
 def _differs(read: pl.Series, truth: pl.Series) -> int:
@@ -381,7 +462,14 @@ def measure(seeds: range, folder: Path, show: bool = False) -> Counter[str]:
         layout = make_layout(folder, seed)
         count = judge(layout)
         total += count
-        if show and (count["wrong"] or count["missed"] or count["asked"] or count["units_wrong"] or count["values_wrong"] or count["tables_wrong"]):
+        if show and (
+            count["wrong"]
+            or count["missed"]
+            or count["asked"]
+            or count["units_wrong"]
+            or count["values_wrong"]
+            or count["tables_wrong"]
+        ):
             _show(seed, layout, count)
         layout.path.unlink()
     return total
@@ -403,7 +491,11 @@ def _show(seed: int, layout: Layout, count: Counter[str]) -> None:
         unit = layout.units.get(column)
         got = guess.unit.unit if guess else None
         if verdict != "right" or (guess and unit and not guess.unit.asks and got not in (unit, "in_cell")):
-            print(f"   {verdict}: {column} [{unit}] as '{heading}' -> {guess and (guess.column.name, round(guess.score, 2), got)}")
+            print(
+                f"   {verdict}: {column} [{unit}] as '{heading}' -> {guess and guess.column.name}",
+                guess and round(guess.score, 2),
+                got,
+            )
 
 
 def table(parts: dict[str, Counter[str]]) -> list[str]:
@@ -423,6 +515,10 @@ def table(parts: dict[str, Counter[str]]) -> list[str]:
     row("  asked", share("asked", "columns"))
     row("  not seen", share("missed", "columns"))
     row("  mapped wrong", share("wrong", "columns"))
+    row("headings never tuned on", {p: str(c["new_words"]) for p, c in parts.items()})
+    row("  mapped right", share("new_right", "new_words"))
+    row("  asked", share("new_asked", "new_words"))
+    row("  mapped wrong", share("new_wrong", "new_words"))
     row("columns with a unit", {p: str(c["units"]) for p, c in parts.items()})
     row("  unit asked", share("units_asked", "units"))
     row("  unit silently wrong", share("units_wrong", "units"))
