@@ -12,7 +12,7 @@ export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export OMP_NUM_THREADS := 1
 export OPENBLAS_NUM_THREADS := 1
 
-.PHONY: setup demo test test-pages lint bench recovery sbc breaks vetting analyst clean
+.PHONY: setup demo test test-pages lint bench recovery sbc breaks vetting layouts analyst clean
 
 setup: $(READY)
 
@@ -52,6 +52,9 @@ breaks: $(READY)
 
 vetting: $(READY)
 	$(BIN)/python -m tests.recovery.vetting_found --outlook
+
+layouts: $(READY)
+	$(BIN)/python -m tests.recovery.foreign_layouts
 
 analyst: $(READY)
 	$(BIN)/python -m tests.analyst

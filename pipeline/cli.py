@@ -27,6 +27,7 @@ To see it with invented data:
 \b
 With your own field files (CSV, TSV, XLSX, Parquet, JSON Lines), in this order:
   rodfleet settings               what can be set in fleet.toml, and what it is now
+  rodfleet profile old_log.xlsx   propose how a file in a layout of its own is to be read
   rodfleet load field/            take the files into the store; the books tell what became of each row
   rodfleet status                 what the store holds
   rodfleet run                    vet, calibrate, forecast, rank, publish; prints the page to open
@@ -144,6 +145,38 @@ def load(asked: _Asked, paths: tuple[Path, ...]) -> None:
         raise WorkError(
             "The load is done, but the list of dangers could not be made (see above); load again."
         )
+
+
+@main.command(short_help="Propose a source profile for a file in a foreign layout.")
+@click.argument("file", type=options.PATHS)
+@click.option(
+    "--write", type=options.PATHS, metavar="OUT.toml", help="Write the profile here, to be corrected."
+)
+def profile(file: Path, write: Path | None) -> None:
+    """Propose a source profile for FILE: which table, which column, which unit, each with how sure.
+
+    It shows the first rows in the contract's names and units. What is not sure is a question: a line of the
+    profile that begins with #?. Correct it, put it into the fleet's folder layouts/, then load the file.
+
+    \b
+    Example: rodfleet profile "old/rod log 2019.xlsx" --write fleet/layouts/old_log.toml
+    """
+    check_paths([file])
+    from pipeline.intake.proposal import propose
+    from pipeline.intake.proposal_text import report as told
+    from pipeline.intake.proposal_text import toml_of
+
+    today = date.today()
+    tables = propose(file, today)
+    click.echo("\n".join(told(file, tables, today)))
+    text = toml_of(file, tables)
+    if write is None:
+        click.echo(text, nl=False)
+        return
+    if write.exists():
+        raise RequestError(f"{write} is there already; give another name, or delete it first.")
+    write.write_text(text, encoding="utf-8")
+    click.echo(f"The profile is in {write}: {text.count('#?')} questions in it wait for an answer.")
 
 
 @main.command(short_help="From what is loaded to the published page.")

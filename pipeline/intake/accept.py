@@ -38,11 +38,19 @@ class Found:
     name: str
     sheet: str = ""
     what: Recognised | None = None
+    found: tuple[str, ...] = ()
+    """What was found out to read it, in words."""
 
     @property
     def profile(self) -> str | None:
-        """Name the source profile, if the sheet is in one's layout."""
-        return self.what.profile.name if self.what and self.what.profile else None
+        """Name the source profile, if the sheet is in one's layout, and what was found out beside it."""
+        named = [self.what.profile.name] if self.what and self.what.profile else []
+        return "; ".join([*named, *([self.found_words] if self.found else [])]) or None
+
+    @property
+    def found_words(self) -> str:
+        """Write what was found out: `found: ';' between cells, decimal comma, cp1252`."""
+        return f"found: {', '.join(self.found)}"
 
 
 def take(

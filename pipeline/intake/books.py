@@ -58,6 +58,8 @@ class LoadReport:
         rows = [(b.name, b.table or "?", *(str(getattr(b, c)) for c in counts)) for b in self.books]
         lines = aligned([heading, *rows, ("total", "", *(str(self.total(c)) for c in counts))])
         for book in self.books:
+            if book.profile and "found: " in book.profile:
+                lines.append(f"{book.name}: {book.profile}")
             lines += [f"{book.name}, line {line}: refused: {reason}" for line, reason in book.reasons]
             if (more := book.refused - len(book.reasons)) > 0:
                 lines.append(f"{book.name}: {more} more refused, kept in the store with their reasons")

@@ -6,6 +6,8 @@ from datetime import date
 
 import polars as pl
 
+from pipeline.intake.amounts import amount_in_cell, is_over_word
+from pipeline.intake.dates import moments
 from pipeline.intake.tables import Column, Kind, Table
 
 EARLIEST = date(1900, 1, 1)  # no earthing rod in service is older: a date before it is a slip of the pen
@@ -22,7 +24,9 @@ _WANTED = {
     Kind.DAY: _A_DAY,
     Kind.MOMENT: _A_DAY,
 }
-_CLOCKS = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M", "%Y-%m-%d")
+_NO_LIMIT = (
+    "says over range, but the range of its meter is not known; load its range_high_ohm, or write >1500"
+)
 
 
 @dataclass(frozen=True)
@@ -36,6 +40,12 @@ class Writing:
     """Forms of dates beside ISO 8601, as strptime writes them."""
     units: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     """column -> what is added, then multiplied, to bring a number to the column's unit."""
+    dates_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """column -> its own forms of dates, before `dates`."""
+    in_cell: Mapping[str, str | None] = field(default_factory=dict)
+    """column whose cells hold number and unit -> the unit of a cell that names none (None: refused)."""
+    over_limits: Mapping[str, float] = field(default_factory=dict)
+    """instrument -> upper end of its range (ohm): what a cell 'OL' means."""
 
 
 def typed(frame: pl.DataFrame, table: Table, how: Writing) -> pl.DataFrame:
@@ -86,28 +96,37 @@ def _values(column: Column, how: Writing) -> list[pl.Expr]:
             word = cell.str.to_lowercase().str.replace_all(r"[ \-]+", "_")
             value = pl.when(word.is_in(column.choices)).then(word)
         case Kind.DAY:
-            value = _moment(cell, how).dt.date()
+            value = _moment(cell, column, how).dt.date()
         case Kind.MOMENT:
-            value = _moment(cell, how)
+            value = _moment(cell, column, how)
         case Kind.MONTH:
             whole = pl.when(cell.str.contains(r"^\d{4}-\d{1,2}$")).then(cell + "-01").otherwise(cell)
-            value = _moment(whole, how).dt.date().dt.month_start()
+            value = _moment(whole, column, how).dt.date().dt.month_start()
         case Kind.RANGED:
-            mark = cell.str.slice(0, 1)
-            limit = cell.str.replace(r"^[<>]\s*", "")
-            value = _number(limit, column.name, how)
-            marks = {">": "over", "<": "under"}
-            return [
-                value.alias(column.name),
-                pl.when(value.is_not_null())
-                .then(mark.replace_strict(marks, default=None, return_dtype=pl.String))
-                .alias("range_mark"),
-            ]
+            return _ranged(cell, column.name, how)
     return [value.alias(column.name)]
+
+
+def _ranged(cell: pl.Expr, name: str, how: Writing) -> list[pl.Expr]:
+    """Give the number, or the limit where the meter was out of its range, and the mark that says so."""
+    value = _number(cell.str.replace(r"^[<>]\s*", ""), name, how)
+    limit = pl.lit(None, pl.Float64)
+    if how.over_limits:
+        meter = pl.col(_text("instrument_id"))
+        limit = meter.replace_strict(dict(how.over_limits), default=None, return_dtype=pl.Float64)
+    over = is_over_word(cell)
+    marks = {">": "over", "<": "under"}
+    mark = cell.str.slice(0, 1).replace_strict(marks, default=None, return_dtype=pl.String)
+    return [
+        pl.when(over).then(limit).otherwise(value).alias(name),
+        pl.when(over).then(pl.lit("over")).when(value.is_not_null()).then(mark).alias("range_mark"),
+    ]
 
 
 def _number(cell: pl.Expr, name: str, how: Writing) -> pl.Expr:
     """Read plain decimal numbers: 'nan', 'inf', thousands marks and units in the cell are no numbers."""
+    if name in how.in_cell:
+        return amount_in_cell(cell, name, how.decimal_marks, how.in_cell[name])
     mark = "[" + "".join(f"\\{m}" for m in how.decimal_marks) + "]"
     plain = cell.str.contains(rf"^[+-]?(\d+({mark}\d*)?|{mark}\d+)([eE][+-]?\d+)?$")
     number = pl.when(plain).then(cell.str.replace(mark, ".")).cast(pl.Float64, strict=False)
@@ -118,19 +137,19 @@ def _number(cell: pl.Expr, name: str, how: Writing) -> pl.Expr:
     return number
 
 
-def _moment(cell: pl.Expr, how: Writing) -> pl.Expr:
-    """Read a date or a time as the local clock showed it: an offset behind it is dropped."""
-    local = cell.str.replace(r"(:\d{2}(?:\.\d+)?)\s*(?:[Zz]|[+-]\d{2}:?\d{2})$", "$1").str.replace(
-        r"^(\d{4}-\d{1,2}-\d{1,2})[Tt]", "$1 "
-    )
-    forms = [local.str.to_datetime(f, time_unit="us", strict=False) for f in (*_CLOCKS, *how.dates)]
-    return pl.coalesce(forms)
+def _moment(cell: pl.Expr, column: Column, how: Writing) -> pl.Expr:
+    forms = (*how.dates_of.get(column.name, ()), *how.dates)
+    return moments(cell, forms, how.today, column.may_lie_ahead)
 
 
 def _complaint(column: Column, how: Writing) -> pl.Expr:
     """Say what is wrong with the cell of one column, or null."""
     cell, value = pl.col(_text(column.name)), pl.col(column.name)
-    wrong: list[tuple[pl.Expr, str]] = [(cell.is_not_null() & value.is_null(), f"is not {_wanted(column)}")]
+    unread = cell.is_not_null() & value.is_null()
+    wrong: list[tuple[pl.Expr, str]] = [(unread, f"is not {_wanted(column, how)}")]
+    if column.kind is Kind.RANGED:
+        wrong.insert(0, (unread & is_over_word(cell), _NO_LIMIT))
+        wrong[1] = (unread & ~is_over_word(cell), wrong[1][1])
     if column.kind in (Kind.DAY, Kind.MOMENT, Kind.MONTH):
         day = value.cast(pl.Date)
         wrong.append((day < EARLIEST, f"lies before {EARLIEST.year}"))
@@ -151,7 +170,10 @@ def _complaint(column: Column, how: Writing) -> pl.Expr:
     return pl.coalesce(said)
 
 
-def _wanted(column: Column) -> str:
+def _wanted(column: Column, how: Writing) -> str:
+    if column.name in how.in_cell:
+        bare = how.in_cell[column.name]
+        return "a number with a unit that is known" if bare is None else "a number, or one with a known unit"
     if column.kind is Kind.CHOICE:
         return "one of " + ", ".join(column.choices)
     return _WANTED[column.kind]

@@ -1,28 +1,26 @@
 """Any accepted form of file to a grid of text cells that knows file, sheet and line."""
 
-import csv
-import gzip
 import io
-import json
-import zlib
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.errors import FileRefusedError
+from pipeline.intake.delimited import cell, delimited, json_lines, read_text
+from pipeline.intake.packed import BookFacts, check_workbook, gunzipped
 
 FORMS = {
     ".csv": "csv",
     ".tsv": "tsv",
     ".xlsx": "xlsx",
+    ".xlsm": "xlsx",
+    ".ods": "xlsx",
     ".parquet": "parquet",
     ".jsonl": "jsonl",
     ".ndjson": "jsonl",
 }
-_MOST_COLUMNS = 500  # more cells on a line than this is no table
-_PEEK_BYTES = 65_536
 
 
 @dataclass(frozen=True)
@@ -36,6 +34,12 @@ class Sheet:
     `_fault` (text or null), `c0`, `c1`, ... (text, empty cells null)."""
     ragged: bool
     """Lines may have fewer or more cells than the headings, and are then at fault."""
+    found: tuple[str, ...] = ()
+    """What was found out to read it, in words, where it is not plain: `';' between cells`, `cp1252`."""
+    whole: bool = True
+    """All of the file was looked at, not only its first rows."""
+    days_from_1904: bool = False
+    """A workbook that counts days from 1904: tells what a plain number in a column of dates means."""
 
 
 @dataclass(frozen=True)
@@ -56,11 +60,16 @@ def form_of(path: Path) -> str | None:
 
 
 def sheets(
-    path: Path, encoding: str = "utf-8", peek: int | None = None, only: str | None = None
+    path: Path,
+    encoding: str | None = None,
+    peek: int | None = None,
+    only: str | None = None,
+    separator: str | None = None,
 ) -> list[Sheet]:
     """Read every sheet of a file, or `only` the one of that name, or only the first `peek` rows of each.
 
-    Raises FileRefusedError for an empty, truncated or wrongly encoded file.
+    Encoding and separator of a text are found out where they are None. Raises FileRefusedError for an empty,
+    truncated or undecodable file.
     """
     form = form_of(path)
     if form is None:
@@ -70,20 +79,67 @@ def sheets(
     if path.stat().st_size == 0:
         raise FileRefusedError("the file is empty (0 bytes); send it again")
     if form in ("csv", "tsv"):
-        return [_delimited(_text(path, encoding, peek), "\t" if form == "tsv" else None)]
+        text = read_text(path, encoding, peek)
+        read = delimited(text.text, separator or ("\t" if form == "tsv" else None))
+        return [Sheet("", read.grid, True, (*read.found, *text.found), peek is None)]
     if form == "jsonl":
-        return [_json_lines(_text(path, encoding, peek))]
+        text = read_text(path, encoding, peek)
+        rows = json_lines(text.text)
+        sheet = _under_field_names(rows.cells, rows.lines, rows.faults)
+        return [replace(sheet, found=text.found, whole=peek is None)]
     if form == "parquet":
         return [_parquet(path, peek)]
     return _workbook(path, peek, only)
 
 
-def rows_under(sheet: Sheet, heading_line: int | None = None) -> Rows:
+def tables_on(sheet: Sheet, is_heading: Callable[[set[str]], bool]) -> list[Sheet]:
+    """Part a sheet where a blank line is followed by new headings; the rows above the first ones are a title.
+
+    `is_heading` says of the cells of a line, in lower case, whether they are headings. The sheet comes back
+    as it is where no line answers.
+    """
+    grid = sheet.grid
+    lines = grid["_line"].to_list()
+    starts: list[int] = []
+    for k, row in enumerate(grid.drop("_line", "_width", "_fault").iter_rows()):
+        after_blank = k == 0 or lines[k] > lines[k - 1] + 1
+        if (after_blank or not starts) and is_heading({str(c).strip().lower() for c in row if c is not None}):
+            starts.append(k)
+    if not starts or starts == [0]:
+        return [sheet]
+    ends = [*starts[1:], grid.height]
+    return [replace(sheet, grid=_narrowed(grid[a:b])) for a, b in zip(starts, ends, strict=True)]
+
+
+def _narrowed(grid: pl.DataFrame) -> pl.DataFrame:
+    """Drop the columns behind the last filled one, which another table of the sheet had needed."""
+    names = grid.columns[3:]
+    while len(names) > 1 and grid[names[-1]].null_count() == grid.height:
+        names.pop()
+    return grid.select("_line", "_width", "_fault", *names)
+
+
+def lines_of(parts: Sequence[Sheet], number: int) -> tuple[int, int | None]:
+    """Give the first line of one of a sheet's tables, and that of the next (None: it is the last)."""
+    starts = [int(part.grid["_line"][0]) for part in parts]
+    return starts[number], starts[number + 1] if number + 1 < len(starts) else None
+
+
+def rows_under(
+    sheet: Sheet, heading_line: int | None = None, lines: tuple[int, int | None] | None = None
+) -> Rows:
     """Give the rows below the headings: those of line `heading_line`, or of the first line that is not empty.
 
+    `lines` parts one table from a sheet that holds several: its first line, and the first line behind it.
     Raises FileRefusedError where there are no headings or one stands twice.
     """
     grid = sheet.grid
+    if lines is not None:
+        start, end = lines
+        grid = grid.filter(
+            pl.col("_line") >= start, pl.col("_line") < end if end is not None else pl.lit(True)
+        )
+        grid = grid if grid.is_empty() else _narrowed(grid)
     top = grid.head(1) if heading_line is None else grid.filter(pl.col("_line") == heading_line)
     if top.is_empty():
         raise FileRefusedError("there is no line of headings; check that the whole file was sent")
@@ -95,7 +151,12 @@ def rows_under(sheet: Sheet, heading_line: int | None = None) -> Rows:
     fault = pl.col("_fault")
     if sheet.ragged:
         said = pl.format("the line has {} cells and the headings are {}", pl.col("_width"), pl.lit(expected))
-        fault = pl.coalesce(fault, pl.when(pl.col("_width") != expected).then(said))
+        # A spreadsheet saved as text pads every line, that of the headings too, to the widest of the sheet.
+        padded = int(top["_width"][0])
+        behind = range(expected, _columns(grid))
+        empty = pl.all_horizontal(pl.lit(True), *(pl.col(f"c{k}").is_null() for k in behind))
+        right = (pl.col("_width") == expected) | ((pl.col("_width") == padded) & empty)
+        fault = pl.coalesce(fault, pl.when(~right).then(said))
     cells = [f"c{k}" for k in range(_columns(grid))]
     frame = below.select(
         "_line", fault.alias("_fault"), *(pl.col(c).alias(n) for c, n in zip(cells, names, strict=True))
@@ -120,156 +181,17 @@ def _columns(grid: pl.DataFrame) -> int:
     return grid.width - 3
 
 
-def _text(path: Path, encoding: str, peek: int | None) -> str:
-    opener = gzip.open if path.suffix.lower() == ".gz" else open
-    try:
-        with opener(path, "rb") as stream:
-            content: bytes = stream.read(-1 if peek is None else _PEEK_BYTES)
-    except (EOFError, gzip.BadGzipFile, zlib.error) as fault:
-        raise FileRefusedError(f"the gzip file is damaged or cut short ({fault}); send it again") from fault
-    except OSError as fault:
-        raise FileRefusedError(f"it can't be opened ({fault.strerror}); check who may read it") from fault
-    if peek is not None:
-        return content.decode("utf-8-sig" if encoding == "utf-8" else encoding, errors="replace")
-    try:
-        return content.decode("utf-8-sig" if encoding == "utf-8" else encoding)
-    except UnicodeDecodeError as fault:
-        line = content.count(b"\n", 0, fault.start) + 1
-        raise FileRefusedError(
-            f"the text is not {encoding.upper()} (line {line}); save it as UTF-8, or give a source profile "
-            "with its encoding"
-        ) from fault
-
-
-def _delimited(text: str, separator: str | None) -> Sheet:
-    """Read delimited text; whole columns at once unless there are quotes, which only a parser can follow."""
-    if "\x00" in text:
-        raise FileRefusedError("the text holds zero bytes, so it is not text or is damaged; send it again")
-    text = text.replace("\r\n", "\n").replace("\r", "\n")
-    separator = separator or _separator(text)
-    grid = _quoted(text, separator) if '"' in text else _plain(text, separator)
-    if grid.is_empty():
-        raise FileRefusedError("the file holds no lines; send it again")
-    return Sheet("", grid, ragged=True)
-
-
-def _separator(text: str) -> str:
-    """Choose the separator that the first line with any uses most."""
-    for line in text.split("\n"):
-        counts = {s: line.count(s) for s in (",", ";", "\t", "|")}
-        best = max(counts, key=lambda s: counts[s])
-        if counts[best]:
-            return best
-    return ","
-
-
-def _plain(text: str, separator: str) -> pl.DataFrame:
-    lines = (
-        pl.DataFrame({"whole": text.split("\n")}, schema={"whole": pl.String})
-        .with_row_index("_line", offset=1)
-        .filter(pl.col("whole").str.strip_chars(" ") != "")
-        .select(pl.col("_line").cast(pl.Int64), pl.col("whole").str.split(separator).alias("cells"))
-    )
-    width = _checked_width(int(lines["cells"].list.len().max() or 0))  # type: ignore[arg-type]
-    return lines.select(
-        "_line",
-        pl.col("cells").list.len().cast(pl.Int64).alias("_width"),
-        pl.lit(None, pl.String).alias("_fault"),
-        *(_cell(pl.col("cells").list.get(k, null_on_oob=True)).alias(f"c{k}") for k in range(width)),
-    )
-
-
-def _quoted(text: str, separator: str) -> pl.DataFrame:
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=False)
-    lines, rows, start = [], [], 1
-    try:
-        for row in reader:
-            if any(row):
-                lines.append(start)
-                rows.append(row)
-            start = reader.line_num + 1
-    except csv.Error as fault:
-        raise FileRefusedError(f"line {start} can't be read ({fault}); check its quotation marks") from fault
-    width = _checked_width(max(map(len, rows), default=0))
-    columns = {f"c{k}": [row[k] if k < len(row) else None for row in rows] for k in range(width)}
-    return pl.DataFrame(
-        {"_line": lines, "_width": list(map(len, rows)), "_fault": [None] * len(rows), **columns},
-        schema={
-            "_line": pl.Int64,
-            "_width": pl.Int64,
-            "_fault": pl.String,
-            **dict.fromkeys(columns, pl.String),
-        },
-    ).with_columns(_cell(pl.col(c)).alias(c) for c in columns)
-
-
-def _checked_width(width: int) -> int:
-    if width > _MOST_COLUMNS:
-        raise FileRefusedError(f"a line has {width} cells, so this is no table; check the file")
-    return width
-
-
-def _cell(text: pl.Expr) -> pl.Expr:
-    """Take the blanks off; an empty cell is 'not known'."""
-    stripped = text.str.strip_chars()
-    return pl.when(stripped != "").then(stripped)
-
-
-def _json_lines(text: str) -> Sheet:
-    """Read one JSON object a line; a line that is none keeps its text and its fault."""
-    lines: list[int] = []
-    faults: list[str | None] = []
-    objects: list[dict[str, str | None]] = []
-    names: dict[str, None] = {}
-    for number, line in enumerate(text.split("\n"), start=1):
-        if not line.strip():
-            continue
-        lines.append(number)
-        fields, fault = _json_object(line)
-        faults.append(fault)
-        objects.append(fields)
-        names.update(dict.fromkeys(fields))
-    if not names:
-        raise FileRefusedError("the file holds no JSON object; send it again")
-    columns = {name: [fields.get(name) for fields in objects] for name in names}
-    return _under_field_names(
-        pl.DataFrame(columns, schema=dict.fromkeys(names, pl.String)),
-        pl.Series("_line", lines, pl.Int64),
-        pl.Series("_fault", faults, pl.String),
-    )
-
-
-def _json_object(line: str) -> tuple[dict[str, str | None], str | None]:
-    try:
-        fields = json.loads(line, parse_float=str, parse_int=str)
-    except json.JSONDecodeError as fault:
-        return {"line_text": line}, f"the line is not JSON ({fault.msg} at character {fault.pos + 1})"
-    if not isinstance(fields, dict):
-        return {"line_text": line}, "the line is not a JSON object"
-    return {name: _json_cell(value) for name, value in fields.items()}, None
-
-
-def _json_cell(value: object) -> str | None:
-    if value is None or isinstance(value, str):
-        return value
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    return json.dumps(value, ensure_ascii=False)
-
-
 def _parquet(path: Path, peek: int | None) -> Sheet:
-    source: Path | io.BytesIO = path
+    source: Path | io.BytesIO = io.BytesIO(gunzipped(path)) if _gz(path) else path
     try:
-        if path.suffix.lower() == ".gz":
-            source = io.BytesIO(gzip.decompress(path.read_bytes()))
         frame = pl.read_parquet(source, n_rows=peek)
-    except (pl.exceptions.PolarsError, OSError, EOFError, zlib.error) as fault:
-        raise FileRefusedError(
-            f"it is not a whole Parquet file ({str(fault).splitlines()[0]}); send it again"
-        ) from fault
+        columns = frame.select(_as_text(frame))
+    except BaseException as fault:
+        first = _first_words(fault)
+        raise FileRefusedError(f"it is not a whole Parquet file ({first}); send it again") from fault
     lines = pl.int_range(1, frame.height + 1, dtype=pl.Int64, eager=True).alias("_line")
     faults = pl.repeat(None, frame.height, dtype=pl.String, eager=True).alias("_fault")
-    return _under_field_names(frame.select(_as_text(frame)), lines, faults)
+    return _under_field_names(columns, lines, faults)
 
 
 def _as_text(frame: pl.DataFrame) -> list[pl.Expr]:
@@ -307,7 +229,7 @@ def _under_field_names(frame: pl.DataFrame, lines: pl.Series, faults: pl.Series)
             **{f"c{k}": pl.String for k in range(len(names))},
         },
     )
-    cells = renamed.select(_cell(pl.all()))
+    cells = renamed.select(cell(pl.all()))
     body = pl.DataFrame([lines, faults]).select(
         "_line", pl.lit(len(names), pl.Int64).alias("_width"), "_fault"
     )
@@ -317,14 +239,13 @@ def _under_field_names(frame: pl.DataFrame, lines: pl.Series, faults: pl.Series)
 def _workbook(path: Path, peek: int | None, only: str | None) -> list[Sheet]:
     import fastexcel
 
-    source: Path | bytes = path
+    source: Path | bytes = gunzipped(path) if _gz(path) else path
+    facts = check_workbook(source)
     try:
-        if path.suffix.lower() == ".gz":
-            source = gzip.decompress(path.read_bytes())
         book = fastexcel.read_excel(source)
-        found = [_worksheet(book, name, peek) for name in ([only] if only else book.sheet_names)]
-    except (fastexcel.FastExcelError, OSError, EOFError, zlib.error) as fault:
-        first = str(fault).splitlines()[0]
+        found = [_worksheet(book, name, peek, facts) for name in ([only] if only else book.sheet_names)]
+    except BaseException as fault:
+        first = _first_words(fault)
         raise FileRefusedError(f"it is not a whole XLSX workbook ({first}); send it again") from fault
     kept = [sheet for sheet in found if sheet is not None]
     if not kept:
@@ -332,7 +253,26 @@ def _workbook(path: Path, peek: int | None, only: str | None) -> list[Sheet]:
     return kept
 
 
-def _worksheet(book: "fastexcel.ExcelReader", name: str, peek: int | None) -> Sheet | None:  # type: ignore[name-defined] # noqa: F821
+def _gz(path: Path) -> bool:
+    return path.suffix.lower() == ".gz"
+
+
+def _first_words(fault: BaseException) -> str:
+    """Give the first line of an error of a library; let through what is no error of reading.
+
+    A reader written in Rust raises its own BaseException where it gives up on a damaged file.
+    """
+    if not isinstance(fault, Exception) and type(fault).__name__ != "PanicException":
+        raise fault
+    return (str(fault).splitlines() or [type(fault).__name__])[0]
+
+
+def _worksheet(
+    book: "fastexcel.ExcelReader",  # type: ignore[name-defined] # noqa: F821
+    name: str,
+    peek: int | None,
+    facts: BookFacts,
+) -> Sheet | None:
     # skip_rows=0 keeps the empty rows on top, so that a row's number is the one that the crew sees.
     loaded = book.load_sheet(name, header_row=None, skip_rows=0, n_rows=peek, dtypes="string").to_polars()
     if loaded.width == 0:
@@ -341,8 +281,11 @@ def _worksheet(book: "fastexcel.ExcelReader", name: str, peek: int | None) -> Sh
         (pl.int_range(1, pl.len() + 1, dtype=pl.Int64)).alias("_line"),
         pl.lit(loaded.width, pl.Int64).alias("_width"),
         pl.lit(None, pl.String).alias("_fault"),
-        *(_cell(pl.col(c)).alias(f"c{k}") for k, c in enumerate(loaded.columns)),
+        *(cell(pl.col(c)).alias(f"c{k}") for k, c in enumerate(loaded.columns)),
     )
     cells: Sequence[str] = [f"c{k}" for k in range(loaded.width)]
     frame = frame.filter(pl.any_horizontal(pl.col(cells).is_not_null()))
-    return None if frame.is_empty() else Sheet(name, frame, ragged=False)
+    if frame.is_empty():
+        return None
+    told = (f"{facts.errors} failed formulas in the workbook, read as empty",) if facts.errors else ()
+    return Sheet(name, frame, False, told, peek is None, facts.days_from_1904)

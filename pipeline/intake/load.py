@@ -1,24 +1,42 @@
 """Field files into the store, with the books: rows read = taken + already held + refused."""
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import polars as pl
 
 from pipeline.errors import FileRefusedError, RequestError
 from pipeline.intake.accept import MARK, WHY, Delivery, Found, refuse_file, take
+from pipeline.intake.amounts import is_over_word
 from pipeline.intake.books import Book, LoadReport
 from pipeline.intake.cells import Writing, typed
-from pipeline.intake.files import Rows, form_of, rows_under, sheets
-from pipeline.intake.profiles import Profile, Recognised, load_profiles, mapped, number_units, recognise
-from pipeline.intake.tables import TABLES, Table
+from pipeline.intake.files import Rows, Sheet, form_of, lines_of, rows_under, sheets, tables_on
+from pipeline.intake.packed import unzipped
+from pipeline.intake.profiles import (
+    Profile,
+    Recognised,
+    heading_test,
+    in_cell_units,
+    load_profiles,
+    mapped,
+    number_units,
+    recognise,
+    source_of,
+    visits_of,
+    without_other_visits,
+)
+from pipeline.intake.tables import TABLES
+from pipeline.intake.writing import find_writing
 from pipeline.store import Store
 
 __all__ = ["Book", "LoadReport", "load"]
 
 _PART_ROWS = 200_000  # of a sheet are judged and entered at a time: memory stays bounded
-_PEEK_ROWS = 40  # enough to see the headings below a workbook's title
+_PEEK_ROWS = 2000  # of a workbook: enough to see the headings below a title, and several tables on one sheet
 _TRUTH = "truth"  # a synthetic fleet's known truth lies beside its data and is never read
 
 
@@ -34,23 +52,25 @@ def load(
     `layouts` are folders with the owner's own source profiles. What is wrong with a file or a row is in the
     report and in `core_refused`; RequestError is raised only where a path does not exist.
     """
-    files, left_aside = _expanded(paths)
     delivery = Delivery(store, today, datetime.combine(today, datetime.now().time()), say)
     profiles = load_profiles(layouts)
     found: list[tuple[Found, Recognised]] = []
     books: list[Book] = []
-    for path, name in files:
-        try:
-            seen, aside = _recognised(path, name, profiles)
-            found += seen
-            left_aside += aside
-        except FileRefusedError as fault:
-            books.append(refuse_file(delivery, Found(path, name), str(fault)))
-    for one, what in sorted(found, key=_loading_order):
-        try:
-            books.append(_load_sheet(delivery, one, what))
-        except FileRefusedError as fault:
-            books.append(refuse_file(delivery, one, str(fault)))
+    with ExitStack() as opened:
+        files, refused, left_aside = _expanded(paths, opened)
+        books += [refuse_file(delivery, Found(path, name), reason) for path, name, reason in refused]
+        for path, name in files:
+            try:
+                seen, aside = _recognised(path, name, profiles)
+                found += seen
+                left_aside += aside
+            except FileRefusedError as fault:
+                books.append(refuse_file(delivery, Found(path, name), str(fault)))
+        for one, what in sorted(found, key=_loading_order):
+            try:
+                books.append(_load_sheet(delivery, one, what))
+            except FileRefusedError as fault:
+                books.append(refuse_file(delivery, one, str(fault)))
     return LoadReport(tuple(books), tuple(left_aside))
 
 
@@ -60,9 +80,16 @@ def _loading_order(found: tuple[Found, Recognised]) -> tuple[int, str, str]:
     return list(TABLES).index(what.table.name), one.name, one.sheet
 
 
-def _expanded(paths: Sequence[Path]) -> tuple[list[tuple[Path, str]], list[str]]:
-    """Find the files of each path with the name that they go by: as given, or below the folder given."""
+_Refused = list[tuple[Path, str, str]]
+
+
+def _expanded(paths: Sequence[Path], opened: ExitStack) -> tuple[list[tuple[Path, str]], _Refused, list[str]]:
+    """Find the files of each path with the name that they go by: as given, or below the folder given.
+
+    A zip is a folder too, unpacked for as long as `opened` lasts; what of it is refused has the reason.
+    """
     files: dict[Path, str] = {}
+    refused: _Refused = []
     left_aside: list[str] = []
     for path in paths:
         if not path.exists():
@@ -71,15 +98,43 @@ def _expanded(paths: Sequence[Path]) -> tuple[list[tuple[Path, str]], list[str]]
             left_aside.append(f"{path.name}: what lies under truth/ is never read")
             continue
         if path.is_file():
-            files[path.resolve()] = path.name if path.is_absolute() else path.as_posix()
-            continue
-        for file in _files_below(path):
-            name = file.relative_to(path).as_posix()
-            if form_of(file) is None:
+            below = [(path, path.name if path.is_absolute() else path.as_posix())]
+        else:
+            below = [(file, file.relative_to(path).as_posix()) for file in _files_below(path)]
+        for file, name in below:
+            if file.suffix.lower() == ".zip":
+                _open_zip(file, name, opened, files, refused, left_aside)
+            elif form_of(file) is None and path.is_dir():
                 left_aside.append(f"{name}: not a form that can be read")
             else:
                 files.setdefault(file.resolve(), name)
-    return sorted(files.items(), key=lambda item: item[1]), left_aside
+    return sorted(files.items(), key=lambda item: item[1]), refused, left_aside
+
+
+def _open_zip(
+    zipped: Path,
+    name: str,
+    opened: ExitStack,
+    files: dict[Path, str],
+    refused: _Refused,
+    left_aside: list[str],
+) -> None:
+    """Add the members of a zip to the files, each under the zip's name and its own."""
+    folder = Path(opened.enter_context(TemporaryDirectory(prefix="rodfleet-")))
+    try:
+        unpacked = unzipped(zipped, folder)
+    except FileRefusedError as fault:
+        refused.append((zipped, name, str(fault)))
+        return
+    refused += [(zipped, f"{name}/{member}", reason) for member, reason in unpacked.refused]
+    for member, file in unpacked.members:
+        parts = Path(member).parts
+        if any(part.startswith((".", "~$", "__MACOSX")) for part in parts) or _TRUTH in parts[:-1]:
+            continue
+        if form_of(file) is None:
+            left_aside.append(f"{name}/{member}: not a form that can be read")
+        else:
+            files[file] = f"{name}/{member}"
 
 
 def _files_below(folder: Path) -> Iterator[Path]:
@@ -94,42 +149,77 @@ def _recognised(
     path: Path, name: str, profiles: Sequence[Profile]
 ) -> tuple[list[tuple[Found, Recognised]], list[str]]:
     """Find out what the sheets of a file are; raise FileRefusedError where none of them is a table."""
-    looked_at = sheets(path, peek=_PEEK_ROWS)
-    what = [(s, recognise(path, s, profiles)) for s in looked_at]
-    found = [(Found(path, name, s.sheet, w), w) for s, w in what if w is not None]
+    is_heading = heading_test(profiles)
+    found, aside = [], []
+    for sheet in sheets(path, peek=_PEEK_ROWS):
+        parts = tables_on(sheet, is_heading)
+        for number, part in enumerate(parts):
+            what = recognise(path, part, profiles)
+            called = _part_name(sheet.sheet, number)
+            if what is None:
+                aside.append(f"{name} [{called}]: this sheet is no table" if called else name)
+                continue
+            lines = lines_of(parts, number) if part is not sheet else None
+            what = replace(what, sheet=sheet.sheet, lines=lines, found=_above(sheet, parts, number))
+            found += _by_visit(Found(path, name, called, what), what, part)
     if not found:
         raise FileRefusedError(
             "neither its name nor its headings say which table it is; name it like readings_2024.csv, "
             "or write a source profile"
         )
-    return found, [f"{name} [{s.sheet}]: this sheet is no table" for s, w in what if w is None]
+    return found, aside
+
+
+def _part_name(sheet: str, number: int) -> str:
+    """Name the tables of one sheet: the sheet, then `sheet/2` and so on."""
+    return f"{sheet}/{number + 1}" if number else sheet
+
+
+def _above(sheet: Sheet, parts: Sequence[Sheet], number: int) -> tuple[str, ...]:
+    """Tell of the lines above the first headings, which are taken for a title."""
+    skipped = sheet.grid.height - sum(part.grid.height for part in parts)
+    if number or not skipped:
+        return ()
+    return (f"{skipped} line{'s' * (skipped > 1)} above the headings",)
+
+
+def _by_visit(one: Found, what: Recognised, part: Sheet) -> list[tuple[Found, Recognised]]:
+    """Part a wide sheet into its visits, each with books of its own: `sheet, column 2019-03-14`."""
+    visits = visits_of(what, part)
+    if not visits:
+        return [(one, what)]
+    sheet = f"{one.sheet}, " if one.sheet else ""
+    each = [(replace(what, visit=v), f"{sheet}column {v}") for v in visits]
+    return [(replace(one, sheet=called, what=w), w) for w, called in each]
 
 
 def _load_sheet(delivery: Delivery, one: Found, what: Recognised) -> Book:
     """Read, judge and take the rows of one sheet; nothing of a file that changes meanwhile."""
     before = _fingerprint(one.path)
     profile, table = what.profile, what.table
-    encoding = profile.encoding if profile else "utf-8"
-    (sheet,) = sheets(one.path, encoding, only=one.sheet)
-    rows = rows_under(sheet, profile.heading_line if profile else None)
-    _check_headings(rows, table, profile)
-    how = Writing(
-        delivery.today,
-        profile.decimal_marks if profile else ".",
-        profile.dates if profile else (),
-        number_units(profile),
-    )
+    encoding, separator = (profile.encoding, profile.separator) if profile else (None, None)
+    (sheet,) = sheets(one.path, encoding, only=what.sheet, separator=separator)
+    rows = rows_under(sheet, profile.heading_line if profile else None, what.lines)
+    rows = replace(rows, frame=without_other_visits(rows.frame, what))
+    _check_headings(rows, what)
+    ours = mapped(rows.frame, what)
+    how, found = _writing(delivery, sheet, what, ours)
+    one = replace(one, found=(*what.found, *sheet.found, *found))
     parts = (
-        (typed(mapped(part, what), table, how), _as_they_came(part, profile))
-        for part in rows.frame.iter_slices(_PART_ROWS)
+        (
+            typed(ours.slice(at, _PART_ROWS), table, how),
+            _as_they_came(rows.frame.slice(at, _PART_ROWS), profile),
+        )
+        for at in range(0, rows.frame.height, _PART_ROWS)
     )
     with delivery.store.transaction():
         book = take(delivery, one, table, parts)
         if _fingerprint(one.path) != before:
             raise FileRefusedError("the file changed while it was read; load it again when it is complete")
+    told = f" ({one.found_words})" if one.found else ""
     delivery.say(
         f"{book.name}: {table.name}, {book.read} rows read = {book.taken} taken + {book.held} already held "
-        f"+ {book.refused} refused"
+        f"+ {book.refused} refused{told}"
     )
     return book
 
@@ -140,14 +230,58 @@ def _fingerprint(path: Path) -> tuple[int, int, int]:
     return told.st_ino, told.st_size, told.st_mtime_ns
 
 
-def _check_headings(rows: Rows, table: Table, profile: Profile | None) -> None:
+def _writing(
+    delivery: Delivery, sheet: Sheet, what: Recognised, ours: pl.DataFrame
+) -> tuple[Writing, tuple[str, ...]]:
+    """Say how a sheet's cells are written: by its profile, and what that leaves open from the cells."""
+    profile = what.profile
+    sources = {c: s.heading for c in what.table.names if (s := source_of(what, c)) is not None}
+    found = find_writing(
+        ours,
+        what.table,
+        delivery.today,
+        text_only=sheet.ragged,
+        from_1904=sheet.days_from_1904,
+        marks=profile.decimal_marks if profile else None,
+        dates_given=bool(profile and profile.dates),
+        headings=sources,
+    )
+    how = Writing(
+        delivery.today,
+        found.decimal_marks,
+        profile.dates if profile else (),
+        number_units(what),
+        found.dates_of,
+        in_cell_units(what),
+        _over_limits(delivery.store, ours),
+    )
+    return how, found.words
+
+
+def _over_limits(store: Store, ours: pl.DataFrame) -> dict[str, float]:
+    """Give the upper end of each meter's range, where a cell says 'over range' and all its records agree."""
+    if "instrument_id" not in ours.columns or "resistance_ohm" not in ours.columns:
+        return {}
+    if not ours.select(is_over_word(pl.col("resistance_ohm")).any()).item():
+        return {}
+    known = store.table("core_instruments").filter(pl.col("range_high_ohm").is_not_null())
+    one = known.group_by("instrument_id").agg(
+        pl.col("range_high_ohm").first(), pl.col("range_high_ohm").n_unique().alias("ranges")
+    )
+    one = one.filter(pl.col("ranges") == 1)
+    return dict(one.select("instrument_id", "range_high_ohm").iter_rows())
+
+
+def _check_headings(rows: Rows, what: Recognised) -> None:
     """Raise FileRefusedError where a column that the table needs is not among the headings."""
+    table, profile = what.table, what.profile
     theirs = {h.lower() for h in rows.headings}
 
     def heading(column: str) -> str | None:
-        if profile is None:
-            return column
-        return profile.columns[column].heading if column in profile.columns else None
+        if profile and profile.visits and column == profile.visits.date:
+            return what.visit
+        source = source_of(what, column)
+        return source.heading if source else None
 
     for column in table.required:
         if (wanted := heading(column)) is None or wanted.lower() not in theirs:

@@ -3,7 +3,7 @@
 import fnmatch
 import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,24 +13,10 @@ import polars as pl
 from pipeline.errors import RequestError
 from pipeline.intake.files import Sheet
 from pipeline.intake.tables import TABLES, Kind, Table
+from pipeline.intake.units import IN_CELL, UNITS, factor, units_of
+from pipeline.intake.visits import Visits
 
 LAYOUTS_FOLDER = Path(__file__).resolve().parent / "layouts"
-
-# Unit of a foreign column -> (added first, then times): into the SI unit that the column's name says.
-UNITS: dict[str, tuple[float, float]] = {
-    "mA": (0.0, 1e-3),
-    "kA": (0.0, 1e3),
-    "mohm": (0.0, 1e-3),
-    "kohm": (0.0, 1e3),
-    "ohm_cm": (0.0, 1e-2),
-    "degF": (-32.0, 5.0 / 9.0),
-    "ft": (0.0, 0.3048),  # exact: the international foot
-    "in_to_mm": (0.0, 25.4),  # exact: the international inch
-    "in_to_m": (0.0, 0.0254),
-    "mil_to_um": (0.0, 25.4),
-    "cm": (0.0, 1e-2),
-    "share": (0.0, 100.0),
-}
 
 
 @dataclass(frozen=True)
@@ -41,6 +27,8 @@ class Source:
     unit: str | None = None
     words: tuple[tuple[str, str], ...] = ()
     """(their word, our word); compared without regard to case."""
+    bare: str | None = None
+    """Of a column whose cells hold number and unit: the unit of a cell that names none."""
 
 
 @dataclass(frozen=True)
@@ -54,12 +42,18 @@ class Profile:
     """Patterns of file names; empty: any file whose headings fit."""
     sheet: str | None = None
     heading_line: int | None = None
-    decimal_marks: str = "."
+    decimal_marks: str | None = None
+    """None, here and below: found out from the file, and told."""
     dates: tuple[str, ...] = ()
-    """Forms of dates beside ISO 8601, as strptime writes them."""
-    encoding: str = "utf-8"
+    """Forms of dates beside ISO 8601, as strptime writes them (or `serial`: day numbers)."""
+    encoding: str | None = None
+    separator: str | None = None
     well_number_with: str | None = None
     """The heading of the site, where a crew writes a well by its number within the site."""
+    fill_down: tuple[str, ...] = ()
+    """Headings under which an empty cell means the value above it (merged cells, a site written once)."""
+    visits: Visits | None = None
+    """Of a wide sheet: which headings are visits, and what their cells are."""
 
     def fits(self, path: Path, sheet: Sheet) -> bool:
         """Say whether a sheet of a file is in this layout.
@@ -75,9 +69,15 @@ class Profile:
         headings = {h.lower() for h in _headings_at(sheet, self.heading_line)}
         if self.files:
             return any(s.heading.lower() in headings for s in self.columns.values())
+        return self.is_heading(headings)
+
+    def is_heading(self, cells: set[str]) -> bool:
+        """Say whether the cells of a line, in lower case, hold all headings that the table needs."""
         needed = [s.heading.lower() for c, s in self.columns.items() if self.table.column(c).required]
         either = [self.columns[c].heading.lower() for c in self.table.one_of if c in self.columns]
-        return headings.issuperset(needed) and (not either or not headings.isdisjoint(either))
+        if not cells.issuperset(needed) or (either and cells.isdisjoint(either)):
+            return False
+        return self.visits is None or bool(self.visits.headings_among(sorted(cells)))
 
 
 @dataclass(frozen=True)
@@ -86,6 +86,37 @@ class Recognised:
 
     table: Table
     profile: Profile | None
+    sheet: str = ""
+    """The sheet's name in the workbook."""
+    lines: tuple[int, int | None] | None = None
+    """Of a sheet with a title or several tables: this one's line of headings, and where it ends."""
+    visit: str | None = None
+    """Of a wide sheet: the heading of the one visit that is meant."""
+    found: tuple[str, ...] = ()
+    """What was found out about the whole of the sheet."""
+
+
+def heading_test(profiles: Sequence[Profile]) -> Callable[[set[str]], bool]:
+    """Give the test whether the cells of a line are headings: those of a profile, or of a table of ours."""
+
+    def is_heading(cells: set[str]) -> bool:
+        if any(profile.is_heading(cells) for profile in profiles):
+            return True
+        return any(
+            cells.issuperset(table.required) and (not table.one_of or not cells.isdisjoint(table.one_of))
+            for table in TABLES.values()
+            if len(cells & set(table.names)) > 1
+        )
+
+    return is_heading
+
+
+def visits_of(recognised: Recognised, sheet: Sheet) -> list[str]:
+    """Give the headings of a wide sheet that are visits, in order; none for a long one."""
+    profile = recognised.profile
+    if profile is None or profile.visits is None:
+        return []
+    return profile.visits.headings_among(_headings_in_order(sheet, profile.heading_line))
 
 
 def load_profiles(folders: Sequence[Path] = ()) -> list[Profile]:
@@ -126,16 +157,40 @@ def mapped(frame: pl.DataFrame, recognised: Recognised) -> pl.DataFrame:
     """
     profile = recognised.profile
     by_lower = {c.lower(): c for c in frame.columns}
+    filled = {h.lower() for h in profile.fill_down} if profile else set()
     columns = []
     for column in recognised.table.columns:
-        source = profile.columns.get(column.name) if profile else Source(column.name)
+        source = source_of(recognised, column.name)
         found = by_lower.get(source.heading.lower()) if source else None
         cells = pl.col(found) if found is not None else pl.lit(None, pl.String)
+        if found is not None and found.lower() in filled:
+            cells = cells.forward_fill()
+        if recognised.visit is not None and profile and profile.visits and column.name == profile.visits.date:
+            cells = pl.lit(profile.visits.day_of(recognised.visit).isoformat())
         if source and source.words:
             theirs = {a.lower(): b for a, b in source.words}
             cells = cells.str.to_lowercase().replace(theirs)
         columns.append(cells.alias(column.name))
     return frame.select("_line", "_fault", *columns)
+
+
+def source_of(recognised: Recognised, column: str) -> Source | None:
+    """Say where a column of ours comes from; None where the layout has none for it."""
+    profile = recognised.profile
+    if profile is None:
+        return Source(column)
+    if profile.visits and recognised.visit is not None and column == profile.visits.value:
+        return Source(recognised.visit, profile.visits.unit, (), profile.visits.bare)
+    return profile.columns.get(column)
+
+
+def without_other_visits(frame: pl.DataFrame, recognised: Recognised) -> pl.DataFrame:
+    """Keep of a wide sheet what belongs to the one visit: its column, and the rows in which it is filled."""
+    profile = recognised.profile
+    if recognised.visit is None or profile is None or profile.visits is None:
+        return frame
+    others = [h for h in profile.visits.headings_among(frame.columns) if h != recognised.visit]
+    return frame.drop(others).filter(pl.col(recognised.visit).is_not_null())
 
 
 def _has_headings_of(sheet: Sheet, table: Table) -> bool:
@@ -144,11 +199,15 @@ def _has_headings_of(sheet: Sheet, table: Table) -> bool:
 
 
 def _headings_at(sheet: Sheet, line: int | None) -> set[str]:
+    return set(_headings_in_order(sheet, line))
+
+
+def _headings_in_order(sheet: Sheet, line: int | None) -> list[str]:
     grid = sheet.grid
     top = grid.head(1) if line is None else grid.filter(pl.col("_line") == line)
     if top.is_empty():
-        return set()
-    return {str(v).strip() for v in top.drop("_line", "_width", "_fault").row(0) if v is not None}
+        return []
+    return [str(v).strip() for v in top.drop("_line", "_width", "_fault").row(0) if v is not None]
 
 
 def _profiles(file: Path) -> list[Profile]:
@@ -166,7 +225,12 @@ def _wrong(file: Path, what: str, to_do: str) -> RequestError:
     return RequestError(f"The source profile {file.name} {what}; {to_do}.")
 
 
-_PROFILE_KEYS = ("files", "sheet", "heading_line", "decimal_marks", "dates", "encoding", "well_number_with")
+_PROFILE_KEYS = (
+    *("files", "sheet", "heading_line", "decimal_marks", "dates", "encoding", "separator"),
+    *("well_number_with", "fill_down", "visits"),
+)
+_KINDS = {"heading_line": int, "sheet": str, "decimal_marks": str, "encoding": str, "separator": str}
+_LISTS = ("files", "dates", "fill_down")
 
 
 def _profile(file: Path, given: dict[str, Any]) -> Profile:
@@ -181,31 +245,78 @@ def _profile(file: Path, given: dict[str, Any]) -> Profile:
     given.pop("about", None)
     if unknown := given.keys() - set(_PROFILE_KEYS):
         raise _wrong(file, f"has the unknown key '{min(unknown)}'", f"known are {', '.join(_PROFILE_KEYS)}")
-    for name in ("files", "dates"):
-        given[name] = tuple(given.get(name, ()))
-    if missing := [c for c in table.required if c not in columns]:
+    for name, kind in _KINDS.items():
+        if name in given and (not isinstance(given[name], kind) or not given[name]):
+            raise _wrong(file, f"has {name} = {given[name]!r}", f"give a {_NAMES_OF_KINDS[kind]}")
+    for name in _LISTS:
+        listed = given.get(name, ())
+        if not isinstance(listed, list | tuple) or not all(isinstance(v, str) for v in listed):
+            raise _wrong(file, f"has {name} = {listed!r}", "give a list of texts")
+        given[name] = tuple(listed)
+    given["visits"] = visits = _visits(file, table, given.get("visits"))
+    there = {*columns, *([visits.value, visits.date] if visits else [])}
+    if missing := [c for c in table.required if c not in there]:
         raise _wrong(file, f"maps nothing to {table.name}.{missing[0]}", "add it")
     return Profile(name=file.stem, table=table, columns=columns, **given)
+
+
+_NAMES_OF_KINDS = {int: "whole number above zero", str: "text"}
+_SOURCE_KEYS = {"from", "unit", "words", "bare"}
+
+
+def _visits(file: Path, table: Table, given: Any) -> Visits | None:
+    if given is None:
+        return None
+    try:
+        visits = Visits(**given)
+    except (TypeError, ValueError) as fault:
+        raise _wrong(
+            file, f"has visits that can't be used ({fault})", "give form, value, date, on"
+        ) from fault
+    for column in (visits.value, visits.date):
+        if column not in table.names:
+            raise _wrong(file, f"has visits of '{column}'", f"{table.name} has only {', '.join(table.names)}")
+    _check_unit(file, visits.value, visits.unit, visits.bare)
+    return visits
 
 
 def _source(file: Path, name: str, given: str | dict[str, Any]) -> Source:
     if isinstance(given, str):
         return Source(given)
-    if "from" not in given or given.keys() - {"from", "unit", "words"}:
-        raise _wrong(file, f"maps '{name}' wrongly", "give from, and if need be unit and words")
-    unit = given.get("unit")
-    if unit is not None and unit not in UNITS:
-        raise _wrong(file, f"gives '{name}' the unknown unit '{unit}'", f"known are {', '.join(UNITS)}")
-    return Source(given["from"], unit, tuple(given.get("words", {}).items()))
+    if not isinstance(given, dict) or "from" not in given or given.keys() - _SOURCE_KEYS:
+        raise _wrong(file, f"maps '{name}' wrongly", "give from, and if need be unit, bare and words")
+    unit, bare = given.get("unit"), given.get("bare")
+    _check_unit(file, name, unit, bare)
+    return Source(given["from"], unit, tuple(given.get("words", {}).items()), bare)
 
 
-def number_units(profile: Profile | None) -> dict[str, tuple[float, float]]:
+def _check_unit(file: Path, name: str, unit: str | None, bare: str | None) -> None:
+    for one in (unit, bare):
+        if one is None or (one == IN_CELL and one is unit and units_of(name)):
+            continue
+        if one not in UNITS:
+            raise _wrong(file, f"gives '{name}' the unknown unit '{one}'", f"known are {', '.join(UNITS)}")
+        if factor(name, one) is None:
+            can = ", ".join((*units_of(name), IN_CELL)) or "none: it has no unit"
+            raise _wrong(file, f"gives '{name}' the unit '{one}'", f"it can be {can}")
+
+
+def number_units(what: Recognised) -> dict[str, tuple[float, float]]:
     """Give for each column in a foreign unit what is added, then multiplied, to bring it to ours."""
-    if profile is None:
-        return {}
-    numeric = (Kind.NUMBER, Kind.WHOLE, Kind.RANGED)
-    return {
-        name: UNITS[source.unit]
-        for name, source in profile.columns.items()
-        if source.unit and profile.table.column(name).kind in numeric
-    }
+    units = {}
+    for name, source in _numeric_sources(what):
+        if source.unit and source.unit != IN_CELL and (both := factor(name, source.unit)) is not None:
+            units[name] = both
+    return units
+
+
+def in_cell_units(what: Recognised) -> dict[str, str | None]:
+    """Give the columns whose cells hold number and unit, each with the unit of a cell that names none."""
+    return {name: source.bare for name, source in _numeric_sources(what) if source.unit == IN_CELL}
+
+
+def _numeric_sources(what: Recognised) -> list[tuple[str, Source]]:
+    if what.profile is None:
+        return []
+    numeric = [c.name for c in what.table.columns if c.kind in (Kind.NUMBER, Kind.WHOLE, Kind.RANGED)]
+    return [(name, source) for name in numeric if (source := source_of(what, name)) is not None]

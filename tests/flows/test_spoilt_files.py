@@ -30,8 +30,8 @@ WHOLE: dict[str, tuple[bytes, str]] = {
     "readings_no_date.csv": (b"well_id,resistance_ohm\nS01-W1,12\n", "the column taken_at is missing"),
     "readings_half.xlsx": (_half_a_workbook(), "not a whole XLSX workbook"),
     "readings_empty.csv": (b"", "the file is empty"),
-    "readings_latin.csv": (HEAD.encode() + "S01-W1,2020-03-06,zwölf\n".encode("latin-1"), "not UTF-8"),
-    "readings_utf16.csv": ((HEAD + "S01-W1,2020-03-07,12\n").encode("utf-16"), "zero bytes"),
+    "readings_latin.csv": (HEAD.encode() + b"S01-W1,2020-03-06,zw\x81lf\n", "not UTF-8"),
+    "readings_zeros.csv": (HEAD.encode() + b"S01-W1,2020-03-07,12\x00\n", "zero bytes"),
     "readings_cut.csv.gz": (gzip.compress((HEAD + "S01-W1,2020-03-09,12\n" * 50).encode())[:40], "cut short"),
     "readings_cut.parquet": (b"PAR1xxxx", "not a whole Parquet file"),
 }
@@ -49,7 +49,7 @@ ROWS: dict[str, tuple[str, tuple[int, str], int]] = {
         (3, "has 2 cells and the headings are 3"),
         1,
     ),
-    "readings_comma.csv": ('S01-W3,2020-03-10,"12,5"\n', (2, "'12,5' is not a number"), 0),
+    "readings_comma.csv": ('S01-W3,2020-03-10,"1,250"\n', (2, "'1,250' is not a number"), 0),
 }
 
 

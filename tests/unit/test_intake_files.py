@@ -123,8 +123,8 @@ def test_a_workbook_keeps_row_numbers_and_dates(tmp_path: Path) -> None:
     [
         ("a.csv", b"", "the file is empty"),
         ("a.csv", b"\n\n", "holds no lines"),
-        ("a.csv", "site_id\nMoor\u00e9\n".encode("latin-1"), r"is not UTF-8 \(line 2\)"),
-        ("a.csv", "site_id\nA\n".encode("utf-16"), "zero bytes|not UTF-8"),
+        ("a.csv", b"site_id\nMoor\x81\n", r"is not UTF-8 \(line 2\)"),
+        ("a.csv", b"site_id\nA\x00\n", "zero bytes"),
         ("a.csv", b"a," * 900, "so this is no table"),
         ("a.csv", b"site_id,site_id\nA,B\n", "'site_id' stands twice"),
         ("a.csv", b",,\nA,B,C\n", "line of headings is empty"),

@@ -68,7 +68,7 @@ def test_an_owners_profile_comes_first_and_maps_headings_words_and_units(tmp_pat
     row = mapped(frame, what).row(0, named=True)
     assert (row["well_id"], row["resistance_ohm"], row["outcome"]) == ("W1", "0.012", "read")
     assert row["note"] is None
-    assert number_units(what.profile) == {"resistance_ohm": (0.0, 1e3)}
+    assert number_units(what) == {"resistance_ohm": (0.0, 1e3)}
 
 
 def test_headings_alone_are_enough_where_a_profile_names_no_files(tmp_path: Path) -> None:
