@@ -130,7 +130,7 @@ _EXACT = {
     "mV": "mV",
 }
 _AMBIGUOUS = ("M\u03a9", "M\u2126", "Mohm", "MOhm", "MOHM", "Mohms", "MOHMS", "MV")
-_LOWER = {spelling: unit for unit, spellings in _SPELLINGS.items() for spelling in spellings}
+_LOWER = {spelling.lower(): unit for unit, spellings in _SPELLINGS.items() for spelling in spellings}
 _LETTERS_ALONE = ("k", "c", "f", "s", "v", "a", "m", "in")
 
 
