@@ -7,7 +7,7 @@ import argparse
 import json
 import sys
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -24,7 +24,6 @@ from pipeline.intake.proposal import LIKELY, TableGuess, propose
 from pipeline.intake.proposal_text import profile_of
 from pipeline.intake.tables import TABLES, Kind
 from pipeline.intake.trade_words import COLUMN_WORDS
-from pipeline.intake.visits import Visits
 from tests.recovery.foreign_words import HEADINGS, TITLES, UNIT_TEXTS
 
 TODAY = date(2026, 11, 24)
@@ -71,6 +70,8 @@ class Layout:
     units: dict[str, str] = field(default_factory=dict)
     said: dict[str, str] = field(default_factory=dict)
     """our column -> where its unit is said: `heading`, `cells` or `nowhere`."""
+    visit_days: dict[str, date] = field(default_factory=dict)
+    """Of a wide sheet: heading -> its true day."""
     wide: bool = False
     form: str = "csv"
 
@@ -321,6 +322,7 @@ def _make_wide(
         written[f"visit {day.strftime(form)}"] = [p.replace(".", style.decimal) for p in part]
         layout.truth[f"visit {day.strftime(form)}"] = pl.Series(values[k * rows : (k + 1) * rows])
         layout.headings[f"visit {day.strftime(form)}"] = day.strftime(form)
+        layout.visit_days[day.strftime(form)] = day
     layout.units["resistance_ohm"] = unit
     layout.said["resistance_ohm"] = "nowhere"
     layout.wide = True
@@ -413,7 +415,7 @@ def values_wrong(layout: Layout, one: TableGuess) -> int:
         return 0
     profile = profile_of(one)
     if one.date_question is not None:
-        profile = profile_of_without_dates(one)
+        profile = replace(profile, dates=())  # its lines do not count yet
     wrong = 0
     visits = [h for h in one.visits.headings if profile.visits] if one.visits else [None]
     for visit in visits:
@@ -425,23 +427,8 @@ def values_wrong(layout: Layout, one: TableGuess) -> int:
             truth = layout.truth[f"visit {visit}" if visit else name]
             wrong += _differs(judged[name], truth)
         if visit and profile.visits:
-            wrong += int(profile.visits.day_of(visit) != _true_day(layout, visit, profile.visits))
+            wrong += int(profile.visits.day_of(visit) != layout.visit_days[visit])
     return wrong
-
-
-def profile_of_without_dates(one: TableGuess):  # type: ignore[no-untyped-def]
-    """Give the profile of the lines that count where the order of day and month is still asked."""
-    from dataclasses import replace
-
-    return replace(profile_of(one), dates=())
-
-
-def _true_day(layout: Layout, visit: str, visits: Visits) -> date:
-    return (
-        layout.visit_days.get(visit, visits.day_of(visit))
-        if hasattr(layout, "visit_days")
-        else visits.day_of(visit)
-    )
 
 
 def _differs(read: pl.Series, truth: pl.Series) -> int:

@@ -82,7 +82,7 @@ def test_without_a_command_the_help_tells_the_order() -> None:
     for command in main.commands:
         assert _rodfleet(command, "--help").exit_code == 0
     assert set(main.commands) == {
-        *("demo", "synthesize", "load", "run", "report", "nightly", "backtest", "hypothesis"),
+        *("demo", "synthesize", "load", "run", "report", "nightly", "backtest", "hypothesis", "profile"),
         *("settings", "status", "check", "explain", "outlook"),
     }
 

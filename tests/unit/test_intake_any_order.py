@@ -6,6 +6,7 @@ Drawn with seeded generators; loaded through the same door as any field file.
 import json
 import zipfile
 from datetime import date
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -83,7 +84,7 @@ def test_cut_scrambled_and_repeated_files_end_in_the_same_store(tmp_path: Path, 
     shuffled = [rows[int(k)] for k in rng.permutation(len(rows))]
     ends = [0, *sorted(int(e) for e in rng.choice(range(4, 20), 2, replace=False)), len(rows)]
     with zipfile.ZipFile(cut / "drawer.zip", "w") as drawer:
-        for k, (a, b) in enumerate(zip(ends, ends[1:], strict=False)):
+        for k, (a, b) in enumerate(pairwise(ends)):
             drawer.writestr(f"box/readings_{k}.csv", _written(shuffled[a:b], rng))
     with Store.open(tmp_path / "a.duckdb") as one, Store.open(tmp_path / "b.duckdb") as other:
         assert _load(one, plain).ok
