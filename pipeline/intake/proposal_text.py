@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.intake.books import aligned
 from pipeline.intake.cells import Writing, typed, typed_names
+from pipeline.intake.headings import alike
 from pipeline.intake.profiles import (
     Profile,
     Recognised,
@@ -61,6 +62,11 @@ def _map_lines(one: TableGuess) -> list[str]:
     if one.fill_down:
         listed = ", ".join(map(_quoted, one.fill_down))
         lines.append(f"#? fill_down = [{listed}]  # does an empty cell there mean the value above it?")
+    if one.table.name == "readings":
+        sites = [h for h in one.unused if alike(h, "site_id") >= LIKELY]
+        lines += [
+            f"#? well_number_with = {_quoted(h)}  # are wells numbered within this site?" for h in sites
+        ]
     lines += _visit_lines(one)
     lines += ["", "[maps.columns]"]
     lines += [line for guess in one.guesses for line in _column_lines(guess)]

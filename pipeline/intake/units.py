@@ -72,6 +72,7 @@ _SPELLINGS: dict[str, tuple[str, ...]] = {
     "kohm": ("kohm", "kohms", "kilohm", "kilohms", "kiloohm", "k\u03a9", "k\u2126", "k"),
     "ohm_m": (
         "ohm-m",
+        "ohm.m",
         "ohmm",
         "ohm*m",
         "ohm\u00b7m",
@@ -86,6 +87,7 @@ _SPELLINGS: dict[str, tuple[str, ...]] = {
     ),
     "ohm_cm": (
         "ohm-cm",
+        "ohm.cm",
         "ohmcm",
         "ohm*cm",
         "ohm\u00b7cm",

@@ -133,12 +133,13 @@ def test_layouts_of_the_measure_find_no_wrong_unit_and_the_measure_can_fail(tmp_
         count = judge(make_layout(tmp_path, seed))
         assert (count["units_wrong"], count["values_wrong"]) == (0, 0), seed
         assert count["right"] + count["asked"] + count["missed"] + count["wrong"] == count["columns"]
-    layouts = (make_layout(tmp_path, seed) for seed in range(40))
-    layout = next(one for one in layouts if "heading" in one.said.values() and not one.wide)
-    before = judge(layout)
-    layout.units = dict.fromkeys(layout.units, "furlong")
-    layout.truth = {c: v * 2 if v.dtype.is_float() else v for c, v in layout.truth.items()}
-    after = judge(layout)
-    assert after["units_wrong"] > before["units_wrong"] == 0
-    assert after["values_wrong"] > 0
+    wrong = values = 0
+    for seed in range(6):
+        layout = make_layout(tmp_path, seed)
+        layout.units = dict.fromkeys(layout.units, "furlong")
+        layout.truth = {c: v * 2 if v.dtype.is_float() else v for c, v in layout.truth.items()}
+        count = judge(layout)
+        wrong, values = wrong + count["units_wrong"], values + count["values_wrong"]
+    assert wrong > 0
+    assert values > 0
     assert never_tuned_on("well_id", "Inspection Pit No.")
