@@ -184,10 +184,21 @@ def test_an_ambiguous_column_is_asked_for_with_the_setting_to_write() -> None:
         (["12,5", "12.5"], True, "."),
         (["12,5", "12.5"], False, ".,"),
         (["0,012", "<0,5"], True, ","),
+        (["12,5", "1,250", "2,500"], False, "."),
     ],
 )
 def test_only_a_clear_comma_is_a_decimal_mark(cells: list[str], text_only: bool, marks: str) -> None:
     assert decimal_marks(pl.DataFrame({"a": cells}), text_only) == marks
+
+
+@pytest.mark.parametrize(("cells", "asks"), [(["1.234", "7"], True), (["1.234", "7.5"], False)])
+def test_a_point_that_may_part_thousands_is_asked_about(cells: list[str], asks: bool) -> None:
+    frame = _cells(taken_at=["2020-01-01"] * 2, resistance_ohm=cells)
+    if not asks:
+        assert find_writing(frame, READINGS, TODAY, text_only=True, semicolons=True).decimal_marks == "."
+        return
+    with pytest.raises(FileRefusedError, match="may be a decimal or thousands"):
+        find_writing(frame, READINGS, TODAY, text_only=True, semicolons=True)
 
 
 def _cells(**columns: list[str]) -> pl.DataFrame:

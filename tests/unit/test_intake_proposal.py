@@ -12,7 +12,8 @@ from pipeline.intake.headings import alike, unit_in
 from pipeline.intake.profiles import load_profiles
 from pipeline.intake.proposal import propose
 from pipeline.intake.proposal_text import toml_of
-from tests.recovery.foreign_layouts import judge, make_layout, never_tuned_on
+from tests.recovery.foreign_files import make_layout, never_tuned_on
+from tests.recovery.foreign_layouts import judge
 
 TODAY = date(2026, 11, 24)
 
@@ -57,6 +58,11 @@ def test_an_open_order_of_day_and_month_is_asked(tmp_path: Path) -> None:
     assert '#? dates = ["%d/%m/%Y"]' in text
     assert '#? dates = ["%m/%d/%Y"]' in text
     assert "\ndates" not in text
+
+
+def test_a_point_that_may_part_thousands_is_asked(tmp_path: Path) -> None:
+    text = toml_of(*_with_proposal(_file(tmp_path, "Pit;Date;Ohms\nW1;2019-03-14;1.234\nW2;2019-03-15;7\n")))
+    assert '#? decimal_marks = ","' in text
 
 
 def test_years_as_headings_ask_for_their_day(tmp_path: Path) -> None:
