@@ -6,10 +6,10 @@ from datetime import date
 import polars as pl
 
 from pipeline.intake.amounts import is_over_word
+from pipeline.intake.choice_words import CHOICE_WORDS, YES_NO_WORDS
 from pipeline.intake.dates import ISO, find_dates
 from pipeline.intake.headings import words_alike
 from pipeline.intake.tables import Column, Kind
-from pipeline.intake.trade_words import CHOICE_WORDS, YES_NO_WORDS
 
 _MOST_WORDS = 40
 

@@ -245,6 +245,7 @@ def _writing(
         marks=profile.decimal_marks if profile else None,
         dates_given=bool(profile and profile.dates),
         headings=sources,
+        semicolons="';' between cells" in sheet.found,
     )
     how = Writing(
         delivery.today,

@@ -12,12 +12,13 @@ import polars as pl
 from scipy.optimize import linear_sum_assignment
 
 from pipeline.errors import FileRefusedError
+from pipeline.intake.choice_words import CHOICE_WORDS, YES_NO_WORDS
 from pipeline.intake.column_evidence import Evidence, evidence_of, fits_kind
 from pipeline.intake.dates import FoundDates, find_dates
 from pipeline.intake.files import Rows, Sheet, rows_under, sheets
 from pipeline.intake.headings import alike, words_alike
 from pipeline.intake.tables import TABLES, Column, Kind, Table
-from pipeline.intake.trade_words import CHOICE_WORDS, TABLE_WORDS, YES_NO_WORDS
+from pipeline.intake.trade_words import TABLE_WORDS
 from pipeline.intake.unit_guess import UnitGuess, any_possible, guess_unit
 from pipeline.intake.units import units_of
 from pipeline.intake.writing import decimal_marks, heading_dates

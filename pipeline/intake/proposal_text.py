@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.intake.books import aligned
 from pipeline.intake.cells import Writing, typed, typed_names
+from pipeline.intake.headings import alike
 from pipeline.intake.profiles import (
     Profile,
     Recognised,
@@ -22,7 +23,7 @@ from pipeline.intake.profiles import (
 from pipeline.intake.proposal import LIKELY, SURE, UNSURE, Guess, TableGuess
 from pipeline.intake.tables import Kind
 from pipeline.intake.visits import Visits
-from pipeline.intake.writing import question
+from pipeline.intake.writing import question, thousands_question
 
 _SHOWN_ROWS = 5
 _ABOUT = "A line that begins with #? asks; the number says how sure."
@@ -55,12 +56,16 @@ def _map_lines(one: TableGuess) -> list[str]:
     lines = ["[[maps]]", f"table = {_quoted(one.table.name)}  # {sureness(one.score)}"]
     lines += [f"sheet = {_quoted(one.sheet)}"] if one.sheet else []
     lines.append(f"heading_line = {one.heading_line}" if one.heading_line else "# the form has field names")
-    if one.marks != ".":
-        lines.append(f"decimal_marks = {_quoted(one.marks)}")
+    lines += _mark_lines(one)
     lines += _date_lines(one)
     if one.fill_down:
         listed = ", ".join(map(_quoted, one.fill_down))
         lines.append(f"#? fill_down = [{listed}]  # does an empty cell there mean the value above it?")
+    if one.table.name == "readings":
+        sites = [h for h in one.unused if alike(h, "site_id") >= LIKELY]
+        lines += [
+            f"#? well_number_with = {_quoted(h)}  # are wells numbered within this site?" for h in sites
+        ]
     lines += _visit_lines(one)
     lines += ["", "[maps.columns]"]
     lines += [line for guess in one.guesses for line in _column_lines(guess)]
@@ -73,6 +78,21 @@ def _map_lines(one: TableGuess) -> list[str]:
     for guess in one.guesses:
         lines += _word_lines(guess)
     return lines
+
+
+def _mark_lines(one: TableGuess) -> list[str]:
+    if one.marks != ".":
+        return [f"decimal_marks = {_quoted(one.marks)}"]
+    if "';' between cells" not in one.found:
+        return []
+    ours = mapped(one.rows.frame, Recognised(one.table, profile_of(one)))
+    if thousands_question(ours, one.table) is None:
+        return []
+    return [
+        '#? decimal_marks = "."',
+        '#? decimal_marks = ","',
+        "#? ^ a number such as 1.234 may be a decimal or thousands: keep one",
+    ]
 
 
 def _date_lines(one: TableGuess) -> list[str]:

@@ -72,6 +72,7 @@ _SPELLINGS: dict[str, tuple[str, ...]] = {
     "kohm": ("kohm", "kohms", "kilohm", "kilohms", "kiloohm", "k\u03a9", "k\u2126", "k"),
     "ohm_m": (
         "ohm-m",
+        "ohm.m",
         "ohmm",
         "ohm*m",
         "ohm\u00b7m",
@@ -86,6 +87,7 @@ _SPELLINGS: dict[str, tuple[str, ...]] = {
     ),
     "ohm_cm": (
         "ohm-cm",
+        "ohm.cm",
         "ohmcm",
         "ohm*cm",
         "ohm\u00b7cm",
@@ -130,7 +132,7 @@ _EXACT = {
     "mV": "mV",
 }
 _AMBIGUOUS = ("M\u03a9", "M\u2126", "Mohm", "MOhm", "MOHM", "Mohms", "MOHMS", "MV")
-_LOWER = {spelling: unit for unit, spellings in _SPELLINGS.items() for spelling in spellings}
+_LOWER = {spelling.lower(): unit for unit, spellings in _SPELLINGS.items() for spelling in spellings}
 _LETTERS_ALONE = ("k", "c", "f", "s", "v", "a", "m", "in")
 
 

@@ -36,18 +36,22 @@ def find_writing(
     marks: str | None = None,
     dates_given: bool = False,
     headings: Mapping[str, str] | None = None,
+    semicolons: bool = False,
 ) -> Found:
     """Find the decimal mark and the forms of dates in a sheet's text cells under our columns' names.
 
-    `text_only`: numbers were typed as text (CSV), so that a point is someone's writing too. `marks` and
-    `dates_given` hold what a profile says; it is not looked for then. Raises FileRefusedError with the
-    question where a column of dates can be read in more than one way.
+    `text_only`: numbers were typed as text (CSV), so that a point is someone's writing too;
+    `semicolons`: they stand between cells, as where the comma is the decimal mark and the point may part
+    thousands. `marks` and `dates_given` hold what a profile says; it is not looked for then. Raises
+    FileRefusedError with the question where dates or numbers can be read in more than one way.
     """
     words: list[str] = []
     if marks is None:
         numeric = [c.name for c in table.columns if c.kind in _NUMERIC]
         marks = decimal_marks(frame.select(numeric), text_only)
         words += ["decimal comma"] if "," in marks else []
+        if semicolons and marks == "." and (asked := thousands_question(frame, table)) is not None:
+            raise FileRefusedError(asked)
     forms: dict[str, tuple[str, ...]] = {}
     if not dates_given:
         found = {
@@ -66,12 +70,32 @@ def decimal_marks(frame: pl.DataFrame, text_only: bool) -> str:
     Only a cell that can be read in one way speaks: `12,4` does, `1,234` may be a thousand and does not.
     """
     comma = sum(_clear(frame[c], ",") for c in frame.columns)
-    if not comma:
+    if comma <= sum(_count(frame[c], r"[1-9]\d{0,2},\d{3}$") for c in frame.columns):
         return "."
     if not text_only:
         return ".,"
     point = sum(_clear(frame[c], r"\.") for c in frame.columns)
     return "," if comma > point else "."
+
+
+def _count(cells: pl.Series, pattern: str) -> int:
+    return int(cells.str.contains(_SIGN + pattern).sum() or 0)
+
+
+def thousands_question(frame: pl.DataFrame, table: Table) -> str | None:
+    """Ask in one sentence where every point of a table's numbers could part thousands as well as decimals."""
+    names = [
+        c.name for c in table.columns if c.kind in _NUMERIC and c.high is None and c.name in frame.columns
+    ]
+    either = {c: _count(frame[c], r"[1-9]\d{0,2}\.\d{3}$") for c in names}
+    if not any(either.values()) or any(_clear(frame[c], r"\.") for c in names):
+        return None
+    name = max(either, key=lambda c: either[c])
+    example = frame[name].filter(frame[name].str.contains(r"\d\.\d{3}$"))[0]
+    return (
+        f"'{example}' may be a decimal or thousands, and no number settles it; write decimal_marks = '.' "
+        "(or ',') in a source profile (rodfleet profile makes one)"
+    )
 
 
 def _clear(cells: pl.Series, mark: str) -> int:

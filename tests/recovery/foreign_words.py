@@ -1,6 +1,6 @@
 """Headings that crews of other houses write: a list of its own, apart from the one that proposes profiles.
 
-A heading that reads exactly like a phrase of that list is left out (`foreign_layouts.headings_of`).
+A heading that reads exactly like a phrase of that list is left out (`foreign_files.headings_of`).
 """
 
 HEADINGS: dict[str, str] = {

@@ -1,0 +1,141 @@
+"""However readings are cut into files, ordered and written, the store holds the same; nothing is silent.
+
+Drawn with seeded generators; loaded through the same door as any field file.
+"""
+
+import json
+import zipfile
+from datetime import date
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+import xlsxwriter
+
+from pipeline.intake.load import LoadReport, load
+from pipeline.store import Store
+
+TODAY = date(2026, 11, 24)
+SITES = "site_id,site_name\nA,Aber Moor\n"
+ELECTRODES = "electrode_id,site_id,well_id,installed_on\n" + "".join(
+    f"A-{k},A,A-W{k},2000-05-01\n" for k in range(1, 6)
+)
+METERS = "instrument_id,range_high_ohm\nM1,1500\n"
+
+
+def _load(store: Store, *paths: Path, layouts: Path | None = None) -> LoadReport:
+    report = load(store, paths, TODAY, lambda _: None, [layouts] if layouts else [])
+    for book in report.books:
+        assert book.read == book.taken + book.held + book.refused
+    return report
+
+
+def _master(folder: Path) -> None:
+    for name, text in (("sites", SITES), ("electrodes", ELECTRODES), ("instruments", METERS)):
+        (folder / f"{name}.csv").write_text(text, encoding="utf-8")
+
+
+def _true_rows(rng: np.random.Generator) -> list[dict[str, str]]:
+    return [
+        {
+            "well_id": f"A-W{1 + k % 5}",
+            "taken_at": f"{2005 + k // 6}-{1 + k % 6:02d}-{13 + k % 14}",
+            "resistance_ohm": f"{rng.uniform(1, 90):.2f}",
+            "note": str(rng.choice(["", "muddy", "=1+1", 'said "so"', "a;b"])),
+        }
+        for k in range(24)
+    ]
+
+
+def _content(store: Store) -> list[tuple[object, ...]]:
+    columns = ["electrode_id", "taken_at", "resistance_ohm", "range_mark", "note"]
+    return sorted(store.table("core_readings").select(columns).rows(), key=str)
+
+
+def _written(rows: list[dict[str, str]], rng: np.random.Generator) -> bytes:
+    """Write rows with any separator, decimal mark, order of columns, form of dates and encoding."""
+    names = [str(n) for n in rng.permutation(list(rows[0]))]
+    separator = str(rng.choice([";", "\t", "|"]))
+    comma, dotted = rng.random() < 0.5, rng.random() < 0.5
+    lines = [separator.join(names)]
+    for row in rows:
+        cells = dict(row)
+        if comma:
+            cells["resistance_ohm"] = cells["resistance_ohm"].replace(".", ",")
+        if dotted:
+            cells["taken_at"] = ".".join(reversed(cells["taken_at"].split("-")))
+        quoted = [f'"{cells[n].replace(chr(34), chr(34) * 2)}"' for n in names]
+        lines.append(separator.join(quoted))
+    return "\n".join(lines).encode(str(rng.choice(["utf-8", "utf-8-sig", "utf-16", "cp1252"])))
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_cut_scrambled_and_repeated_files_end_in_the_same_store(tmp_path: Path, seed: int) -> None:
+    rng = np.random.default_rng([seed, 5])
+    rows = _true_rows(rng)
+    plain, cut = tmp_path / "plain", tmp_path / "cut"
+    for folder in (plain, cut):
+        folder.mkdir()
+        _master(folder)
+    lines = [json.dumps(row) for row in rows]
+    (plain / "readings.jsonl").write_text("\n".join(lines), encoding="utf-8")
+    shuffled = [rows[int(k)] for k in rng.permutation(len(rows))]
+    ends = [0, *sorted(int(e) for e in rng.choice(range(4, 20), 2, replace=False)), len(rows)]
+    with zipfile.ZipFile(cut / "drawer.zip", "w") as drawer:
+        for k, (a, b) in enumerate(pairwise(ends)):
+            drawer.writestr(f"box/readings_{k}.csv", _written(shuffled[a:b], rng))
+    with Store.open(tmp_path / "a.duckdb") as one, Store.open(tmp_path / "b.duckdb") as other:
+        assert _load(one, plain).ok
+        report = _load(other, cut)
+        assert report.ok, report.lines()
+        assert _content(one) == _content(other)
+        assert len(_content(one)) == len(rows)
+        again = _load(other, cut, cut)
+        assert (again.total("taken"), again.total("refused")) == (0, 0)
+        assert _content(one) == _content(other)
+        assert all(check.passed for check in other.checks())
+
+
+def test_a_wide_sheet_is_loaded_visit_by_visit_and_each_number_has_its_column(tmp_path: Path) -> None:
+    _master(tmp_path)
+    with xlsxwriter.Workbook(tmp_path / "wide.xlsx") as book:
+        sheet = book.add_worksheet("Log")
+        sheet.write_row(0, 0, ["Rod resistance log"])
+        sheet.write_row(2, 0, ["Pit", "Meter", "14.03.2019", "15.03.2020"])
+        sheet.write_row(3, 0, ["A-W1", "M1", "12400", "OL"])
+        sheet.write_row(4, 0, ["A-W2", "M1", "", "12,5 ohm"])
+        sheet.write_row(5, 0, ["A-W3", "M7", "9000", "OL"])
+    layouts = tmp_path / "layouts"
+    layouts.mkdir()
+    (layouts / "wide.toml").write_text(
+        'files = ["wide.xlsx"]\nheading_line = 3\n[[maps]]\ntable = "readings"\n'
+        'visits = { form = "%d.%m.%Y", unit = "in_cell", bare = "mohm" }\n'
+        '[maps.columns]\nwell_id = "Pit"\ninstrument_id = "Meter"\n',
+        encoding="utf-8",
+    )
+    with Store.open(tmp_path / "s.duckdb") as store:
+        report = _load(store, tmp_path, layouts=layouts)
+        assert report.ok, report.lines()
+        got = store.table("core_readings").sort("taken_at", "electrode_id")
+        columns = ["electrode_id", "resistance_ohm", "range_mark", "sheet", "line"]
+        assert got.select(columns).rows() == [
+            ("A-1", pytest.approx(12.4), None, "Log, column 14.03.2019", 4),
+            ("A-3", pytest.approx(9.0), None, "Log, column 14.03.2019", 6),
+            ("A-1", 1500.0, "over", "Log, column 15.03.2020", 4),
+            ("A-2", pytest.approx(12.5), None, "Log, column 15.03.2020", 5),
+        ]
+        (reason,) = store.table("core_refused").filter(pl.col("line") == 6)["reason"]
+        assert "the range of its meter is not known" in reason
+
+
+def test_what_was_found_out_is_told_in_report_and_books(tmp_path: Path) -> None:
+    _master(tmp_path)
+    text = "well_id;taken_at;resistance_ohm;note\nA-W1;14.03.2019;12,5;Mooré\n"
+    (tmp_path / "readings.csv").write_bytes(text.encode("cp1252"))
+    with Store.open(tmp_path / "s.duckdb") as store:
+        lines = _load(store, tmp_path).lines()
+        told = "found: ';' between cells, cp1252, decimal comma, day before month"
+        assert f"readings.csv: {told}" in lines
+        assert told in store.table("core_books")["profile"].to_list()
