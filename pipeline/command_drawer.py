@@ -8,6 +8,7 @@ import click
 
 from pipeline import command_options as options
 from pipeline.command_load import check_paths
+from pipeline.errors import RequestError
 
 
 @click.command(short_help="Propose a source profile for a file in a foreign layout.")
