@@ -4,6 +4,7 @@ import csv
 import fnmatch
 import io
 import json
+import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -73,7 +74,30 @@ def sheets_of(rows: pl.DataFrame) -> list[RefusedSheet]:
             for row, why, mark in zip(cells, own["reason"], marks, strict=True)
         )
         made.append(RefusedSheet(str(file), str(sheet), headings, body))
-    return made
+    return _visits_together(made)
+
+
+def _visits_together(sheets: Sequence[RefusedSheet]) -> list[RefusedSheet]:
+    """Put the visits of a wide sheet, each of which has books of its own, back into the one sheet."""
+    together: dict[tuple[str, str], RefusedSheet] = {}
+    for sheet in sheets:
+        key = (sheet.file, _own_sheet(sheet.sheet))
+        before = together.get(key, RefusedSheet(*key, (), ()))
+        headings = tuple(dict.fromkeys((*before.headings, *sheet.headings)))
+        rows = (*_widened(before, headings), *_widened(sheet, headings))
+        together[key] = RefusedSheet(*key, headings, rows)
+    return list(together.values())
+
+
+def _own_sheet(sheet: str) -> str:
+    """Take off what the load puts behind a sheet's name for one visit: `Log, column 14.03.2019`."""
+    return re.sub(r"(?:^|, )column .*$", "", sheet)
+
+
+def _widened(sheet: RefusedSheet, headings: Sequence[str]) -> Iterator[tuple[str, ...]]:
+    places = [sheet.headings.index(h) if h in sheet.headings else None for h in headings]
+    for row in sheet.rows:
+        yield (*("" if k is None else row[k] for k in places), *row[len(sheet.headings) :])
 
 
 def _text(value: Any) -> str:
@@ -113,17 +137,26 @@ def _write(folder: Path, name: str, sheets: list[RefusedSheet], profiles: Sequen
     elif form in (".jsonl", ".ndjson"):
         target.write_text("".join(_json_lines(sheets)), encoding="utf-8")
     else:
+        profile = _profile(target.name, profiles)
+        separator = (profile and profile.separator) or ("\t" if form == ".tsv" else ",")
         above = "\n" * (_heading_line(target.name, profiles) - 1)
-        target.write_text(above + _delimited(sheets[0], "\t" if form == ".tsv" else ","), encoding="utf-8")
+        text = "\n".join(_delimited(sheet, separator) for sheet in sheets)
+        target.write_bytes((above + text).encode((profile and profile.encoding) or "utf-8", "replace"))
     return target
 
 
 def _heading_line(name: str, profiles: Sequence[Profile]) -> int:
     """Return the line of the headings in the layout that the file's name belongs to; 1 where it has none."""
+    profile = _profile(name, profiles)
+    return (profile.heading_line if profile else None) or 1
+
+
+def _profile(name: str, profiles: Sequence[Profile]) -> Profile | None:
+    """Find the layout that a file's name belongs to."""
     for profile in profiles:
         if any(fnmatch.fnmatchcase(name.lower(), pattern.lower()) for pattern in profile.files):
-            return profile.heading_line or 1
-    return 1
+            return profile
+    return None
 
 
 def _delimited(sheet: RefusedSheet, separator: str) -> str:
@@ -146,7 +179,8 @@ def _workbook(path: Path, sheets: list[RefusedSheet], heading_line: int) -> None
 
     with xlsxwriter.Workbook(path, {"strings_to_formulas": False, "strings_to_urls": False}) as book:
         for sheet in sheets:
-            page = book.add_worksheet(sheet.sheet or "Sheet1")
+            # The second table of a sheet (`Log/2`) becomes one: '/' and 32 letters can't be its name.
+            page = book.add_worksheet(re.sub(r"[\[\]:*?/\\]", " ", sheet.sheet)[:31].strip() or "Sheet1")
             for k, row in enumerate(((*sheet.headings, WHY, MARK), *sheet.rows)):
                 for column, cell in enumerate(row):
                     page.write_string(heading_line - 1 + k, column, cell)

@@ -206,11 +206,8 @@ def _load_sheet(delivery: Delivery, one: Found, what: Recognised) -> Book:
     how, found = _writing(delivery, sheet, what, ours)
     one = replace(one, found=(*what.found, *sheet.found, *found))
     parts = (
-        (
-            typed(ours.slice(at, _PART_ROWS), table, how),
-            _as_they_came(rows.frame.slice(at, _PART_ROWS), profile),
-        )
-        for at in range(0, rows.frame.height, _PART_ROWS)
+        (typed(part, table, how), _as_they_came(came, profile))
+        for part, came in zip(ours.iter_slices(_PART_ROWS), rows.frame.iter_slices(_PART_ROWS), strict=True)
     )
     with delivery.store.transaction():
         book = take(delivery, one, table, parts)
@@ -222,12 +219,6 @@ def _load_sheet(delivery: Delivery, one: Found, what: Recognised) -> Book:
         f"+ {book.refused} refused{told}"
     )
     return book
-
-
-def _fingerprint(path: Path) -> tuple[int, int, int]:
-    """Give what changes with a file's content: which file it is, its size, when it was written."""
-    told = path.stat()
-    return told.st_ino, told.st_size, told.st_mtime_ns
 
 
 def _writing(
@@ -271,6 +262,12 @@ def _over_limits(store: Store, ours: pl.DataFrame) -> dict[str, float]:
     )
     one = one.filter(pl.col("ranges") == 1)
     return dict(one.select("instrument_id", "range_high_ohm").iter_rows())
+
+
+def _fingerprint(path: Path) -> tuple[int, int, int]:
+    """Give what changes with a file's content: which file it is, its size, when it was written."""
+    told = path.stat()
+    return told.st_ino, told.st_size, told.st_mtime_ns
 
 
 def _check_headings(rows: Rows, what: Recognised) -> None:

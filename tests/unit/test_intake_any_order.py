@@ -15,6 +15,7 @@ import pytest
 import xlsxwriter
 
 from pipeline.intake.load import LoadReport, load
+from pipeline.refused import open_rows, write_refused
 from pipeline.store import Store
 
 TODAY = date(2026, 11, 24)
@@ -139,3 +140,28 @@ def test_what_was_found_out_is_told_in_report_and_books(tmp_path: Path) -> None:
         told = "found: ';' between cells, cp1252, decimal comma, day before month"
         assert f"readings.csv: {told}" in lines
         assert told in store.table("core_books")["profile"].to_list()
+
+
+def test_refused_visits_of_a_wide_sheet_are_corrected_in_one_file(tmp_path: Path) -> None:
+    field, layouts = tmp_path / "field", tmp_path / "layouts"
+    field.mkdir()
+    layouts.mkdir()
+    _master(field)
+    (layouts / "wide.toml").write_text(
+        'files = ["wide.csv"]\nseparator = ";"\n[[maps]]\ntable = "readings"\n'
+        'visits = { form = "%d.%m.%Y" }\n[maps.columns]\nwell_id = "Pit"\n',
+        encoding="utf-8",
+    )
+    (field / "wide.csv").write_text(
+        "Pit;14.03.2019;15.03.2020\nA-W1;twelve;13.5\nA-W2;14.5;wet\n", encoding="utf-8"
+    )
+    with Store.open(tmp_path / "s.duckdb") as store:
+        report = _load(store, field, layouts=layouts)
+        assert (report.total("refused"), len(_content(store))) == (2, 2)
+        (written,) = write_refused(open_rows(store), tmp_path / "again", [layouts])
+        text = written.read_text(encoding="utf-8")
+        written.write_text(text.replace("twelve", "12.5").replace("wet", "15.5"), encoding="utf-8")
+        again = _load(store, tmp_path / "again", layouts=layouts)
+        assert (again.total("taken"), again.total("refused")) == (2, 0)
+        assert open_rows(store).is_empty()
+        assert [row[2] for row in _content(store)] == [12.5, 13.5, 14.5, 15.5]
