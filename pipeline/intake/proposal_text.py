@@ -21,7 +21,6 @@ from pipeline.intake.profiles import (
     without_other_visits,
 )
 from pipeline.intake.proposal import LIKELY, SURE, UNSURE, Guess, TableGuess
-from pipeline.intake.tables import Kind
 from pipeline.intake.visits import Visits
 from pipeline.intake.writing import question, thousands_question
 
@@ -256,8 +255,3 @@ def report(path: Path, tables: Sequence[TableGuess], today: date) -> list[str]:
             lines.append(f"asked: {question(asked.heading, asked.dates)}")
         lines += [*preview(one, today), ""]
     return lines
-
-
-def choices_of(one: TableGuess) -> list[Guess]:
-    """Give the columns that take words from a list."""
-    return [g for g in one.guesses if g.column.kind in (Kind.CHOICE, Kind.YES_NO)]

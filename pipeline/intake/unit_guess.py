@@ -1,6 +1,5 @@
 """Which units the magnitudes of a column allow: one is proposed, two are asked about."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
@@ -129,8 +128,3 @@ def _possible(numbers: pl.Series, column: str, unit: str) -> bool:
 def _shown(numbers: pl.Series) -> str:
     low, high = float(numbers.min() or 0.0), float(numbers.max() or 0.0)  # type: ignore[arg-type]
     return f"{low:g} to {high:g}"
-
-
-def unit_words(units: Sequence[str]) -> str:
-    """Write units as a question: `ohm or kohm`."""
-    return " or ".join(units)
