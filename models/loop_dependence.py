@@ -49,18 +49,20 @@ def _asked_again(fit: Fitted, log_threshold: Array) -> Array:
 def loop_dependence(fit: Fitted, outlook: pl.DataFrame, rest: pl.DataFrame) -> pl.DataFrame:
     """Give, for each electrode whose reading stands as it is (`loop_raw`), what the rest would change.
 
-    `outlook`: electrode_id, baseline_ohm, ratio_now, p_past_now, p_past_5y in the order of the fit's
-    electrodes; `rest`: electrode_id, rest_low_ohm, rest_high_ohm. Gives electrode_id, rest_low_ohm,
-    rest_high_ohm, ratio_as_read, ratio_low, ratio_high, p_past_now, p_past_now_high, p_past_5y,
-    p_past_5y_high, depends (the high ends part from the others by more than DEPENDS). Electrodes whose bounds
-    cannot be said are left out.
+    `outlook`: electrode_id, baseline_ohm, ratio_now; `rest`: electrode_id, rest_low_ohm, rest_high_ohm. Gives
+    electrode_id, rest_low_ohm, rest_high_ohm, ratio_as_read, ratio_low, ratio_high, p_past_now,
+    p_past_now_high, p_past_5y, p_past_5y_high, depends (the high ends part from the others by more than
+    DEPENDS). Electrodes whose bounds cannot be said are left out.
     """
     h = fit.histories
     known = pl.DataFrame({"electrode_id": list(h.electrode_id), "_raw": h.raw}).join(
         rest.select("electrode_id", "rest_low_ohm", "rest_high_ohm"), on="electrode_id", how="left",
         maintain_order="left",
     )  # fmt: skip
-    rows = known.join(outlook, on="electrode_id", how="left", maintain_order="left")
+    rows = known.join(
+        outlook.select("electrode_id", "baseline_ohm", "ratio_now"), on="electrode_id", how="left",
+        maintain_order="left",
+    )  # fmt: skip
     most = MOST_OF_BASELINE * pl.col("baseline_ohm")
     rows = rows.with_columns(
         pl.min_horizontal(pl.col(c).cast(pl.Float64), pl.when(pl.col(c).is_not_null()).then(most)).alias(c)
@@ -71,10 +73,13 @@ def loop_dependence(fit: Fitted, outlook: pl.DataFrame, rest: pl.DataFrame) -> p
     at = np.log(threshold_on_reading(np.exp(fit.log_threshold), rows["baseline_ohm"].to_numpy(), high))
     log_threshold = np.where(mine, np.round(at / _STEP) * _STEP, fit.log_threshold)
     cdf = _asked_again(fit, log_threshold) if mine.any() else fit.crossing.cdf
-    rows = rows.with_columns(
-        pl.Series("p_past_now_high", cdf_at(cdf, h.age_now)),
-        pl.Series("p_past_5y_high", cdf_at(cdf, h.age_now + 5.0)),
-    ).filter(pl.Series(mine))
+    # Five years whatever the owner's horizons are.
+    chances = [
+        pl.Series(f"p_past_{when}{end}", cdf_at(crossed, h.age_now + years))
+        for when, years in (("now", 0.0), ("5y", 5.0))
+        for end, crossed in (("", fit.crossing.cdf), ("_high", cdf))
+    ]
+    rows = rows.with_columns(chances).filter(pl.Series(mine))
     ratio, new = rows["ratio_now"].to_numpy(), rows["baseline_ohm"].to_numpy()
     gap = pl.max_horizontal(
         pl.col("p_past_now_high") - pl.col("p_past_now"), pl.col("p_past_5y_high") - pl.col("p_past_5y")

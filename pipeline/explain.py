@@ -15,7 +15,7 @@ import polars as pl
 
 from models.calibration import Calibration, adapt
 from models.explanation import ALL, Account, Explanation, Terms, accounts_of, explain_electrode
-from models.forecast import Levels, levels, outlook_frame
+from models.forecast import levels, outlook_frame
 from models.histories import Histories
 from models.history_frames import build_histories
 from models.loop_dependence import loop_dependence
@@ -193,7 +193,8 @@ def _explained(
     e = h.electrode_id.index(who["electrode_id"])
     told = explain_electrode(h, e, terms, visits)
     level = levels(told.fit, np.random.default_rng(published.seed), each=_each_apart)
-    outlook = outlook_frame(told.fit, level, inputs.as_of, published.horizons).row(e, named=True)
+    made_anew = outlook_frame(told.fit, level, inputs.as_of, published.horizons)
+    outlook = made_anew.row(e, named=True)
     apart = _apart(outlook, published.outlook)
     differs = _differences(apart, published, site.verdicts, settings, bool(outlook["converged"]))
     shown = published.outlook if published.outlook and not differs else outlook
@@ -208,14 +209,15 @@ def _explained(
         refused_rows(inputs.refused, who),
         site.works.filter(of_it).sort("done_on"),
         dangers.filter((pl.col("site_id") == who["site_id"]) & of_it),
-        _loop(told, level, inputs, who["electrode_id"]),
+        _loop(told, made_anew, inputs, who["electrode_id"]),
         put_to(readings, who["electrode_id"], published.seed),
     )  # fmt: skip
 
 
-def _loop(told: Explanation, level: Levels, inputs: FleetInputs, electrode_id: str) -> dict[str, Any] | None:
+def _loop(
+    told: Explanation, outlook: pl.DataFrame, inputs: FleetInputs, electrode_id: str
+) -> dict[str, Any] | None:
     """Return what the rest of the electrode's loop would change, None where that is known."""
-    outlook = outlook_frame(told.fit, level, inputs.as_of, (5,))
     rows = loop_dependence(told.fit, outlook, inputs.electrodes).filter(
         pl.col("electrode_id") == electrode_id
     )

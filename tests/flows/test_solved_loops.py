@@ -67,3 +67,16 @@ def test_the_failed_rods_are_found(outlook: pl.DataFrame) -> None:
 def test_levels_are_the_rods_own(outlook: pl.DataFrame) -> None:
     """About 20 ohm, as drawn; the loops read half as much again."""
     assert outlook["baseline_ohm"].median() == pytest.approx(20.0, rel=0.12)
+
+
+def test_an_unknown_loop_is_weighed_whatever_the_horizons(tmp_path: Path) -> None:
+    """Two horizons, neither of five years: what the rest would change is said for now and five years."""
+    fleet = triples()
+    for site in fleet.tables["sites"]:
+        site["return_path"] = "unknown"
+    (tmp_path / "fleet.toml").write_text("horizons_years = [1, 3]\n", encoding="utf-8")
+    loaded_and_run(fleet, tmp_path)
+    told = published(tmp_path)["loop_dependence"]
+    assert told.height == 36
+    assert (told["p_past_5y_high"] >= told["p_past_5y"] - 1e-9).all()
+    assert (told["p_past_5y"] >= told["p_past_now"] - 1e-9).all()
