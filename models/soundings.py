@@ -29,6 +29,14 @@ STARTS = (0.6, 2.0, 6.0)  # boundary, as a multiple of the prior's
 CLEAR, LEAST_CONTRAST = 2.0, 2.0
 
 
+def _between_potential_pins(spacing_m: Array, potential_spacing_m: ArrayLike | None) -> Array:
+    """Return the distance between the potential pins: the others' spacing where it is not given or nan."""
+    if potential_spacing_m is None:
+        return spacing_m
+    between = np.asarray(potential_spacing_m, dtype=np.float64)
+    return np.where(np.isfinite(between), between, spacing_m)
+
+
 def apparent_ohm_m(
     spacing_m: ArrayLike,
     resistance_ohm: ArrayLike,
@@ -43,8 +51,7 @@ def apparent_ohm_m(
     and Palmer; IEEE Std 81), pins short beside the spacing. Raises ValueError for a spacing of zero or less.
     """
     c, ohm, b = (np.asarray(v, dtype=np.float64) for v in (spacing_m, resistance_ohm, pin_depth_m))
-    d = c if potential_spacing_m is None else np.asarray(potential_spacing_m, dtype=np.float64)
-    d = np.where(np.isfinite(d), d, c)
+    d = _between_potential_pins(c, potential_spacing_m)
     if np.any(c <= 0) or np.any(d <= 0):
         raise ValueError("Spacings must be above zero.")
     buried = (1 + 2 * c / np.sqrt(c**2 + 4 * b**2) - c / np.sqrt(c**2 + b**2)) / 2
@@ -65,9 +72,8 @@ def two_layer_apparent_ohm_m(
     of one layer. Tagg 1964; IEEE Std 81.
     """
     c = np.asarray(spacing_m, dtype=np.float64)
-    d = c if potential_spacing_m is None else np.asarray(potential_spacing_m, dtype=np.float64)
     logs = np.log([upper_ohm_m, lower_ohm_m, upper_depth_m])
-    return np.exp(_log_apparent(c, np.where(np.isfinite(d), d, c), logs)[0])
+    return np.exp(_log_apparent(c, _between_potential_pins(c, potential_spacing_m), logs)[0])
 
 
 def _log_apparent(c: Array, d: Array, logs: Array) -> tuple[Array, Array]:
@@ -142,8 +148,7 @@ def fit_layers(
     if not c.size or np.any(ohm <= 0):
         raise ValueError("Soundings must be there, and their resistances above zero.")
     seen = np.log(apparent_ohm_m(c, ohm, potential_spacing_m, pin_depth_m))
-    d = c if potential_spacing_m is None else np.asarray(potential_spacing_m, dtype=np.float64)
-    d = np.where(np.isfinite(d), d, c)
+    d = _between_potential_pins(c, potential_spacing_m)
     prior = np.array([[-1.0, 1.0, 0.0], [0.0, 0.0, 1.0]]) / [[CONTRAST_SD_LOG], [DEPTH_SD_LOG]]
 
     def residuals(logs: Array) -> Array:
