@@ -14,7 +14,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.errors import RequestError
-from pipeline.intake.accept import MARK, WHY
+from pipeline.intake.judged import MARK, WHY
 from pipeline.intake.profiles import Profile, load_profiles
 from pipeline.store import Store
 

@@ -1,23 +1,27 @@
 """Rows of one sheet into the store: taken, held or refused, superseding and settling what they answer."""
 
+import getpass
 import hashlib
+import os
 from collections import Counter
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
+from functools import lru_cache
+from importlib.metadata import version
+from io import BytesIO
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.intake.books import Book
-from pipeline.intake.cells import typed_names
+from pipeline.intake.cells import content, typed_names
+from pipeline.intake.judged import JudgedSheet, Part
 from pipeline.intake.profiles import Recognised
 from pipeline.intake.tables import Kind, Table
 from pipeline.store import Store
 
 _SHOWN_REASONS = 3
-# What `rodfleet refused --write` puts beside a row: why it was refused, and which refused row it answers.
-WHY, MARK = "why_refused", "refused_row"
 
 
 @dataclass(frozen=True)
@@ -28,6 +32,14 @@ class Delivery:
     today: date
     known_from: datetime
     say: Callable[[str], None]
+
+    @property
+    def person(self) -> str:
+        """Name who loads: the user of this process."""
+        try:
+            return getpass.getuser()
+        except (KeyError, OSError):  # a user without a name, as in a container
+            return f"user {os.getuid()}"
 
 
 @dataclass(frozen=True)
@@ -48,42 +60,86 @@ class Found:
         return "; ".join([*named, *([self.found_words] if self.found else [])]) or None
 
     @property
+    def table_name(self) -> str | None:
+        """Name the table that the sheet is."""
+        return self.what.table.name if self.what else None
+
+    @property
+    def layout(self) -> str | None:
+        """Give a fingerprint of all that says how the sheet is read: its layout, the program's version."""
+        if self.what is None:
+            return None
+        told = repr((replace(self.what, found=()), version("rodfleet")))
+        return hashlib.sha256(told.encode()).hexdigest()
+
+    @property
     def found_words(self) -> str:
         """Write what was found out: `found: ';' between cells, decimal comma, cp1252`."""
         return f"found: {', '.join(self.found)}"
 
 
-def take(
-    delivery: Delivery, one: Found, table: Table, parts: Iterable[tuple[pl.DataFrame, pl.DataFrame]]
-) -> Book:
-    """Sort the rows into taken, held and refused, and enter all of it in the store.
+def held_before(delivery: Delivery, one: Found) -> Book | None:
+    """Enter the books of a sheet that was taken before, read in the same layout, and give them; else None.
 
-    parts: the sheet's rows in order, a part at a time, judged (cells.typed) and as they came; a file of any
-    length is so taken in bounded memory. To be called inside a transaction.
+    The same bytes give the same rows: where none of them was refused then, all of them are held.
+    """
+    store = delivery.store
+    before = store.frame(
+        "taken_before",
+        content=content_of(one.path),
+        sheet=one.sheet,
+        table_name=one.table_name,
+        layout=one.layout,
+    )
+    if before.is_empty():
+        return None
+    rows, day = int(before["rows_read"][0]), before["loaded_at"][0].date()
+    again = (
+        f"the very file of {day}, taken then"
+        if before["file"][0] == one.name
+        else (f"the same content as {before['file'][0]}, taken on {day}")
+    )
+    one = replace(one, found=(again,))
+    file_id = int(store.frame("next_numbers")["file_id"][0])
+    _enter_book(delivery, one, file_id, {"read": rows, "held": rows})
+    return _closed(delivery, one, file_id)
+
+
+def take(delivery: Delivery, one: Found, table: Table, sheet: JudgedSheet) -> Book:
+    """Sort a sheet's rows into taken, held and refused, and enter all of it in the store.
+
+    To be called inside a transaction.
     """
     store = delivery.store
     numbers = store.frame("next_numbers")
     entry = _Entry(delivery, one, table, int(numbers["file_id"][0]))
     store.run("begin_file")
     row_id = int(numbers["row_id"][0])
-    for judged, came in parts:
-        row_id += entry.add(judged.join(came, on="_line", maintain_order="left"), row_id)
+    for part in sheet.parts():
+        row_id += entry.add(part, row_id)
+    one = replace(one, found=sheet.found)
     _enter_book(delivery, one, entry.file_id, dict(entry.counts))
     if entry.counts["taken"]:
         _supersede(delivery, table, entry.file_id)
+    return _closed(delivery, one, entry.file_id, tuple(entry.reasons))
+
+
+def _closed(delivery: Delivery, one: Found, file_id: int, reasons: tuple[tuple[int, str], ...] = ()) -> Book:
+    """Settle earlier refusals of the whole file and give its books as they stand in the store."""
+    store = delivery.store
     store.run("settle_refused_file", file=one.name, sheet=one.sheet, known_from=delivery.known_from)
-    (book,) = store.frame("book_of_file", file_id=entry.file_id).rows(named=True)
+    (book,) = store.frame("book_of_file", file_id=file_id).rows(named=True)
     return Book(
         file=one.name,
         sheet=one.sheet,
-        table=table.name,
+        table=one.table_name,
         profile=one.profile,
         read=book["rows_read"],
         taken=book["rows_taken"],
         held=book["rows_held"],
         refused=book["rows_refused"],
         superseding=book["rows_superseding"],
-        reasons=tuple(entry.reasons),
+        reasons=reasons,
     )
 
 
@@ -98,14 +154,22 @@ class _Entry:
     counts: Counter[str] = field(default_factory=Counter)
     reasons: list[tuple[int, str]] = field(default_factory=list)
 
-    def add(self, rows: pl.DataFrame, row_id: int) -> int:
+    def add(self, part: Part, row_id: int) -> int:
         """Enter one part of the rows, numbered from row_id on; give how many were taken."""
         store, delivery, table = self.delivery.store, self.delivery, self.table
-        rows = _seen(store, table, _referred(store, table, rows), self.file_id)
+        rows = _referred(store, table, part.judged).with_columns(
+            pl.coalesce("_reason", "_unknown").alias("_why")
+        )
+        # The cells of rows that may be taken are written out only where a refused row waits for one of them.
+        waiting = not store.frame("any_refused", table_name=table.name).is_empty()
+        rows = rows.with_columns(_cells=_cells(part.came, rows["_why"].is_not_null() | waiting))
+        rows = _seen(store, table, rows, self.file_id)
         held = pl.col("_reason").is_null() & pl.col("_seen")
-        refused = rows.filter(~held & pl.coalesce("_reason", "_unknown").is_not_null())
-        taken = rows.filter(~held & pl.coalesce("_reason", "_unknown").is_null())
+        refused = rows.filter(~held & pl.col("_why").is_not_null())
+        is_taken = rows.select(~held & pl.col("_why").is_null()).to_series()
+        taken = rows.filter(is_taken)
         _enter_taken(delivery, table, self.file_id, row_id, taken)
+        _keep(store, self.file_id, part.came.filter(is_taken))
         self.counts += Counter(
             read=rows.height,
             taken=taken.height,
@@ -113,38 +177,62 @@ class _Entry:
             refused=refused.height,
             refused_before=_enter_refused(delivery, self.one, table, self.file_id, refused),
         )
-        if taken.height:
+        if waiting and taken.height:
             _settle(delivery, self.one, table, self.file_id, taken)
         if (room := _SHOWN_REASONS - len(self.reasons)) > 0:
-            why = pl.coalesce("_reason", "_unknown")
-            self.reasons += [(int(n), str(w)) for n, w in refused.select("_line", why).head(room).iter_rows()]
+            self.reasons += [
+                (int(n), str(w)) for n, w in refused.select("_line", "_why").head(room).iter_rows()
+            ]
         return taken.height
 
 
+def _cells(came: pl.DataFrame, wanted: pl.Series) -> pl.Series:
+    """Write the wanted rows as they came as JSON; null elsewhere."""
+    if not wanted.any():
+        return pl.repeat(None, came.height, dtype=pl.String, eager=True)
+    row = pl.struct(pl.exclude("_line")).struct.json_encode()
+    if wanted.all():
+        return came.select(row).to_series()
+    written = came.filter(wanted).select("_line", row.alias("cells"))
+    return came.select("_line").join(written, on="_line", how="left", maintain_order="left")["cells"]
+
+
+def _keep(store: Store, file_id: int, came: pl.DataFrame) -> None:
+    """Keep rows as they came, whole, their own headings above them."""
+    if came.is_empty():
+        return
+    packed = BytesIO()
+    came.write_parquet(packed, compression="zstd", compression_level=1, statistics=False)
+    first, last = int(came["_line"][0]), int(came["_line"][-1])
+    store.run("keep_as_it_came", file_id=file_id, first_line=first, last_line=last, rows=packed.getvalue())
+
+
 def _referred(store: Store, table: Table, rows: pl.DataFrame) -> pl.DataFrame:
-    """Look up what the rows refer to: adds `_unknown` (why not, or null), `_place`, `_moment` and `_key`."""
+    """Look up what the rows refer to: adds `_unknown` (why not, or null), `_place` and `_key`."""
     asked = rows.rename({"_line": "line", "_site": "site_hint"})
     if table.name == "readings":
         with store.lent(
             "_incoming", asked.select("line", "electrode_id", "well_id", "taken_at", "site_hint")
         ):
             found = store.frame("places_of_readings")
-        rows = rows.drop("well_id").with_columns(
-            well_id=found["well_id"], _place=found["place"], _unknown=found["reason"]
+        return rows.with_columns(
+            well_id=found["well_id"], _place=found["place"], _key=found["place"], _unknown=found["reason"]
         )
-        moment = pl.col("taken_at").dt.strftime("%Y-%m-%dT%H:%M:%S%.f")
-    else:
-        electrode = "electrode_id" if table.name == "works" else pl.lit(None, pl.String).alias("electrode_id")
-        site = "site_id" if table.name != "sites" and "site_id" in table.names else None
-        asked = asked.select("line", site or pl.lit(None, pl.String).alias("site_id"), electrode)
-        with store.lent("_incoming", asked):
-            found = store.frame("sites_of_rows")
-        first, *rest = table.key
-        rows = rows.with_columns(_place=pl.col(first), _unknown=found["reason"])
-        moment = pl.concat_str([_plain(pl.col(c)) for c in rest], separator="|") if rest else pl.lit("")
-    return rows.with_columns(_moment=moment).with_columns(
-        _key=pl.col("_place").fill_null("") + "|" + pl.col("_moment").fill_null("")
-    )
+    electrode = "electrode_id" if table.name == "works" else pl.lit(None, pl.String).alias("electrode_id")
+    site = "site_id" if table.name != "sites" and "site_id" in table.names else None
+    asked = asked.select("line", site or pl.lit(None, pl.String).alias("site_id"), electrode)
+    with store.lent("_incoming", asked):
+        found = store.frame("sites_of_rows")
+    rows = rows.with_columns(_place=pl.col(table.key[0]), _unknown=found["reason"])
+    return rows.with_columns(_key=_plain(pl.col("_place")) + "|" + _plain(_moment(table)))
+
+
+def _moment(table: Table) -> pl.Expr:
+    """Write what a row speaks of beside its place: the moment of a reading, the rest of another's key."""
+    if table.name == "readings":
+        return pl.col("taken_at").dt.strftime("%Y-%m-%dT%H:%M:%S%.f")
+    _, *rest = table.key
+    return pl.concat_str([_plain(pl.col(c)) for c in rest], separator="|") if rest else pl.lit("")
 
 
 def _plain(column: pl.Expr) -> pl.Expr:
@@ -153,22 +241,28 @@ def _plain(column: pl.Expr) -> pl.Expr:
 
 def _seen(store: Store, table: Table, rows: pl.DataFrame, file_id: int) -> pl.DataFrame:
     """Add `_hash` of each row's typed content and whether such a row is held already (`_seen`)."""
-    identity = [
-        c for c in typed_names(table) if table.name != "readings" or c not in ("electrode_id", "well_id")
-    ]
-    content = pl.concat_str([_plain(pl.col(c)) for c in ("_place", *identity)], separator="\x1f")
     # A refused row has no typed content: it is told apart by its cells.
-    told = pl.when(pl.col("_reason").is_null()).then(content).otherwise("_cells").alias("content")
-    with store.lent("_incoming", rows.select(pl.col("_line").alias("line"), told)):
-        seen = _seen_before(store, table, file_id, "row")
+    told = pl.when(pl.col("_reason").is_null()).then(content(rows, table, "_place")).otherwise("_cells")
+    if rows["_reason"].null_count() == rows.height:
+        told = content(rows, table, "_place")
+    seen = _seen_before(store, table, file_id, "row", rows.select(line="_line", content=told))
     return rows.with_columns(_hash=seen["row_hash"], _seen=seen["seen"])
 
 
-def _seen_before(store: Store, table: Table, file_id: int, kind: str) -> pl.DataFrame:
-    """Look the rows of `_incoming` up, and note them among those of this file."""
-    seen = store.frame("seen_before", table_name=table.name, file_id=file_id, kind=kind)
-    store.append("_of_file", seen.select("row_hash", pl.lit(kind).alias("kind")))
-    return seen
+def _seen_before(store: Store, table: Table, file_id: int, kind: str, told: pl.DataFrame) -> pl.DataFrame:
+    """Look rows (`line`, `content`) up: gives `line`, `row_hash` and `seen`.
+
+    Those of this file whose content is known from elsewhere are noted.
+    """
+    with store.lent("_incoming", told):
+        hashed = store.frame("hashes")
+    with store.lent("_hashed", hashed):
+        known = store.frame("seen_before", table_name=table.name, file_id=file_id, kind=kind)
+    if known.is_empty():
+        return hashed.with_columns(seen=pl.lit(False))
+    store.append("_of_file", known.select("row_hash", pl.lit(kind).alias("kind")))
+    seen = hashed.join(known.select("line", "seen"), on="line", how="left", maintain_order="left")
+    return seen.with_columns(pl.col("seen").fill_null(False))
 
 
 def _enter_taken(delivery: Delivery, table: Table, file_id: int, row_id: int, taken: pl.DataFrame) -> None:
@@ -182,7 +276,6 @@ def _enter_taken(delivery: Delivery, table: Table, file_id: int, row_id: int, ta
             pl.col("_line").alias("line"),
             pl.col("_key").alias("row_key"),
             pl.col("_hash").alias("row_hash"),
-            pl.col("_cells").alias("cells"),
             pl.lit(delivery.known_from).alias("known_from"),
         ),
     )
@@ -194,10 +287,7 @@ def _enter_refused(delivery: Delivery, one: Found, table: Table, file_id: int, r
     if refused.is_empty():
         return 0
     store = delivery.store
-    with store.lent(
-        "_incoming", refused.select(pl.col("_line").alias("line"), pl.col("_cells").alias("content"))
-    ):
-        seen = _seen_before(store, table, file_id, "refused")
+    seen = _seen_before(store, table, file_id, "refused", refused.select(line="_line", content="_cells"))
     new = refused.with_columns(content_hash=seen["row_hash"]).filter(~seen["seen"])
     store.append(
         "raw_refused",
@@ -207,11 +297,11 @@ def _enter_refused(delivery: Delivery, one: Found, table: Table, file_id: int, r
             pl.lit(one.sheet).alias("sheet"),
             pl.col("_line").alias("line"),
             pl.lit(table.name).alias("table_name"),
-            pl.coalesce("_reason", "_unknown").alias("reason"),
+            pl.col("_why").alias("reason"),
             pl.col("_cells").alias("cells"),
             _understood(table).alias("understood"),
             pl.col("_place").alias("row_place"),
-            pl.col("_moment").alias("row_moment"),
+            _moment(table).alias("row_moment"),
             "content_hash",
             pl.lit(delivery.known_from).alias("refused_at"),
         ),
@@ -242,13 +332,18 @@ def _enter_book(delivery: Delivery, one: Found, file_id: int, counts: dict[str, 
             "file_id": [file_id],
             "file": [one.name],
             "sheet": [one.sheet],
-            "table_name": [one.what.table.name if one.what else None],
+            "table_name": [one.table_name],
             "profile": [one.profile],
-            "content_sha256": [_sha256(one.path)],
+            "layout": [one.layout],
+            "content_sha256": [content_of(one.path)],
             "loaded_at": [delivery.known_from],
+            "loaded_by": [delivery.person],
             **{f"rows_{what}": [counts.get(what, 0)] for what in rows},
         },
-        schema_overrides={"file_id": pl.Int32, "table_name": pl.String, "profile": pl.String},
+        schema_overrides={
+            "file_id": pl.Int32,
+            **dict.fromkeys(("table_name", "profile", "layout"), pl.String),
+        },
     )
     delivery.store.append("raw_files", book)
 
@@ -274,11 +369,11 @@ def _supersede(delivery: Delivery, table: Table, file_id: int) -> None:
 def _settle(delivery: Delivery, one: Found, table: Table, file_id: int, taken: pl.DataFrame) -> None:
     """Settle what was refused earlier and has now come right."""
     store = delivery.store
-    if store.frame("any_refused", table_name=table.name).is_empty():
-        return
     with store.lent(
         "_fresh",
-        taken.select(line="_line", cells="_cells", row_place="_place", row_moment="_moment", mark="_mark"),
+        taken.select(
+            line="_line", cells="_cells", row_place="_place", row_moment=_moment(table), mark="_mark"
+        ),
     ):
         store.run(
             "settle_refused",
@@ -292,7 +387,7 @@ def _settle(delivery: Delivery, one: Found, table: Table, file_id: int, taken: p
 
 def refuse_file(delivery: Delivery, one: Found, reason: str) -> Book:
     """Enter a file or sheet that can't be taken at all: books without rows, a refusal without a line."""
-    store, table = delivery.store, one.what.table.name if one.what else None
+    store, table = delivery.store, one.table_name
     with store.transaction():
         file_id = int(store.frame("next_numbers")["file_id"][0])
         _enter_book(delivery, one, file_id, {})
@@ -303,7 +398,7 @@ def refuse_file(delivery: Delivery, one: Found, reason: str) -> Book:
             sheet=one.sheet,
             table_name=table,
             reason=reason,
-            content=_sha256(one.path),
+            content=content_of(one.path),
             known_from=delivery.known_from,
         )
     book = Book(one.name, one.sheet, table, one.profile, failure=reason)
@@ -311,6 +406,18 @@ def refuse_file(delivery: Delivery, one: Found, reason: str) -> Book:
     return book
 
 
-def _sha256(path: Path) -> str:
+def content_of(path: Path) -> str:
+    """Give the SHA-256 of a file's bytes, once for all of its sheets."""
+    return _sha256(path, fingerprint(path))
+
+
+def fingerprint(path: Path) -> tuple[int, int, int]:
+    """Give what changes with a file's content: which file it is, its size, when it was written."""
+    told = path.stat()
+    return told.st_ino, told.st_size, told.st_mtime_ns
+
+
+@lru_cache(maxsize=256)
+def _sha256(path: Path, _: tuple[int, int, int]) -> str:
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()

@@ -28,6 +28,12 @@ class Book:
         """Name the file and its sheet."""
         return f"{self.file} [{self.sheet}]" if self.sheet else self.file
 
+    @property
+    def found(self) -> str:
+        """Give what was found out to read it, without the name of its source profile."""
+        _, mark, told = (self.profile or "").partition("found: ")
+        return mark + told
+
 
 @dataclass(frozen=True)
 class LoadReport:

@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.intake.amounts import amount_in_cell, is_over_word
 from pipeline.intake.dates import moments
+from pipeline.intake.distinct import over_distinct
 from pipeline.intake.tables import Column, Kind, Table
 
 EARLIEST = date(1900, 1, 1)  # no earthing rod in service is older: a date before it is a slip of the pen
@@ -52,26 +53,71 @@ def typed(frame: pl.DataFrame, table: Table, how: Writing) -> pl.DataFrame:
     """Read text columns as the table's typed columns and collect all that is wrong in each row.
 
     Takes `_line`, `_fault` and the table's columns as text. Gives `_line`, the typed columns (`range_mark`
-    beside a ranged one) and `_reason`: null, or every complaint about the row in one sentence.
+    beside a ranged one), `_reason` (null, or every complaint about the row in one sentence), and for
+    `content` the columns that are no text once more as plain text.
     """
-    as_text = frame.rename({name: _text(name) for name in table.names})
-    values = as_text.with_columns(value for column in table.columns for value in _values(column, how))
-    complaints = [_complaint(column, how) for column in table.columns] + _row_complaints(table)
-    together = pl.concat_str(complaints, separator="; ", ignore_nulls=True)
-    reasons = values.with_columns(pl.coalesce("_fault", together).alias("_reason"))
-    return (
-        reasons.with_columns(pl.when(pl.col("_reason") != "").then(pl.col("_reason")).alias("_reason"))
-        .with_columns(_defaults(table))
-        .select("_line", *typed_names(table), "_reason")
+    rows = frame.rename({name: _text(name) for name in table.names})
+    rows = rows.with_columns(read for column in table.columns for read in _read(rows, column, how))
+    rows = rows.with_columns(c.alias(f"{_SAID}row_{k}") for k, c in enumerate(_row_complaints(table)))
+    said = [c for c in rows.columns if c.startswith(_SAID) and rows[c].null_count() < rows.height]
+    together = pl.concat_str(said, separator="; ", ignore_nulls=True) if said else pl.lit("")
+    rows = rows.with_columns(pl.coalesce("_fault", together).alias("_reason"))
+    return rows.with_columns(_defaults(table)).select(
+        "_line",
+        *typed_names(table),
+        pl.when(pl.col("_reason") != "").then("_reason").alias("_reason"),
+        *(c for c in rows.columns if c.startswith(_PLAIN)),
     )
+
+
+def content(rows: pl.DataFrame, table: Table, place: str) -> pl.Expr:
+    """Write what tells typed rows apart as one text: the column `place`, then theirs, a null as nothing.
+
+    Readings don't count their well and electrode: crews name one place by the one or by the other.
+    """
+    names = [
+        c for c in typed_names(table) if table.name != "readings" or c not in ("electrode_id", "well_id")
+    ]
+    plain = [_PLAIN + c if _PLAIN + c in rows.columns else c for c in names]
+    # A column without any value is written once and not in every row.
+    cells = [pl.lit("") if rows[c].null_count() == rows.height else pl.col(c).fill_null("") for c in plain]
+    return pl.concat_str(pl.col(place).fill_null(""), *cells, separator=_APART)
+
+
+_APART = "\x1f"
+_SAID, _PLAIN = "_said_", "_plain_"
+
+
+def _read(rows: pl.DataFrame, column: Column, how: Writing) -> list[pl.Series]:
+    """Give one column typed, what is wrong with each cell (null: nothing), and the values as plain text."""
+    cell = _text(column.name)
+
+    def worked_out(cells: pl.DataFrame) -> pl.DataFrame:
+        values = cells.with_columns(_values(column, how))
+        plain = [
+            pl.col(c).cast(pl.String).alias(_PLAIN + c)
+            for c in _typed_as(column)
+            if values[c].dtype != pl.String
+        ]
+        return values.select(*_typed_as(column), *plain, _complaint(column, how).alias(_SAID + column.name))
+
+    if column.kind is Kind.RANGED and how.over_limits:  # what 'OL' means hangs on the meter
+        read = worked_out(rows.select(cell, _text("instrument_id")))
+    else:
+        read = over_distinct(rows[cell], worked_out)
+    if column.required and rows[cell].null_count():
+        empty = _where(rows[cell].is_null(), f"{column.name} is empty")
+        read = read.with_columns(pl.coalesce(_SAID + column.name, empty).alias(_SAID + column.name))
+    return read.get_columns()
 
 
 def typed_names(table: Table) -> list[str]:
     """Give the names of the table's typed columns: its own, and `range_mark` behind a ranged one."""
-    names = []
-    for column in table.columns:
-        names += [column.name, "range_mark"] if column.kind is Kind.RANGED else [column.name]
-    return names
+    return [name for column in table.columns for name in _typed_as(column)]
+
+
+def _typed_as(column: Column) -> list[str]:
+    return [column.name, "range_mark"] if column.kind is Kind.RANGED else [column.name]
 
 
 def _text(name: str) -> str:
@@ -143,7 +189,7 @@ def _moment(cell: pl.Expr, column: Column, how: Writing) -> pl.Expr:
 
 
 def _complaint(column: Column, how: Writing) -> pl.Expr:
-    """Say what is wrong with the cell of one column, or null."""
+    """Say what is wrong with a filled cell of one column, or null."""
     cell, value = pl.col(_text(column.name)), pl.col(column.name)
     unread = cell.is_not_null() & value.is_null()
     wrong: list[tuple[pl.Expr, str]] = [(unread, f"is not {_wanted(column, how)}")]
@@ -165,8 +211,6 @@ def _complaint(column: Column, how: Writing) -> pl.Expr:
     said: list[pl.Expr] = [
         pl.when(w).then(pl.format(f"{column.name} '{{}}' {words}", shown)) for w, words in wrong
     ]
-    if column.required:
-        said.append(_where(cell.is_null(), f"{column.name} is empty"))
     return pl.coalesce(said)
 
 
@@ -205,7 +249,7 @@ def _row_complaints(table: Table) -> list[pl.Expr]:
     return said
 
 
-def _where(wrong: pl.Expr, words: str) -> pl.Expr:
+def _where(wrong: pl.Expr | pl.Series, words: str) -> pl.Expr:
     return pl.when(wrong).then(pl.lit(words))
 
 

@@ -8,6 +8,8 @@ from datetime import date
 
 import polars as pl
 
+from pipeline.intake.distinct import counted
+
 ISO = r"^\d{4}-\d{1,2}-\d{1,2}(?:$|[Tt ])"
 SERIAL, SERIAL_1904 = "serial", "serial_1904"
 """Forms of a day number, as workbooks count days."""
@@ -16,6 +18,7 @@ _FIRST_DAYS = {SERIAL: date(1899, 12, 30), SERIAL_1904: date(1904, 1, 1)}
 _DAY_NUMBER = r"^[2-5]\d{4}(\.\d+)?$"  # 1954 to 2064
 _AHEAD_YEARS = 10  # how far ahead a two-digit year may lie in a column whose dates may (next calibration)
 _SLIPS = 0.02  # of a column's dates may go against an order; each of them is refused
+_MOST_DAYS = 100_000  # that are kept to find the order of their parts: more than a century of days
 _OLDEST_SHORT_YEAR = 1950  # an order of parts that puts a two-digit year before this is not meant
 
 # German, French and Spanish names of months to what a parser of English reads.
@@ -136,26 +139,68 @@ _TIMES = (
 _ORDERS = {"dmy": ("%d", "%m", "%Y"), "mdy": ("%m", "%d", "%Y"), "ymd": ("%Y", "%m", "%d")}
 
 
+class DateEvidence:
+    """Gather from a column of text, a part at a time, how its dates are written."""
+
+    def __init__(self, may_lie_ahead: bool = False, from_1904: bool = False) -> None:
+        self._ahead, self._from_1904 = may_lie_ahead, from_1904
+        self._filled = self._other = self._day_numbers = self._plain_days = 0
+        self._example = ""
+        self._seen: dict[str, _Shape | None] = {}
+
+    def add(self, cells: pl.Series) -> None:
+        """Look at some more cells of the column."""
+        told = counted(cells)
+        self._filled += int(told["times"].sum())
+        other = told.filter(~pl.col("cell").str.contains(ISO))
+        if other.is_empty():
+            return
+        self._other += int(other["times"].sum())
+        self._example = self._example or str(other["cell"][0])
+        self._day_numbers += _times(other, _DAY_NUMBER)
+        self._plain_days += _times(other, r"^(19|20)\d{6}$")
+        if self._other * 2 >= self._filled:
+            for cell in _one_clock(other["cell"]).unique(maintain_order=True):
+                if cell not in self._seen and len(self._seen) < _MOST_DAYS:
+                    self._seen[cell] = _shape(cell)
+
+    def found(self, today: date) -> FoundDates:
+        """Say how the dates are written, as far as the cells so far tell.
+
+        Nothing is found where most cells are ISO 8601 (what is not is then refused cell by cell) or where
+        fewer than half are dates of any kind.
+        """
+        if not self._filled or self._other * 2 < self._filled:
+            return FoundDates()
+        if self._day_numbers * 2 > self._other:
+            return FoundDates((SERIAL_1904 if self._from_1904 else SERIAL,), example=self._example)
+        if self._plain_days * 2 > self._other:
+            return FoundDates(("%Y%m%d",), example=self._example)
+        shapes = [(shape, cell) for cell, shape in self._seen.items() if shape is not None]
+        if not shapes or len(shapes) * 2 < len(self._seen):
+            return FoundDates()
+        latest = today.year + (_AHEAD_YEARS if self._ahead else 0)
+        return _ordered(shapes, latest, today, self._ahead)
+
+
+def _one_clock(cells: pl.Series) -> pl.Series:
+    """Let every time of day read alike: which it is says nothing of how the dates are written."""
+    cells = cells.str.replace(r"(\d{1,2}:\d{2}:\d{2})\.\d+", "${1}.1")
+    cells = cells.str.replace(r"\d{1,2}:\d{2}:\d{2}", "10:10:10")
+    return cells.str.replace(r"\d{1,2}:\d{2}($|[^:\d])", "10:10${1}")
+
+
+def _times(told: pl.DataFrame, pattern: str) -> int:
+    return int(told.filter(pl.col("cell").str.contains(pattern))["times"].sum())
+
+
 def find_dates(
     cells: pl.Series, today: date, may_lie_ahead: bool = False, from_1904: bool = False
 ) -> FoundDates:
-    """Find out from a whole column of text how its dates are written.
-
-    Nothing is found where most cells are ISO 8601 (what is not is then refused cell by cell) or where fewer
-    than half are dates of any kind.
-    """
-    filled = cells.drop_nulls()
-    other = filled.filter(~filled.str.contains(ISO))
-    if filled.is_empty() or other.len() * 2 < filled.len():
-        return FoundDates()
-    if other.str.contains(_DAY_NUMBER).sum() * 2 > other.len():
-        return FoundDates((SERIAL_1904 if from_1904 else SERIAL,), example=str(other[0]))
-    if other.str.contains(r"^(19|20)\d{6}$").sum() * 2 > other.len():
-        return FoundDates(("%Y%m%d",), example=str(other[0]))
-    shapes = [(s, cell) for cell in other.unique(maintain_order=True) if (s := _shape(cell)) is not None]
-    if not shapes or len(shapes) * 2 < other.n_unique():
-        return FoundDates()
-    return _ordered(shapes, today.year + (_AHEAD_YEARS if may_lie_ahead else 0), today, may_lie_ahead)
+    """Find out from a whole column of text how its dates are written (DateEvidence)."""
+    evidence = DateEvidence(may_lie_ahead, from_1904)
+    evidence.add(cells)
+    return evidence.found(today)
 
 
 def _ordered(shapes: list[tuple[_Shape, str]], latest: int, today: date, ahead: bool) -> FoundDates:

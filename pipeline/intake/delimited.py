@@ -1,135 +1,34 @@
-"""Text files to grids of cells: encoding and separator are found out where nobody says them, and told."""
+"""Delimited text to grids of cells, a block of whole lines at a time; the separator is found out and told.
+
+A block in which every line has the same number of cells, as nearly every block of nearly every file, is read
+by a parser of whole columns. Others are taken apart line by line, with the same outcome; so is the rest of a
+text whose quotation marks don't stand round whole cells, as only a parser can follow them.
+"""
 
 import csv
-import io
-import json
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
-from pathlib import Path
+from itertools import chain
 
+import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from pipeline.errors import FileRefusedError
-from pipeline.intake.packed import gunzipped
+from pipeline.intake.texts import BLOCK_BYTES, PEEK_BYTES
 
-PEEK_BYTES = 65_536
 SEPARATORS = {",": "','", ";": "';'", "\t": "tab", "|": "'|'"}
 _MOST_COLUMNS = 500  # more cells on a line than this is no table
+_LONGEST_LINE = 2 * BLOCK_BYTES
+_PARSED_ROWS = 100_000  # at a time, where a parser follows the quotes
 _LINES_LOOKED_AT = 200
-_BYTE_ORDER_MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
+_NEWLINE, _QUOTE = 10, 34
+
+Places = npt.NDArray[np.int64]
 
 
-@dataclass(frozen=True)
-class Text:
-    """Hold a file's text and what was found out to read it."""
-
-    text: str
-    found: tuple[str, ...] = ()
-    """What differs from UTF-8, in words: `cp1252`."""
-
-
-def read_text(path: Path, encoding: str | None, peek: int | None) -> Text:
-    """Read a text file, plain or gzipped, in the encoding given or found.
-
-    Found are UTF-8, UTF-16 (by its mark, or by where its zero bytes stand) and cp1252. Raises
-    FileRefusedError where it is none of them.
-    """
-    content = _content(path, None if peek is None else PEEK_BYTES)
-    if encoding is not None:
-        return Text(_decoded(content, encoding, cut=peek is not None))
-    for mark, name in _BYTE_ORDER_MARKS:
-        if content.startswith(mark):
-            found = () if name == "utf-8-sig" else (name,)
-            return Text(_decoded(content, name, cut=peek is not None), found)
-    if (wide := _utf16_by_zeros(content)) is not None:
-        return Text(_decoded(content, wide, cut=peek is not None), (wide,))
-    try:
-        return Text(_decoded(content, "utf-8", cut=peek is not None))
-    except FileRefusedError as not_utf8:
-        # UTF-8 with a tear in it would turn into nonsense letters as cp1252.
-        if _mostly_utf8(content):
-            raise
-        try:
-            return Text(_decoded(content, "cp1252", cut=False), ("cp1252",))
-        except FileRefusedError:
-            raise not_utf8 from None
-
-
-def _content(path: Path, most: int | None) -> bytes:
-    if path.suffix.lower() == ".gz":
-        return gunzipped(path, most)
-    try:
-        with path.open("rb") as stream:
-            return stream.read(-1 if most is None else most)
-    except OSError as fault:
-        raise FileRefusedError(f"it can't be opened ({fault.strerror}); check who may read it") from fault
-
-
-def _decoded(content: bytes, encoding: str, cut: bool) -> str:
-    """Decode; `cut` says that the end may be torn through a character."""
-    name = "utf-8-sig" if encoding.lower() in ("utf-8", "utf8") else encoding
-    try:
-        return content.decode(name)
-    except UnicodeDecodeError as fault:
-        if cut and fault.start >= len(content) - 4:
-            return content[: fault.start].decode(name)
-        line = content.count(b"\n", 0, fault.start) + 1
-        raise FileRefusedError(
-            f"the text is not {encoding.upper()} (line {line}); save it as UTF-8, or give a source profile "
-            "with its encoding"
-        ) from fault
-    except LookupError as fault:
-        raise FileRefusedError(
-            f"there is no encoding '{encoding}'; correct it in the source profile"
-        ) from fault
-
-
-def _utf16_by_zeros(content: bytes) -> str | None:
-    """Know UTF-16 without a mark by its zero bytes: nearly all on one side, as in European text."""
-    head = content[:4096]
-    even, odd = head[0::2].count(0), head[1::2].count(0)
-    half = len(head) / 2
-    if odd > 0.7 * half and even < 0.05 * half:
-        return "utf-16-le"
-    if even > 0.7 * half and odd < 0.05 * half:
-        return "utf-16-be"
-    return None
-
-
-def _mostly_utf8(content: bytes) -> bool:
-    """Say whether letters beyond ASCII stand there as UTF-8 more often than not."""
-    text = content.decode("utf-8", errors="replace")
-    wrong = text.count("\ufffd")
-    right = sum(not c.isascii() for c in text) - wrong
-    return right > wrong
-
-
-@dataclass(frozen=True)
-class Delimited:
-    """Hold the grid of a delimited text and what was found out to read it."""
-
-    grid: pl.DataFrame
-    found: tuple[str, ...]
-
-
-def delimited(text: str, separator: str | None) -> Delimited:
-    """Read delimited text; whole columns at once unless there are quotes, which only a parser can follow.
-
-    `separator` None: found out, and told where it is no comma. Raises FileRefusedError for no line.
-    """
-    if "\x00" in text:
-        raise FileRefusedError("the text holds zero bytes, so it is not text or is damaged; send it again")
-    text = text.replace("\r\n", "\n").replace("\r", "\n")
-    found: tuple[str, ...] = ()
-    if separator is None:
-        separator = _separator(text)
-        found = () if separator == "," else (f"{SEPARATORS[separator]} between cells",)
-    grid = _quoted(text, separator) if '"' in text else _plain(text, separator)
-    if grid.is_empty():
-        raise FileRefusedError("the file holds no lines; send it again")
-    return Delimited(grid, found)
-
-
-def _separator(text: str) -> str:
+def find_separator(text: str) -> str:
     """Choose the separator by which most of the first lines fall into the same number of cells."""
     lines = [s for s in text[:PEEK_BYTES].split("\n")[:_LINES_LOOKED_AT] if s.strip()]
     if len(text) > PEEK_BYTES and len(lines) > 1:
@@ -152,47 +51,209 @@ def _outside_quotes(line: str) -> str:
     return "".join(line.split('"')[::2]) if '"' in line else line
 
 
-def _plain(text: str, separator: str) -> pl.DataFrame:
+def grids(texts: Iterable[bytes], separator: str) -> Iterator[pl.DataFrame]:
+    """Read delimited text (UTF-8) that comes in pieces, torn anywhere; give grids of whole lines, in order.
+
+    A grid has `_line` (Int64, from 1), `_width` (cells of that line, Int64), `_fault` (text, null) and `c0`,
+    `c1`, ... (text; empty cells null). Raises FileRefusedError for what is no table.
+    """
+    rest, line = b"", 1
+    pieces = _ended(texts)
+    for text in pieces:
+        rest = rest + text if rest else text
+        quotes = _quotes(rest, separator.encode()) if b'"' in rest else None
+        if quotes is not None and not quotes.round_whole_cells:
+            yield from _parsed(chain([rest], pieces), separator, line)
+            return
+        end = quotes.end if quotes is not None else rest.rfind(b"\n") + 1
+        if not end and len(rest) > _LONGEST_LINE:
+            raise FileRefusedError(f"line {line} does not end, so this is no table; check the file")
+        if end:
+            yield _grid(rest[:end], separator, line, quotes)
+            line += rest.count(b"\n", 0, end)
+            rest = rest[end:]
+    if rest:  # in a cell whose quotation mark was not closed
+        yield from _parsed([rest], separator, line)
+
+
+def _ended(texts: Iterable[bytes]) -> Iterator[bytes]:
+    """Let the last line end as the others do."""
+    last = b""
+    for text in texts:
+        if text:
+            yield text
+            last = text
+    if last and not last.endswith(b"\n"):
+        yield b"\n"
+
+
+@dataclass(frozen=True)
+class _Quotes:
+    """Hold what the quotation marks of a text do to its lines, as far as they are whole."""
+
+    end: int
+    """Where the last whole line ends; 0: none is whole."""
+    ends: Places
+    """The newlines that end a row; those within quoted cells don't."""
+    newlines: Places
+    separators: Places
+    """Those outside quoted cells."""
+    round_whole_cells: bool = True
+    """Each begins or ends a cell, or is one of two that stand for one."""
+
+
+def _quotes(text: bytes, separator: bytes) -> _Quotes:
+    there = np.frombuffer(text, np.uint8)
+    quotes = np.flatnonzero(there == _QUOTE)
+    newlines = np.flatnonzero(there == _NEWLINE)
+    ends = _outside(newlines, quotes)
+    if not ends.size:
+        return _Quotes(0, ends, ends, ends)
+    end = int(ends[-1]) + 1
+    quotes = quotes[: np.searchsorted(quotes, end)]
+    newlines = newlines[: np.searchsorted(newlines, end)]
+    separators = _outside(np.flatnonzero(there[:end] == separator[0]), quotes)
+    opening, closing = quotes[0::2], quotes[1::2]
+    before = np.where(opening > 0, there[opening - 1], _NEWLINE)
+    beside = np.array((separator[0], _NEWLINE, _QUOTE), np.uint8)
+    whole = np.isin(before, beside).all() and np.isin(there[closing + 1], beside).all()
+    return _Quotes(end, ends, newlines, separators, bool(whole))
+
+
+def _outside(places: Places, quotes: Places) -> Places:
+    return places[np.searchsorted(quotes, places) % 2 == 0]
+
+
+def _grid(text: bytes, separator: str, line: int, quotes: _Quotes | None) -> pl.DataFrame:
+    """Read whole lines, the first of which is number `line`."""
+    width = _width(text, separator.encode(), quotes)
+    if width > 1:
+        schema = dict.fromkeys(_names(checked_width(width)), pl.String)
+        mark = '"' if quotes is not None else None
+        with suppress(pl.exceptions.ComputeError):  # a row with more cells, made up for by one with fewer
+            columns = pl.read_csv(text, has_header=False, schema=schema, separator=separator, quote_char=mark)
+            lines = _lines_of(text, line, quotes)
+            if columns.height == lines.len():
+                return _with_lines(
+                    columns, lines, width, quotes is None and _has_no_outer_blanks(text, separator)
+                )
+    if quotes is not None:
+        return pl.concat(_parsed([text], separator, line), how="diagonal")
+    return _split(text.decode(), separator, line)
+
+
+def _width(text: bytes, separator: bytes, quotes: _Quotes | None) -> int:
+    """Give the number of cells of every row, or 0 where they differ.
+
+    Without quotes the sum is what counts: where it is right and no row has more, none has fewer.
+    """
+    if quotes is None:
+        width = text.count(separator, 0, text.index(b"\n")) + 1
+        return width if text.count(separator) == text.count(b"\n") * (width - 1) else 0
+    width = int(np.searchsorted(quotes.separators, quotes.ends[0])) + 1
+    if width == 1 or quotes.separators.size != quotes.ends.size * (width - 1):
+        return 0
+    by_row = quotes.separators.reshape(-1, width - 1)
+    in_row = (by_row[1:, 0] > quotes.ends[:-1]).all() and (by_row[:, -1] < quotes.ends).all()
+    return width if in_row else 0
+
+
+def _has_no_outer_blanks(text: bytes, separator: str) -> bool:
+    """Say whether no cell of a text without quotes can begin or end with a blank of any kind."""
+    if not text.isascii():
+        return False
+    there = np.frombuffer(text, np.uint8)
+    blanks = np.flatnonzero(there <= ord(" "))
+    blanks = blanks[there[blanks] != _NEWLINE]
+    inner = np.concatenate([there[blanks - 1], there[blanks + 1]])  # the text ends with a newline
+    return not (blanks.size and blanks[0] == 0) and bool(
+        (inner > ord(" ")).all() and (inner != ord(separator)).all()
+    )
+
+
+def _lines_of(text: bytes, line: int, quotes: _Quotes | None) -> pl.Series:
+    """Give the number of the line on which each row begins."""
+    if quotes is None or quotes.newlines.size == quotes.ends.size:
+        return pl.int_range(line, line + text.count(b"\n"), dtype=pl.Int64, eager=True)
+    begins = np.concatenate([[0], quotes.ends[:-1] + 1])
+    return pl.Series(line + np.searchsorted(quotes.newlines, begins))
+
+
+def _with_lines(columns: pl.DataFrame, lines: pl.Series, width: int, plain: bool) -> pl.DataFrame:
+    return columns.select(
+        lines.alias("_line"),
+        pl.lit(width, pl.Int64).alias("_width"),
+        pl.lit(None, pl.String).alias("_fault"),
+        pl.all() if plain else cell(pl.all()),
+    )
+
+
+def _names(width: int) -> list[str]:
+    return [f"c{k}" for k in range(width)]
+
+
+def _split(text: str, separator: str, line: int) -> pl.DataFrame:
+    """Take lines without quotes apart, whatever the number of their cells; blank lines are left out."""
     lines = (
-        pl.DataFrame({"whole": text.split("\n")}, schema={"whole": pl.String})
-        .with_row_index("_line", offset=1)
+        pl.DataFrame({"whole": text.removesuffix("\n").split("\n")}, schema={"whole": pl.String})
+        .with_row_index("_line", offset=line)
         .filter(pl.col("whole").str.strip_chars(" ") != "")
         .select(pl.col("_line").cast(pl.Int64), pl.col("whole").str.split(separator).alias("cells"))
     )
-    width = _checked_width(int(lines["cells"].list.len().max() or 0))  # type: ignore[arg-type]
+    width = checked_width(int(lines["cells"].list.len().max() or 0))  # type: ignore[arg-type]
     return lines.select(
         "_line",
         pl.col("cells").list.len().cast(pl.Int64).alias("_width"),
         pl.lit(None, pl.String).alias("_fault"),
-        *(cell(pl.col("cells").list.get(k, null_on_oob=True)).alias(f"c{k}") for k in range(width)),
+        *(cell(pl.col("cells").list.get(k, null_on_oob=True)).alias(n) for k, n in enumerate(_names(width))),
     )
 
 
-def _quoted(text: str, separator: str) -> pl.DataFrame:
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=False)
-    lines, rows, start = [], [], 1
+def _parsed(texts: Iterable[bytes], separator: str, line: int) -> Iterator[pl.DataFrame]:
+    """Read text that begins on a line with a parser that follows the quotes; blank rows are left out."""
+    reader = csv.reader(_lines(texts), delimiter=separator, strict=False)
+    starts: list[int] = []
+    rows: list[list[str]] = []
+    start = line
     try:
         for row in reader:
             if any(row):
-                lines.append(start)
+                starts.append(start)
                 rows.append(row)
-            start = reader.line_num + 1
+            start = line + reader.line_num
+            if len(rows) == _PARSED_ROWS:
+                yield _of_rows(starts, rows)
+                starts, rows = [], []
     except csv.Error as fault:
         raise FileRefusedError(f"line {start} can't be read ({fault}); check its quotation marks") from fault
-    width = _checked_width(max(map(len, rows), default=0))
-    columns = {f"c{k}": [row[k] if k < len(row) else None for row in rows] for k in range(width)}
+    yield _of_rows(starts, rows)
+
+
+def _lines(texts: Iterable[bytes]) -> Iterator[str]:
+    rest = b""
+    for text in texts:
+        *whole, rest = (rest + text).split(b"\n")
+        yield from (one.decode() + "\n" for one in whole)
+    if rest:
+        yield rest.decode()
+
+
+def _of_rows(lines: list[int], rows: list[list[str]]) -> pl.DataFrame:
+    names = _names(checked_width(max(map(len, rows), default=0)))
+    columns = {name: [row[k] if k < len(row) else None for row in rows] for k, name in enumerate(names)}
     return pl.DataFrame(
         {"_line": lines, "_width": list(map(len, rows)), "_fault": [None] * len(rows), **columns},
         schema={
             "_line": pl.Int64,
             "_width": pl.Int64,
             "_fault": pl.String,
-            **dict.fromkeys(columns, pl.String),
+            **dict.fromkeys(names, pl.String),
         },
-    ).with_columns(cell(pl.col(c)).alias(c) for c in columns)
+    ).with_columns(cell(pl.col(c)).alias(c) for c in names)
 
 
-def _checked_width(width: int) -> int:
+def checked_width(width: int) -> int:
+    """Give a number of columns back; raise FileRefusedError where no table has so many."""
     if width > _MOST_COLUMNS:
         raise FileRefusedError(f"a line has {width} cells, so this is no table; check the file")
     return width
@@ -202,62 +263,3 @@ def cell(text: pl.Expr) -> pl.Expr:
     """Take the blanks off; an empty cell is 'not known'."""
     stripped = text.str.strip_chars()
     return pl.when(stripped != "").then(stripped)
-
-
-@dataclass(frozen=True)
-class JsonRows:
-    """Hold the objects of a JSON Lines file: cells under field names, with line and fault of each."""
-
-    cells: pl.DataFrame
-    lines: pl.Series
-    faults: pl.Series
-
-
-def json_lines(text: str) -> JsonRows:
-    """Read one JSON object a line; a line that is none keeps its text and its fault."""
-    lines: list[int] = []
-    faults: list[str | None] = []
-    objects: list[dict[str, str | None]] = []
-    names: dict[str, None] = {}
-    for number, line in enumerate(text.split("\n"), start=1):
-        if not line.strip():
-            continue
-        lines.append(number)
-        fields, fault = _json_object(line)
-        faults.append(fault)
-        objects.append(fields)
-        names.update(dict.fromkeys(fields))
-    if not names:
-        raise FileRefusedError("the file holds no JSON object; send it again")
-    _checked_width(len(names))
-    columns = {name: [fields.get(name) for fields in objects] for name in names}
-    return JsonRows(
-        pl.DataFrame(columns, schema=dict.fromkeys(names, pl.String)),
-        pl.Series("_line", lines, pl.Int64),
-        pl.Series("_fault", faults, pl.String),
-    )
-
-
-def _json_object(line: str) -> tuple[dict[str, str | None], str | None]:
-    try:
-        fields = json.loads(line, parse_float=str, parse_int=str)
-    except json.JSONDecodeError as fault:
-        return {"line_text": line}, f"the line is not JSON ({fault.msg} at character {fault.pos + 1})"
-    except RecursionError:
-        return {"line_text": line}, "the line is JSON nested too deep"
-    if not isinstance(fields, dict):
-        return {"line_text": line}, "the line is not a JSON object"
-    return {name: _json_cell(value) for name, value in fields.items()}, None
-
-
-def _json_cell(value: object) -> str | None:
-    if value is None or isinstance(value, str):
-        return None if value is None else _sound(value)
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    return json.dumps(value, ensure_ascii=False)
-
-
-def _sound(text: str) -> str:
-    """Write half characters (lone surrogates of an escape) as a mark: no store takes them."""
-    return text.encode("utf-8", errors="replace").decode("utf-8")

@@ -1,15 +1,17 @@
 """Any accepted form of file to a grid of text cells that knows file, sheet and line."""
 
 import io
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.errors import FileRefusedError
-from pipeline.intake.delimited import cell, delimited, json_lines, read_text
-from pipeline.intake.packed import BookFacts, check_workbook, gunzipped
+from pipeline.intake.delimited import SEPARATORS, cell, find_separator, grids
+from pipeline.intake.json_lines import json_lines
+from pipeline.intake.packed import BookFacts, check_workbook, pieces_of
+from pipeline.intake.texts import Encoding, find_encoding, head_of, text_of
 
 FORMS = {
     ".csv": "csv",
@@ -71,6 +73,31 @@ def sheets(
     Encoding and separator of a text are found out where they are None. Raises FileRefusedError for an empty,
     truncated or undecodable file.
     """
+    form = _checked_form(path)
+    if form in _DELIMITED:
+        blocks = list(_delimited(path, form, encoding, separator, peek))
+        grid = pl.concat([b.grid for b in blocks], how="diagonal")
+        return [replace(blocks[0], grid=grid)]
+    if form == "jsonl":
+        return [_json_lines(path, encoding, peek)]
+    if form == "parquet":
+        return [_parquet(path, peek)]
+    return _workbook(path, peek, only)
+
+
+def sheet_in_blocks(path: Path, encoding: str | None, only: str, separator: str | None) -> Iterator[Sheet]:
+    """Read one sheet of a file as `sheets` does, a long text in blocks of whole lines."""
+    form = _checked_form(path)
+    if form in _DELIMITED:
+        yield from _delimited(path, form, encoding, separator, None)
+    else:
+        yield from sheets(path, encoding, only=only)
+
+
+_DELIMITED = ("csv", "tsv")
+
+
+def _checked_form(path: Path) -> str:
     form = form_of(path)
     if form is None:
         raise FileRefusedError(
@@ -78,18 +105,39 @@ def sheets(
         )
     if path.stat().st_size == 0:
         raise FileRefusedError("the file is empty (0 bytes); send it again")
-    if form in ("csv", "tsv"):
-        text = read_text(path, encoding, peek)
-        read = delimited(text.text, separator or ("\t" if form == "tsv" else None))
-        return [Sheet("", read.grid, True, (*read.found, *text.found), peek is None)]
-    if form == "jsonl":
-        text = read_text(path, encoding, peek)
-        rows = json_lines(text.text)
-        sheet = _under_field_names(rows.cells, rows.lines, rows.faults)
-        return [replace(sheet, found=text.found, whole=peek is None)]
-    if form == "parquet":
-        return [_parquet(path, peek)]
-    return _workbook(path, peek, only)
+    return form
+
+
+def _delimited(
+    path: Path, form: str, encoding: str | None, separator: str | None, peek: int | None
+) -> Iterator[Sheet]:
+    text, found = head_of(path, encoding)
+    pieces: Iterator[bytes] = iter([text.encode()])
+    if peek is None:
+        whole = Encoding(encoding) if encoding is not None else find_encoding(path)
+        pieces, found = text_of(path, whole), whole.found
+    if separator is None:
+        separator = "\t" if form == "tsv" else find_separator(text)
+        if separator != "," and form != "tsv":
+            found = (f"{SEPARATORS[separator]} between cells", *found)
+    filled = (grid for grid in grids(pieces, separator) if not grid.is_empty())
+    sheet = None
+    for grid in filled:
+        sheet = Sheet("", grid, True, found, peek is None)
+        yield sheet
+    if sheet is None:
+        raise FileRefusedError("the file holds no lines; send it again")
+
+
+def _json_lines(path: Path, encoding: str | None, peek: int | None) -> Sheet:
+    if peek is not None:
+        text, found = head_of(path, encoding)
+    else:
+        whole = Encoding(encoding) if encoding is not None else find_encoding(path)
+        text, found = b"".join(text_of(path, whole)).decode(), whole.found
+    rows = json_lines(text)
+    sheet = _under_field_names(rows.cells, rows.lines, rows.faults)
+    return replace(sheet, found=found, whole=peek is None)
 
 
 def tables_on(sheet: Sheet, is_heading: Callable[[set[str]], bool]) -> list[Sheet]:
@@ -125,44 +173,69 @@ def lines_of(parts: Sequence[Sheet], number: int) -> tuple[int, int | None]:
     return starts[number], starts[number + 1] if number + 1 < len(starts) else None
 
 
-def rows_under(
+@dataclass(frozen=True)
+class Headings:
+    """Hold the line of headings of one table on a sheet, and where the table ends."""
+
+    names: tuple[str, ...]
+    line: int
+    width: int
+    """Cells of that line. A spreadsheet saved as text pads every line, this one too, to the widest."""
+    end: int | None = None
+    """The line at which the sheet's next table begins."""
+
+
+def headings_of(
     sheet: Sheet, heading_line: int | None = None, lines: tuple[int, int | None] | None = None
-) -> Rows:
-    """Give the rows below the headings: those of line `heading_line`, or of the first line that is not empty.
+) -> Headings:
+    """Give the headings in line `heading_line`, or in the first line that is not empty.
 
     `lines` parts one table from a sheet that holds several: its first line, and the first line behind it.
     Raises FileRefusedError where there are no headings or one stands twice.
     """
-    grid = sheet.grid
-    if lines is not None:
-        start, end = lines
-        grid = grid.filter(
-            pl.col("_line") >= start, pl.col("_line") < end if end is not None else pl.lit(True)
-        )
-        grid = grid if grid.is_empty() else _narrowed(grid)
+    start, end = lines if lines is not None else (0, None)
+    grid = _between(sheet.grid, start, end)
     top = grid.head(1) if heading_line is None else grid.filter(pl.col("_line") == heading_line)
     if top.is_empty():
         raise FileRefusedError("there is no line of headings; check that the whole file was sent")
-    headings = _headings(top)
-    start = int(top["_line"][0])
-    below = grid.filter(pl.col("_line") > start)
-    names = [*headings, *(f"column_{k + 1}" for k in range(len(headings), _columns(grid)))]
-    expected = len(headings)
+    return Headings(_headings(top), int(top["_line"][0]), int(top["_width"][0]), end)
+
+
+def _between(grid: pl.DataFrame, start: int, end: int | None) -> pl.DataFrame:
+    """Keep the lines of one table of a sheet, without columns that only another one needs."""
+    if start == 0 and end is None:
+        return grid
+    kept = grid.filter(pl.col("_line") >= start, pl.lit(True) if end is None else pl.col("_line") < end)
+    return kept if kept.is_empty() else _narrowed(kept)
+
+
+def rows_below(sheet: Sheet, headings: Headings) -> pl.DataFrame:
+    """Give the rows of a sheet, or of one block of it, that stand below the headings.
+
+    Returns `_line`, `_fault`, and one text column for each heading (and `column_9`, ... beyond them).
+    """
+    grid = _between(sheet.grid, headings.line + 1, headings.end)
+    expected, there = len(headings.names), _columns(grid)
+    names = [*headings.names, *(f"column_{k + 1}" for k in range(expected, there))]
     fault = pl.col("_fault")
     if sheet.ragged:
         said = pl.format("the line has {} cells and the headings are {}", pl.col("_width"), pl.lit(expected))
-        # A spreadsheet saved as text pads every line, that of the headings too, to the widest of the sheet.
-        padded = int(top["_width"][0])
-        behind = range(expected, _columns(grid))
-        empty = pl.all_horizontal(pl.lit(True), *(pl.col(f"c{k}").is_null() for k in behind))
-        right = (pl.col("_width") == expected) | ((pl.col("_width") == padded) & empty)
+        empty = pl.all_horizontal(pl.lit(True), *(pl.col(f"c{k}").is_null() for k in range(expected, there)))
+        right = (pl.col("_width") == expected) | ((pl.col("_width") == headings.width) & empty)
         fault = pl.coalesce(fault, pl.when(~right).then(said))
-    cells = [f"c{k}" for k in range(_columns(grid))]
-    frame = below.select(
-        "_line", fault.alias("_fault"), *(pl.col(c).alias(n) for c, n in zip(cells, names, strict=True))
+    cells = [pl.col(f"c{k}") if k < there else pl.lit(None, pl.String) for k in range(len(names))]
+    frame = grid.select(
+        "_line", fault.alias("_fault"), *(c.alias(n) for c, n in zip(cells, names, strict=True))
     )
-    filled = pl.any_horizontal(pl.col(names).is_not_null(), pl.col("_fault").is_not_null())
-    return Rows(headings, frame.filter(filled))
+    return frame.filter(pl.any_horizontal(pl.col(names).is_not_null(), pl.col("_fault").is_not_null()))
+
+
+def rows_under(
+    sheet: Sheet, heading_line: int | None = None, lines: tuple[int, int | None] | None = None
+) -> Rows:
+    """Give the rows of a whole sheet under its headings; as `headings_of` and `rows_below`."""
+    headings = headings_of(sheet, heading_line, lines)
+    return Rows(headings.names, rows_below(sheet, headings))
 
 
 def _headings(top: pl.DataFrame) -> tuple[str, ...]:
@@ -182,7 +255,7 @@ def _columns(grid: pl.DataFrame) -> int:
 
 
 def _parquet(path: Path, peek: int | None) -> Sheet:
-    source: Path | io.BytesIO = io.BytesIO(gunzipped(path)) if _gz(path) else path
+    source: Path | io.BytesIO = io.BytesIO(_unpacked(path)) if _gz(path) else path
     try:
         frame = pl.read_parquet(source, n_rows=peek)
         columns = frame.select(_as_text(frame))
@@ -239,7 +312,7 @@ def _under_field_names(frame: pl.DataFrame, lines: pl.Series, faults: pl.Series)
 def _workbook(path: Path, peek: int | None, only: str | None) -> list[Sheet]:
     import fastexcel
 
-    source: Path | bytes = gunzipped(path) if _gz(path) else path
+    source: Path | bytes = _unpacked(path) if _gz(path) else path
     facts = check_workbook(source)
     try:
         book = fastexcel.read_excel(source)
@@ -251,6 +324,10 @@ def _workbook(path: Path, peek: int | None, only: str | None) -> list[Sheet]:
     if not kept:
         raise FileRefusedError("the workbook holds no filled cell; send it again")
     return kept
+
+
+def _unpacked(path: Path) -> bytes:
+    return b"".join(pieces_of(path))
 
 
 def _gz(path: Path) -> bool:

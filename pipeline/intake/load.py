@@ -7,35 +7,19 @@ from datetime import date, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-import polars as pl
-
 from pipeline.errors import FileRefusedError, RequestError
-from pipeline.intake.accept import MARK, WHY, Delivery, Found, refuse_file, take
-from pipeline.intake.amounts import is_over_word
+from pipeline.intake.accept import Delivery, Found, fingerprint, held_before, refuse_file, take
 from pipeline.intake.books import Book, LoadReport
-from pipeline.intake.cells import Writing, typed
-from pipeline.intake.files import Rows, Sheet, form_of, lines_of, rows_under, sheets, tables_on
+from pipeline.intake.files import Sheet, form_of, lines_of, sheets, tables_on
+from pipeline.intake.judged import JudgedSheet, WrittenOtherwiseError
 from pipeline.intake.packed import unzipped
-from pipeline.intake.profiles import (
-    Profile,
-    Recognised,
-    heading_test,
-    in_cell_units,
-    load_profiles,
-    mapped,
-    number_units,
-    recognise,
-    source_of,
-    visits_of,
-    without_other_visits,
-)
+from pipeline.intake.profiles import Profile, Recognised, heading_test, load_profiles, recognise, visits_of
 from pipeline.intake.tables import TABLES
-from pipeline.intake.writing import find_writing
+from pipeline.intake.writing import Found as Writing
 from pipeline.store import Store
 
 __all__ = ["Book", "LoadReport", "load"]
 
-_PART_ROWS = 200_000  # of a sheet are judged and entered at a time: memory stays bounded
 _PEEK_ROWS = 2000  # of a workbook: enough to see the headings below a title, and several tables on one sheet
 _TRUTH = "truth"  # a synthetic fleet's known truth lies beside its data and is never read
 
@@ -194,112 +178,27 @@ def _by_visit(one: Found, what: Recognised, part: Sheet) -> list[tuple[Found, Re
 
 
 def _load_sheet(delivery: Delivery, one: Found, what: Recognised) -> Book:
-    """Read, judge and take the rows of one sheet; nothing of a file that changes meanwhile."""
-    before = _fingerprint(one.path)
-    profile, table = what.profile, what.table
-    encoding, separator = (profile.encoding, profile.separator) if profile else (None, None)
-    (sheet,) = sheets(one.path, encoding, only=what.sheet, separator=separator)
-    rows = rows_under(sheet, profile.heading_line if profile else None, what.lines)
-    rows = replace(rows, frame=without_other_visits(rows.frame, what))
-    _check_headings(rows, what)
-    ours = mapped(rows.frame, what)
-    how, found = _writing(delivery, sheet, what, ours)
-    one = replace(one, found=(*what.found, *sheet.found, *found))
-    parts = (
-        (typed(part, table, how), _as_they_came(came, profile))
-        for part, came in zip(ours.iter_slices(_PART_ROWS), rows.frame.iter_slices(_PART_ROWS), strict=True)
-    )
-    with delivery.store.transaction():
-        book = take(delivery, one, table, parts)
-        if _fingerprint(one.path) != before:
-            raise FileRefusedError("the file changed while it was read; load it again when it is complete")
-    told = f" ({one.found_words})" if one.found else ""
+    """Take the rows of one sheet, or say that this very sheet is held already."""
+    try:
+        book = _taken_whole(delivery, one, what, None)
+    except WrittenOtherwiseError as fault:
+        book = _taken_whole(delivery, one, what, fault.found)
+    told = f" ({book.found})" if book.found else ""
     delivery.say(
-        f"{book.name}: {table.name}, {book.read} rows read = {book.taken} taken + {book.held} already held "
+        f"{book.name}: {book.table}, {book.read} rows read = {book.taken} taken + {book.held} already held "
         f"+ {book.refused} refused{told}"
     )
     return book
 
 
-def _writing(
-    delivery: Delivery, sheet: Sheet, what: Recognised, ours: pl.DataFrame
-) -> tuple[Writing, tuple[str, ...]]:
-    """Say how a sheet's cells are written: by its profile, and what that leaves open from the cells."""
-    profile = what.profile
-    sources = {c: s.heading for c in what.table.names if (s := source_of(what, c)) is not None}
-    found = find_writing(
-        ours,
-        what.table,
-        delivery.today,
-        text_only=sheet.ragged,
-        from_1904=sheet.days_from_1904,
-        marks=profile.decimal_marks if profile else None,
-        dates_given=bool(profile and profile.dates),
-        headings=sources,
-        semicolons="';' between cells" in sheet.found,
-    )
-    how = Writing(
-        delivery.today,
-        found.decimal_marks,
-        profile.dates if profile else (),
-        number_units(what),
-        found.dates_of,
-        in_cell_units(what),
-        _over_limits(delivery.store, ours),
-    )
-    return how, found.words
-
-
-def _over_limits(store: Store, ours: pl.DataFrame) -> dict[str, float]:
-    """Give the upper end of each meter's range, where a cell says 'over range' and all its records agree."""
-    if "instrument_id" not in ours.columns or "resistance_ohm" not in ours.columns:
-        return {}
-    if not ours.select(is_over_word(pl.col("resistance_ohm")).any()).item():
-        return {}
-    known = store.table("core_instruments").filter(pl.col("range_high_ohm").is_not_null())
-    one = known.group_by("instrument_id").agg(
-        pl.col("range_high_ohm").first(), pl.col("range_high_ohm").n_unique().alias("ranges")
-    )
-    one = one.filter(pl.col("ranges") == 1)
-    return dict(one.select("instrument_id", "range_high_ohm").iter_rows())
-
-
-def _fingerprint(path: Path) -> tuple[int, int, int]:
-    """Give what changes with a file's content: which file it is, its size, when it was written."""
-    told = path.stat()
-    return told.st_ino, told.st_size, told.st_mtime_ns
-
-
-def _check_headings(rows: Rows, what: Recognised) -> None:
-    """Raise FileRefusedError where a column that the table needs is not among the headings."""
-    table, profile = what.table, what.profile
-    theirs = {h.lower() for h in rows.headings}
-
-    def heading(column: str) -> str | None:
-        if profile and profile.visits and column == profile.visits.date:
-            return what.visit
-        source = source_of(what, column)
-        return source.heading if source else None
-
-    for column in table.required:
-        if (wanted := heading(column)) is None or wanted.lower() not in theirs:
-            raise FileRefusedError(
-                f"the column {wanted or column} is missing; add it or map it in a source profile"
-            )
-    either = [h for c in table.one_of if (h := heading(c))]
-    if table.one_of and not any(h.lower() in theirs for h in either):
-        raise FileRefusedError(f"one of the columns {' or '.join(either)} is needed; add it")
-
-
-def _as_they_came(frame: pl.DataFrame, profile: Profile | None) -> pl.DataFrame:
-    """Give `_line`, `_cells` (JSON of the whole row), `_site` (that a crew wrote beside a well) and `_mark`.
-
-    What `rodfleet refused --write` put beside the row is none of it; `_mark` says which row it answers.
-    """
-    site = profile.well_number_with if profile else None
-    return frame.select(
-        "_line",
-        pl.struct(pl.exclude("_line", "_fault", WHY, MARK)).struct.json_encode().alias("_cells"),
-        (pl.col(site) if site in frame.columns else pl.lit(None, pl.String)).alias("_site"),
-        (pl.col(MARK) if MARK in frame.columns else pl.lit(None, pl.String)).alias("_mark"),
-    )
+def _taken_whole(delivery: Delivery, one: Found, what: Recognised, writing: Writing | None) -> Book:
+    """Take a sheet in one transaction; nothing of a file that changes meanwhile."""
+    before = fingerprint(one.path)
+    with delivery.store.transaction():
+        book = held_before(delivery, one)
+        if book is None:
+            sheet = JudgedSheet(delivery.store, one.path, what, delivery.today, writing)
+            book = take(delivery, one, what.table, sheet)
+        if fingerprint(one.path) != before:
+            raise FileRefusedError("the file changed while it was read; load it again when it is complete")
+    return book

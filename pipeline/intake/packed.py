@@ -43,29 +43,30 @@ class Meter:
             )
 
 
-def gunzipped(path: Path, most: int | None = None) -> bytes:
-    """Unpack a gzip file, or its first `most` bytes; raise FileRefusedError where damaged or a bomb."""
-    meter, pieces = Meter(path.stat().st_size), []
+def pieces_of(path: Path, size: int = _PIECE) -> Iterator[bytes]:
+    """Read a file piece by piece, unpacked if its name ends in `.gz`.
+
+    Raises FileRefusedError where it can't be opened, is damaged, or is a bomb.
+    """
     try:
-        with gzip.open(path, "rb") as stream:
-            for piece in _pieces(stream, most):
+        if path.suffix.lower() != ".gz":
+            with path.open("rb") as stream:
+                yield from _pieces(stream, size)
+            return
+        meter = Meter(path.stat().st_size)
+        with gzip.open(path, "rb") as packed:
+            for piece in _pieces(packed, size):
                 meter.add(piece)
-                pieces.append(piece)
+                yield piece
     except (EOFError, gzip.BadGzipFile, zlib.error) as fault:
         raise FileRefusedError(f"the gzip file is damaged or cut short ({fault}); send it again") from fault
     except OSError as fault:
         raise FileRefusedError(f"it can't be opened ({fault.strerror}); check who may read it") from fault
-    return b"".join(pieces)
 
 
-def _pieces(stream: IO[bytes] | gzip.GzipFile, most: int | None = None) -> Iterator[bytes]:
-    left = most
-    while piece := stream.read(_PIECE if left is None else min(_PIECE, left)):
+def _pieces(stream: IO[bytes] | gzip.GzipFile, size: int = _PIECE) -> Iterator[bytes]:
+    while piece := stream.read(size):
         yield piece
-        if left is not None:
-            left -= len(piece)
-            if left <= 0:
-                return
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.errors import RequestError
+from pipeline.intake.distinct import over_distinct
 from pipeline.intake.files import Sheet
 from pipeline.intake.tables import TABLES, Kind, Table
 from pipeline.intake.units import IN_CELL, UNITS, factor, units_of
@@ -150,28 +151,40 @@ def table_named(name: str) -> Table | None:
     return None
 
 
-def mapped(frame: pl.DataFrame, recognised: Recognised) -> pl.DataFrame:
+def mapped(frame: pl.DataFrame, recognised: Recognised, above: dict[str, str] | None = None) -> pl.DataFrame:
     """Bring a sheet's text cells under our columns' names and words; numbers keep their unit and form.
 
     Gives `_line`, `_fault` and one text column for each column of the table (null where the file has none).
+    `above` carries what is filled down from one block of a long sheet to the next.
     """
-    profile = recognised.profile
+    profile, carried = recognised.profile, above if above is not None else {}
     by_lower = {c.lower(): c for c in frame.columns}
     filled = {h.lower() for h in profile.fill_down} if profile else set()
     columns = []
     for column in recognised.table.columns:
         source = source_of(recognised, column.name)
         found = by_lower.get(source.heading.lower()) if source else None
-        cells = pl.col(found) if found is not None else pl.lit(None, pl.String)
-        if found is not None and found.lower() in filled:
-            cells = cells.forward_fill()
+        cells = (
+            frame[found] if found is not None else pl.repeat(None, frame.height, dtype=pl.String, eager=True)
+        )
+        if found is not None and found.lower() in filled and frame.height:
+            cells = cells.forward_fill().fill_null(carried.get(column.name))
+            carried[column.name] = cells[-1]
         if recognised.visit is not None and profile and profile.visits and column.name == profile.visits.date:
-            cells = pl.lit(profile.visits.day_of(recognised.visit).isoformat())
+            day = profile.visits.day_of(recognised.visit).isoformat()
+            cells = pl.repeat(day, frame.height, dtype=pl.String, eager=True)
         if source and source.words:
             theirs = {a.lower(): b for a, b in source.words}
-            cells = cells.str.to_lowercase().replace(theirs)
+            cells = _in_our_words(cells, theirs)
         columns.append(cells.alias(column.name))
     return frame.select("_line", "_fault", *columns)
+
+
+def _in_our_words(cells: pl.Series, theirs: dict[str, str]) -> pl.Series:
+    def worked_out(frame: pl.DataFrame) -> pl.DataFrame:
+        return frame.select(pl.all().str.to_lowercase().replace(theirs))
+
+    return over_distinct(cells, worked_out).to_series()
 
 
 def source_of(recognised: Recognised, column: str) -> Source | None:
@@ -185,12 +198,18 @@ def source_of(recognised: Recognised, column: str) -> Source | None:
 
 
 def without_other_visits(frame: pl.DataFrame, recognised: Recognised) -> pl.DataFrame:
-    """Keep of a wide sheet what belongs to the one visit: its column, and the rows in which it is filled."""
+    """Drop the columns of a wide sheet's other visits."""
     profile = recognised.profile
     if recognised.visit is None or profile is None or profile.visits is None:
         return frame
-    others = [h for h in profile.visits.headings_among(frame.columns) if h != recognised.visit]
-    return frame.drop(others).filter(pl.col(recognised.visit).is_not_null())
+    return frame.drop(h for h in profile.visits.headings_among(frame.columns) if h != recognised.visit)
+
+
+def rows_of_visit(frame: pl.DataFrame, recognised: Recognised) -> pl.Series:
+    """Say of each row of a wide sheet whether the one visit that is meant is filled; of a long sheet, yes."""
+    if recognised.visit is None:
+        return pl.repeat(True, frame.height, dtype=pl.Boolean, eager=True)
+    return frame[recognised.visit].is_not_null()
 
 
 def _has_headings_of(sheet: Sheet, table: Table) -> bool:
@@ -248,6 +267,8 @@ def _profile(file: Path, given: dict[str, Any]) -> Profile:
     for name, kind in _KINDS.items():
         if name in given and (not isinstance(given[name], kind) or not given[name]):
             raise _wrong(file, f"has {name} = {given[name]!r}", f"give a {_NAMES_OF_KINDS[kind]}")
+    if len(given.get("separator", ",").encode()) != 1:
+        raise _wrong(file, f"has separator = {given['separator']!r}", "give one plain sign")
     for name in _LISTS:
         listed = given.get(name, ())
         if not isinstance(listed, list | tuple) or not all(isinstance(v, str) for v in listed):

@@ -18,6 +18,7 @@ from pipeline.intake.profiles import (
     in_cell_units,
     mapped,
     number_units,
+    rows_of_visit,
     without_other_visits,
 )
 from pipeline.intake.proposal import LIKELY, SURE, UNSURE, Guess, TableGuess
@@ -215,7 +216,7 @@ def preview(one: TableGuess, today: date) -> list[str]:
     )
     frame = without_other_visits(one.rows.frame, what)
     how = Writing(today, one.marks, profile.dates, number_units(what), {}, in_cell_units(what))
-    judged = typed(mapped(frame, what), one.table, how)
+    judged = typed(mapped(frame, what).filter(rows_of_visit(frame, what)), one.table, how)
     names = [n for n in typed_names(one.table) if judged[n].null_count() < judged.height]
     rows = judged.head(_SHOWN_ROWS).select("_line", *names, "_reason").rows()
     shown = [("line", *names), *([_shown(v) for v in row[:-1]] for row in rows)]

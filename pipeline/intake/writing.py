@@ -7,7 +7,8 @@ from datetime import date
 import polars as pl
 
 from pipeline.errors import FileRefusedError
-from pipeline.intake.dates import SERIAL, SERIAL_1904, FoundDates, find_dates
+from pipeline.intake.dates import SERIAL, SERIAL_1904, DateEvidence, FoundDates, find_dates
+from pipeline.intake.distinct import counted
 from pipeline.intake.tables import Kind, Table
 
 _WORDS = {"dmy": "day before month", "mdy": "month before day", "ymd": "year first"}
@@ -26,84 +27,144 @@ class Found:
     words: tuple[str, ...] = ()
 
 
-def find_writing(
-    frame: pl.DataFrame,
-    table: Table,
-    today: date,
-    *,
-    text_only: bool,
-    from_1904: bool = False,
-    marks: str | None = None,
-    dates_given: bool = False,
-    headings: Mapping[str, str] | None = None,
-    semicolons: bool = False,
-) -> Found:
-    """Find the decimal mark and the forms of dates in a sheet's text cells under our columns' names.
+class WritingEvidence:
+    """Gather from a sheet's text cells under our columns' names, a part at a time, how they are written.
 
     `text_only`: numbers were typed as text (CSV), so that a point is someone's writing too;
     `semicolons`: they stand between cells, as where the comma is the decimal mark and the point may part
-    thousands. `marks` and `dates_given` hold what a profile says; it is not looked for then. Raises
-    FileRefusedError with the question where dates or numbers can be read in more than one way.
+    thousands. `marks` and `dates_given` hold what a profile says; it is not looked for then.
     """
-    words: list[str] = []
-    if marks is None:
-        numeric = [c.name for c in table.columns if c.kind in _NUMERIC]
-        marks = decimal_marks(frame.select(numeric), text_only)
-        words += ["decimal comma"] if "," in marks else []
-        if semicolons and marks == "." and (asked := thousands_question(frame, table)) is not None:
-            raise FileRefusedError(asked)
-    forms: dict[str, tuple[str, ...]] = {}
-    if not dates_given:
-        found = {
-            c.name: find_dates(frame[c.name], today, c.may_lie_ahead, from_1904)
+
+    def __init__(
+        self,
+        table: Table,
+        *,
+        text_only: bool,
+        from_1904: bool = False,
+        marks: str | None = None,
+        dates_given: bool = False,
+        headings: Mapping[str, str] | None = None,
+        semicolons: bool = False,
+    ) -> None:
+        self._marks, self._text_only, self._semicolons = marks, text_only, semicolons
+        self._headings = headings or {}
+        self._numbers = NumberEvidence([c.name for c in table.columns if c.kind in _NUMERIC])
+        self._dates = {
+            c.name: DateEvidence(c.may_lie_ahead, from_1904)
             for c in table.columns
-            if c.kind in _DATED
+            if c.kind in _DATED and not dates_given
         }
-        forms, told = _agreed(found, headings or {})
-        words += told
-    return Found(marks, forms, tuple(words))
+        self._countable = [c.name for c in table.columns if c.kind in _NUMERIC and c.high is None]
+
+    def add(self, frame: pl.DataFrame) -> None:
+        """Look at some more rows."""
+        if self._marks is None:
+            self._numbers.add(frame)
+        for name, dates in self._dates.items():
+            dates.add(frame[name])
+
+    def found(self, today: date) -> Found:
+        """Say how the cells are written, as far as those so far tell.
+
+        Raises FileRefusedError with the question where dates or numbers can be read in more than one way.
+        """
+        words: list[str] = []
+        marks = self._marks
+        if marks is None:
+            marks = self._numbers.decimal_marks(self._text_only)
+            words += ["decimal comma"] if "," in marks else []
+            if (
+                self._semicolons
+                and marks == "."
+                and (asked := self._numbers.thousands_question(self._countable))
+            ):
+                raise FileRefusedError(asked)
+        forms, told = _agreed({n: d.found(today) for n, d in self._dates.items()}, self._headings)
+        return Found(marks, forms, (*words, *told))
+
+
+@dataclass
+class _Numbers:
+    """Count the cells of one column that tell of the marks in its numbers."""
+
+    comma: int = 0
+    point: int = 0
+    """Cells in which the mark can only be a decimal mark: `12,4` is one, `1,234` is not."""
+    comma_thousands: int = 0
+    point_thousands: int = 0
+    """Cells that may be thousands: `1,234`."""
+    example: str = ""
+
+
+class NumberEvidence:
+    """Gather from columns of text, a part at a time, which mark parts whole from fraction."""
+
+    def __init__(self, columns: Sequence[str]) -> None:
+        self._of = {column: _Numbers() for column in columns}
+
+    def add(self, frame: pl.DataFrame) -> None:
+        """Look at some more rows."""
+        for name, of in self._of.items():
+            if frame[name].null_count() == frame.height:
+                continue
+            told = counted(frame[name]).select(
+                pl.col("times"),
+                *(_clear(m).alias(n) for n, m in (("comma", ","), ("point", r"\."))),
+                pl.col("cell").str.contains(_SIGN + r"[1-9]\d{0,2},\d{3}$").alias("comma_thousands"),
+                pl.col("cell").str.contains(_SIGN + r"[1-9]\d{0,2}\.\d{3}$").alias("point_thousands"),
+                pl.col("cell"),
+            )
+            of.comma, of.point, of.comma_thousands, of.point_thousands = (
+                getattr(of, n) + int(told.filter(n)["times"].sum())
+                for n in ("comma", "point", "comma_thousands", "point_thousands")
+            )
+            if not of.example and (some := told.filter("point_thousands")["cell"]).len():
+                of.example = str(some[0])
+
+    def decimal_marks(self, text_only: bool) -> str:
+        """Say which mark it is: `.`, or `,`, or both where numbers came as numbers."""
+        comma = sum(of.comma for of in self._of.values())
+        if comma <= sum(of.comma_thousands for of in self._of.values()):
+            return "."
+        if not text_only:
+            return ".,"
+        return "," if comma > sum(of.point for of in self._of.values()) else "."
+
+    def thousands_question(self, columns: Sequence[str]) -> str | None:
+        """Ask in one sentence where every point of those columns could part thousands as well as decimals."""
+        of = {c: self._of[c] for c in columns if c in self._of}
+        if not any(o.point_thousands for o in of.values()) or any(o.point for o in of.values()):
+            return None
+        example = max(of.values(), key=lambda o: o.point_thousands).example
+        return (
+            f"'{example}' may be a decimal or thousands, and no number settles it; write decimal_marks = '.' "
+            "(or ',') in a source profile (rodfleet profile makes one)"
+        )
 
 
 def decimal_marks(frame: pl.DataFrame, text_only: bool) -> str:
-    """Find the decimal mark of a file's number cells: `.`, or `,`, or both where numbers came as numbers.
-
-    Only a cell that can be read in one way speaks: `12,4` does, `1,234` may be a thousand and does not.
-    """
-    comma = sum(_clear(frame[c], ",") for c in frame.columns)
-    if comma <= sum(_count(frame[c], r"[1-9]\d{0,2},\d{3}$") for c in frame.columns):
-        return "."
-    if not text_only:
-        return ".,"
-    point = sum(_clear(frame[c], r"\.") for c in frame.columns)
-    return "," if comma > point else "."
-
-
-def _count(cells: pl.Series, pattern: str) -> int:
-    return int(cells.str.contains(_SIGN + pattern).sum() or 0)
+    """Find the decimal mark of the columns of a frame (NumberEvidence)."""
+    evidence = NumberEvidence(frame.columns)
+    evidence.add(frame)
+    return evidence.decimal_marks(text_only)
 
 
 def thousands_question(frame: pl.DataFrame, table: Table) -> str | None:
-    """Ask in one sentence where every point of a table's numbers could part thousands as well as decimals."""
+    """Ask in one sentence whether the points in a table's numbers part thousands; None where it is plain."""
     names = [
         c.name for c in table.columns if c.kind in _NUMERIC and c.high is None and c.name in frame.columns
     ]
-    either = {c: _count(frame[c], r"[1-9]\d{0,2}\.\d{3}$") for c in names}
-    if not any(either.values()) or any(_clear(frame[c], r"\.") for c in names):
-        return None
-    name = max(either, key=lambda c: either[c])
-    example = frame[name].filter(frame[name].str.contains(r"\d\.\d{3}$"))[0]
-    return (
-        f"'{example}' may be a decimal or thousands, and no number settles it; write decimal_marks = '.' "
-        "(or ',') in a source profile (rodfleet profile makes one)"
-    )
+    evidence = NumberEvidence(names)
+    evidence.add(frame)
+    return evidence.thousands_question(names)
 
 
-def _clear(cells: pl.Series, mark: str) -> int:
-    """Count the cells in which the mark can only be a decimal mark."""
+def _clear(mark: str) -> pl.Expr:
+    """Say of a cell whether the mark can only be a decimal mark."""
     other = "," if mark != "," else r"\."
     groups = rf"(?:\d*{mark}\d{{1,2}}|\d+{mark}\d{{4,}}|0+{mark}\d+|\d{{4,}}{mark}\d+)"
-    clear = cells.str.contains(rf"{_SIGN}{groups}(?:[^\d.,].*)?$") & ~cells.str.contains(other)
-    return int(clear.sum() or 0)
+    cell = pl.col("cell")
+    return cell.str.contains(rf"{_SIGN}{groups}(?:[^\d.,].*)?$") & ~cell.str.contains(other)
 
 
 def _agreed(

@@ -35,7 +35,8 @@ WITH incoming AS (
     SELECT named.line, electrodes.electrode_id
     FROM named
     ASOF JOIN electrodes ON named.well_id = electrodes.well_id AND named.taken_at >= electrodes.installed_on
-    WHERE electrodes.retired_on IS NULL OR named.taken_at::DATE <= electrodes.retired_on
+    WHERE named.electrode_id IS NULL
+        AND (electrodes.retired_on IS NULL OR named.taken_at::DATE <= electrodes.retired_on)
 )
 SELECT
     named.line,

@@ -11,6 +11,8 @@ SELECT
     table_name,
     profile,
     loaded_at,
+    loaded_by,
+    content_sha256,
     rows_read,
     rows_taken,
     rows_held,

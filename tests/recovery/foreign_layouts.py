@@ -15,7 +15,14 @@ import polars as pl
 
 from pipeline.errors import FileRefusedError
 from pipeline.intake.cells import Writing, typed
-from pipeline.intake.profiles import Recognised, in_cell_units, mapped, number_units, without_other_visits
+from pipeline.intake.profiles import (
+    Recognised,
+    in_cell_units,
+    mapped,
+    number_units,
+    rows_of_visit,
+    without_other_visits,
+)
 from pipeline.intake.proposal import LIKELY, TableGuess, propose
 from pipeline.intake.proposal_text import profile_of
 from tests.recovery.foreign_files import HELD_OUT, NO_COLUMN, TUNED_ON, Layout, make_layout, never_tuned_on
@@ -93,7 +100,8 @@ def values_wrong(layout: Layout, one: TableGuess) -> int:
     for visit in visits:
         what = Recognised(one.table, profile, visit=visit)
         how = Writing(TODAY, one.marks, profile.dates, number_units(what), {}, in_cell_units(what))
-        judged = typed(mapped(without_other_visits(one.rows.frame, what), what), one.table, how)
+        frame = without_other_visits(one.rows.frame, what)
+        judged = typed(mapped(frame, what).filter(rows_of_visit(frame, what)), one.table, how)
         names = ["resistance_ohm"] if visit else [c for c in layout.truth if c in one.table.names]
         for name in names:
             truth = layout.truth[f"visit {visit}" if visit else name]

@@ -18,10 +18,16 @@ from pipeline.intake.files import rows_under, sheets, tables_on
 from pipeline.intake.packed import unzipped
 from pipeline.intake.profiles import heading_test, load_profiles
 from pipeline.intake.tables import READINGS
-from pipeline.intake.writing import decimal_marks, find_writing
+from pipeline.intake.writing import Found, WritingEvidence, decimal_marks
 
 TODAY = date(2026, 11, 24)
 TEXT = "well_id;resistance_ohm\nMooré;12,5\n"
+
+
+def _writing(frame: pl.DataFrame, semicolons: bool = False) -> Found:
+    evidence = WritingEvidence(READINGS, text_only=True, semicolons=semicolons)
+    evidence.add(frame)
+    return evidence.found(TODAY)
 
 
 def _rows(path: Path) -> list[tuple[object, ...]]:
@@ -172,7 +178,7 @@ def test_dates_as_crews_write_them(cell: str, moment: datetime | None) -> None:
 def test_an_ambiguous_column_is_asked_for_with_the_setting_to_write() -> None:
     frame = _cells(taken_at=["03.04.2019", "04.05.2019"])
     with pytest.raises(FileRefusedError, match=r'dates = \["%d.%m.%Y"\] or dates = \["%m.%d.%Y"\]') as caught:
-        find_writing(frame, READINGS, TODAY, text_only=True)
+        _writing(frame)
     assert "'taken_at'" in str(caught.value)
 
 
@@ -195,10 +201,10 @@ def test_only_a_clear_comma_is_a_decimal_mark(cells: list[str], text_only: bool,
 def test_a_point_that_may_part_thousands_is_asked_about(cells: list[str], asks: bool) -> None:
     frame = _cells(taken_at=["2020-01-01"] * 2, resistance_ohm=cells)
     if not asks:
-        assert find_writing(frame, READINGS, TODAY, text_only=True, semicolons=True).decimal_marks == "."
+        assert _writing(frame, semicolons=True).decimal_marks == "."
         return
     with pytest.raises(FileRefusedError, match="may be a decimal or thousands"):
-        find_writing(frame, READINGS, TODAY, text_only=True, semicolons=True)
+        _writing(frame, semicolons=True)
 
 
 def _cells(**columns: list[str]) -> pl.DataFrame:
@@ -294,7 +300,7 @@ def test_whatever_the_bytes_a_parser_refuses_or_reads(tmp_path: Path) -> None:
                     frame = rows_under(sheet).frame
                     read += frame.height
                     cells = _cells(taken_at=[str(v) for v in frame.to_series(-1)] or ["x"])
-                    find_writing(cells, READINGS, TODAY, text_only=True)
+                    _writing(cells)
                     typed(cells, READINGS, Writing(TODAY))
             except FileRefusedError as refused:
                 refusals.append(str(refused))

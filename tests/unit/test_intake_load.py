@@ -11,6 +11,7 @@ import pytest
 import xlsxwriter
 
 from pipeline.errors import RequestError
+from pipeline.intake.kept import as_it_came
 from pipeline.intake.load import Book, LoadReport, load
 from pipeline.store import Store
 
@@ -238,8 +239,8 @@ def test_what_could_be_read_of_a_refused_row_is_told_under_our_names(store: Stor
 def test_accepted_rows_keep_their_extra_columns_in_the_record(store: Store, inbox: Path) -> None:
     _send(inbox, "readings.csv", "well_id,taken_at,resistance_ohm,battery\nA-W2,2019-02-01,5,87\n")
     _load(store, inbox)
-    (cells,) = store.table("raw_rows").filter(pl.col("table_name") == "readings")["cells"]
-    assert json.loads(cells)["battery"] == "87"
+    (row_id,) = store.table("core_readings")["row_id"]
+    assert as_it_came(store, row_id)["battery"] == "87"
 
 
 CORRECTION = READINGS + "A-W2,2010-03-01,13.5,true,misread\n"
@@ -500,7 +501,7 @@ def test_parts_of_a_file_give_the_store_that_the_whole_gives(
     rows = ["A-W1,2010-03-01,12.5,,", "A-W1,2010-03-01,12.5,,", "A-W1,20x0,12.5,,", "A-W2,2011-03-01,9,,"] * 5
     kept = []
     for rows_a_part in (3, 1000):
-        monkeypatch.setattr("pipeline.intake.load._PART_ROWS", rows_a_part)
+        monkeypatch.setattr("pipeline.intake.judged._PART_ROWS", rows_a_part)
         folder = tmp_path / str(rows_a_part)
         folder.mkdir()
         with Store.open(folder / "store.duckdb") as store:

@@ -115,7 +115,7 @@ def test_errors_show_the_sql(tmp_path: Path) -> None:
     with Store.open(tmp_path / "store.duckdb") as store:
         with pytest.raises(StoreError, match="No value was given for file_id"):
             store.frame("book_of_file")
-        with pytest.raises(StoreError, match=r"_incoming does not exist(.|\n)*WITH incoming AS"):
+        with pytest.raises(StoreError, match=r"_hashed does not exist(.|\n)*WITH hashed AS"):
             store.frame("seen_before", table_name="sites", file_id=1, kind="row")
         with pytest.raises(StoreError, match=r"no SQL file nowhere\.sql"):
             store.run("nowhere")

@@ -1,0 +1,30 @@
+"""A column of text worked out on its distinct cells: field files say the same few things over and over."""
+
+from collections.abc import Callable
+
+import polars as pl
+
+_WORTH_IT = 0.5  # of the cells may be distinct before working out every one is as quick
+
+
+def over_distinct(cells: pl.Series, worked_out: Callable[[pl.DataFrame], pl.DataFrame]) -> pl.DataFrame:
+    """Work something out of a column of text, once for each distinct cell.
+
+    worked_out: from a frame with that column to one with as many rows, each of which looks at its own cell
+    alone and is null throughout where the cell is null. Returns one row for each cell, in the same order.
+    """
+    if cells.null_count() == cells.len():
+        one = worked_out(pl.DataFrame({cells.name: pl.Series([None], dtype=pl.String)}))
+        return one.clear(cells.len())
+    coded = cells.rechunk().to_arrow().dictionary_encode()
+    distinct = pl.Series(cells.name, coded.dictionary, dtype=pl.String)
+    if distinct.len() > _WORTH_IT * cells.len():
+        return worked_out(cells.to_frame())
+    codes = pl.Series("code", coded.indices)
+    return worked_out(distinct.to_frame()).select(pl.all().gather(codes))
+
+
+def counted(cells: pl.Series) -> pl.DataFrame:
+    """Give the distinct cells of a column, as they come, and how often each stands there: `cell`, `times`."""
+    filled = cells.drop_nulls().alias("cell").to_frame()
+    return filled.group_by("cell", maintain_order=True).agg(pl.len().alias("times"))
