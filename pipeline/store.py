@@ -129,11 +129,13 @@ class Store:
     @contextmanager
     def lent(self, name: str, frame: pl.DataFrame) -> Iterator[None]:
         """Let SQL see a frame under a name for a while, without copying it into the store."""
-        self._connection.register(name, frame)
+        # DuckDB finds the frame among the names of this module. Registered frames would stay in memory until
+        # the transaction ends: its catalog keeps them.
+        globals()[_checked_name(name)] = frame
         try:
             yield
         finally:
-            self._connection.unregister(name)
+            del globals()[name]
 
     @contextmanager
     def transaction(self) -> Iterator[None]:

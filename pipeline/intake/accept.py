@@ -17,6 +17,7 @@ import polars as pl
 from pipeline.intake.books import Book
 from pipeline.intake.cells import content, typed_names
 from pipeline.intake.judged import JudgedSheet, Part
+from pipeline.intake.places import placed
 from pipeline.intake.profiles import Recognised
 from pipeline.intake.tables import Kind, Table
 from pipeline.store import Store
@@ -114,6 +115,8 @@ def take(delivery: Delivery, one: Found, table: Table, sheet: JudgedSheet) -> Bo
     numbers = store.frame("next_numbers")
     entry = _Entry(delivery, one, table, int(numbers["file_id"][0]))
     store.run("begin_file")
+    if table.name == "readings":
+        store.run("begin_readings")
     row_id = int(numbers["row_id"][0])
     for part in sheet.parts():
         row_id += entry.add(part, row_id)
@@ -209,15 +212,9 @@ def _keep(store: Store, file_id: int, came: pl.DataFrame) -> None:
 
 def _referred(store: Store, table: Table, rows: pl.DataFrame) -> pl.DataFrame:
     """Look up what the rows refer to: adds `_unknown` (why not, or null), `_place` and `_key`."""
-    asked = rows.rename({"_line": "line", "_site": "site_hint"})
     if table.name == "readings":
-        with store.lent(
-            "_incoming", asked.select("line", "electrode_id", "well_id", "taken_at", "site_hint")
-        ):
-            found = store.frame("places_of_readings")
-        return rows.with_columns(
-            well_id=found["well_id"], _place=found["place"], _key=found["place"], _unknown=found["reason"]
-        )
+        return placed(store, rows).with_columns(_key="_place")
+    asked = rows.rename({"_line": "line"})
     electrode = "electrode_id" if table.name == "works" else pl.lit(None, pl.String).alias("electrode_id")
     site = "site_id" if table.name != "sites" and "site_id" in table.names else None
     asked = asked.select("line", site or pl.lit(None, pl.String).alias("site_id"), electrode)

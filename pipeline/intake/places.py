@@ -1,0 +1,49 @@
+"""Which electrode each reading means, asked once for each way in which a file names one."""
+
+import polars as pl
+
+from pipeline.store import Store
+
+_NAMES = ("electrode_id", "well_id", "_site", "_day")
+
+
+def placed(store: Store, rows: pl.DataFrame) -> pl.DataFrame:
+    """Look up the electrodes of readings.
+
+    rows: `electrode_id`, `well_id`, `taken_at`, `_site` (that a crew wrote beside a well). Gives them with
+    `well_id` in full, `_place` (the well, or the electrode where there is none) and `_unknown`: why a
+    reading can't be taken where no electrode answers, else null.
+    """
+    day = pl.when(pl.col("electrode_id").is_null()).then(pl.col("taken_at").dt.date())
+    named = rows.select("electrode_id", "well_id", "_site", day.alias("_day"))
+    ways = named.unique(maintain_order=True).with_row_index("way")
+    with store.lent("_incoming", ways.rename({"_site": "site_hint", "_day": "day"})):
+        found = store.frame("places_of_readings")
+    told = ways.select(_NAMES).hstack(
+        found.select(
+            pl.col("well_id").alias("_well"),
+            pl.col("place").alias("_place"),
+            pl.col("reason").alias("_unknown"),
+            pl.col("installed_on").alias("_from"),
+            pl.col("retired_on").alias("_until"),
+        )
+    )
+    known = named.join(told, on=_NAMES, how="left", nulls_equal=True, maintain_order="left")
+    placed_rows = rows.with_columns(
+        known["_well"].alias("well_id"), *known.select("_place", "_unknown", "_from", "_until").get_columns()
+    )
+    return _in_its_time(placed_rows).drop("_from", "_until")
+
+
+def _in_its_time(rows: pl.DataFrame) -> pl.DataFrame:
+    """Say of readings that name an electrode which was not there on their day that it was not."""
+    named = pl.col("electrode_id").is_not_null() & pl.col("_unknown").is_null()
+    early, late = pl.col("taken_at") < pl.col("_from"), pl.col("taken_at").dt.date() > pl.col("_until")
+    if not rows.select((named & (early | late)).any()).item():
+        return rows
+    day = pl.col("taken_at").dt.date()
+    before = pl.format("taken on {}, before electrode {} was installed ({})", day, "electrode_id", "_from")
+    after = pl.format("taken on {}, after electrode {} was retired ({})", day, "electrode_id", "_until")
+    return rows.with_columns(
+        pl.when(named & early).then(before).when(named & late).then(after).otherwise("_unknown").alias("_unknown")
+    )
