@@ -15,11 +15,12 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.intake.books import Book
-from pipeline.intake.cells import content, typed_names
+from pipeline.intake.cells import typed_names
 from pipeline.intake.judged import JudgedSheet, Part
 from pipeline.intake.places import placed
 from pipeline.intake.profiles import Recognised
 from pipeline.intake.tables import Kind, Table
+from pipeline.intake.told_apart import PLACE, hashes_of, summed
 from pipeline.store import Store
 
 _SHOWN_REASONS = 3
@@ -170,9 +171,9 @@ class _Entry:
         held = pl.col("_reason").is_null() & pl.col("_seen")
         refused = rows.filter(~held & pl.col("_why").is_not_null())
         is_taken = rows.select(~held & pl.col("_why").is_null()).to_series()
-        taken = rows.filter(is_taken)
+        taken, came = (rows, part.came) if is_taken.all() else (rows.filter(is_taken), part.came.filter(is_taken))
         _enter_taken(delivery, table, self.file_id, row_id, taken)
-        _keep(store, self.file_id, part.came.filter(is_taken))
+        _keep(store, self.file_id, came)
         self.counts += Counter(
             read=rows.height,
             taken=taken.height,
@@ -238,28 +239,36 @@ def _plain(column: pl.Expr) -> pl.Expr:
 
 def _seen(store: Store, table: Table, rows: pl.DataFrame, file_id: int) -> pl.DataFrame:
     """Add `_hash` of each row's typed content and whether such a row is held already (`_seen`)."""
-    # A refused row has no typed content: it is told apart by its cells.
-    told = pl.when(pl.col("_reason").is_null()).then(content(rows, table, "_place")).otherwise("_cells")
-    if rows["_reason"].null_count() == rows.height:
-        told = content(rows, table, "_place")
-    seen = _seen_before(store, table, file_id, "row", rows.select(line="_line", content=told))
-    return rows.with_columns(_hash=seen["row_hash"], _seen=seen["seen"])
+    told = summed((rows["_content"], hashes_of(PLACE, rows["_place"])), rows.height)
+    unread = rows.filter(pl.col("_reason").is_not_null())
+    if unread.height:  # has no typed content: such a row is known by its cells
+        hashed = rows.select("_line", told.alias("told"))
+        hashed = hashed.join(_cell_hashes(store, unread), on="_line", how="left", maintain_order="left")
+        told = hashed.select(pl.coalesce("row_hash", "told")).to_series()
+    rows = rows.with_columns(_hash=told)
+    return rows.with_columns(_seen=_seen_before(store, table, file_id, "row", rows))
 
 
-def _seen_before(store: Store, table: Table, file_id: int, kind: str, told: pl.DataFrame) -> pl.DataFrame:
-    """Look rows (`line`, `content`) up: gives `line`, `row_hash` and `seen`.
+def _cell_hashes(store: Store, rows: pl.DataFrame) -> pl.DataFrame:
+    """Hash rows by their cells: `_line`, `row_hash`."""
+    with store.lent("_incoming", rows.select(line="_line", content="_cells")):
+        return store.frame("hashes").rename({"line": "_line"})
+
+
+def _seen_before(store: Store, table: Table, file_id: int, kind: str, rows: pl.DataFrame) -> pl.Series:
+    """Say of rows (`_line`, `_hash`) whether each is held already.
 
     Those of this file whose content is known from elsewhere are noted.
     """
-    with store.lent("_incoming", told):
-        hashed = store.frame("hashes")
-    with store.lent("_hashed", hashed):
+    with store.lent("_hashed", rows.select(line="_line", row_hash="_hash")):
         known = store.frame("seen_before", table_name=table.name, file_id=file_id, kind=kind)
     if known.is_empty():
-        return hashed.with_columns(seen=pl.lit(False))
+        return pl.repeat(False, rows.height, dtype=pl.Boolean, eager=True)
     store.append("_of_file", known.select("row_hash", pl.lit(kind).alias("kind")))
-    seen = hashed.join(known.select("line", "seen"), on="line", how="left", maintain_order="left")
-    return seen.with_columns(pl.col("seen").fill_null(False))
+    seen = rows.select("_line").join(
+        known.select(_line="line", seen="seen"), on="_line", how="left", maintain_order="left"
+    )
+    return seen["seen"].fill_null(False)
 
 
 def _enter_taken(delivery: Delivery, table: Table, file_id: int, row_id: int, taken: pl.DataFrame) -> None:
@@ -284,8 +293,8 @@ def _enter_refused(delivery: Delivery, one: Found, table: Table, file_id: int, r
     if refused.is_empty():
         return 0
     store = delivery.store
-    seen = _seen_before(store, table, file_id, "refused", refused.select(line="_line", content="_cells"))
-    new = refused.with_columns(content_hash=seen["row_hash"]).filter(~seen["seen"])
+    refused = refused.with_columns(_hash=_cell_hashes(store, refused)["row_hash"])
+    new = refused.filter(~_seen_before(store, table, file_id, "refused", refused))
     store.append(
         "raw_refused",
         new.select(
@@ -299,7 +308,7 @@ def _enter_refused(delivery: Delivery, one: Found, table: Table, file_id: int, r
             _understood(table).alias("understood"),
             pl.col("_place").alias("row_place"),
             _moment(table).alias("row_moment"),
-            "content_hash",
+            pl.col("_hash").alias("content_hash"),
             pl.lit(delivery.known_from).alias("refused_at"),
         ),
     )

@@ -10,6 +10,7 @@ from pipeline.intake.amounts import amount_in_cell, is_over_word
 from pipeline.intake.dates import moments
 from pipeline.intake.distinct import over_distinct
 from pipeline.intake.tables import Column, Kind, Table
+from pipeline.intake.told_apart import hashes, hashes_of, summed, telling_columns
 
 EARLIEST = date(1900, 1, 1)  # no earthing rod in service is older: a date before it is a slip of the pen
 _YES = ("true", "yes", "y", "t", "1")
@@ -53,8 +54,8 @@ def typed(frame: pl.DataFrame, table: Table, how: Writing) -> pl.DataFrame:
     """Read text columns as the table's typed columns and collect all that is wrong in each row.
 
     Takes `_line`, `_fault` and the table's columns as text. Gives `_line`, the typed columns (`range_mark`
-    beside a ranged one), `_reason` (null, or every complaint about the row in one sentence), and for
-    `content` the columns that are no text once more as plain text.
+    beside a ranged one), `_reason` (null, or every complaint about the row in one sentence) and `_content`
+    (what tells the row from others of its place; told_apart).
     """
     rows = frame.rename({name: _text(name) for name in table.names})
     rows = rows.with_columns(read for column in table.columns for read in _read(rows, column, how))
@@ -62,44 +63,25 @@ def typed(frame: pl.DataFrame, table: Table, how: Writing) -> pl.DataFrame:
     said = [c for c in rows.columns if c.startswith(_SAID) and rows[c].null_count() < rows.height]
     together = pl.concat_str(said, separator="; ", ignore_nulls=True) if said else pl.lit("")
     rows = rows.with_columns(pl.coalesce("_fault", together).alias("_reason"))
-    return rows.with_columns(_defaults(table)).select(
-        "_line",
-        *typed_names(table),
-        pl.when(pl.col("_reason") != "").then("_reason").alias("_reason"),
-        *(c for c in rows.columns if c.startswith(_PLAIN)),
-    )
+    rows = rows.with_columns(_defaults(table))
+    rows = rows.with_columns(hashes_of(c, rows[c]).alias(_TOLD + c) for c in _DEFAULTED if c in table.names)
+    told = summed((rows[_TOLD + c] for c in telling_columns(table, typed_names(table))), rows.height)
+    reason = pl.when(pl.col("_reason") != "").then("_reason")
+    return rows.select("_line", *typed_names(table), reason.alias("_reason"), told.alias("_content"))
 
 
-def content(rows: pl.DataFrame, table: Table, place: str) -> pl.Expr:
-    """Write what tells typed rows apart as one text: the column `place`, then theirs, a null as nothing.
-
-    Readings don't count their well and electrode: crews name one place by the one or by the other.
-    """
-    names = [
-        c for c in typed_names(table) if table.name != "readings" or c not in ("electrode_id", "well_id")
-    ]
-    plain = [_PLAIN + c if _PLAIN + c in rows.columns else c for c in names]
-    # A column without any value is written once and not in every row.
-    cells = [pl.lit("") if rows[c].null_count() == rows.height else pl.col(c).fill_null("") for c in plain]
-    return pl.concat_str(pl.col(place).fill_null(""), *cells, separator=_APART)
-
-
-_APART = "\x1f"
-_SAID, _PLAIN = "_said_", "_plain_"
+_SAID, _TOLD = "_said_", "_told_"
+_DEFAULTED = ("method", "outcome")
 
 
 def _read(rows: pl.DataFrame, column: Column, how: Writing) -> list[pl.Series]:
-    """Give one column typed, what is wrong with each cell (null: nothing), and the values as plain text."""
+    """Give one column typed, what is wrong with each cell (null: nothing), and what tells the values apart."""
     cell = _text(column.name)
 
     def worked_out(cells: pl.DataFrame) -> pl.DataFrame:
         values = cells.with_columns(_values(column, how))
-        plain = [
-            pl.col(c).cast(pl.String).alias(_PLAIN + c)
-            for c in _typed_as(column)
-            if values[c].dtype != pl.String
-        ]
-        return values.select(*_typed_as(column), *plain, _complaint(column, how).alias(_SAID + column.name))
+        told = [hashes(c, values[c].cast(pl.String)).alias(_TOLD + c) for c in _typed_as(column)]
+        return values.select(*_typed_as(column), *told, _complaint(column, how).alias(_SAID + column.name))
 
     if column.kind is Kind.RANGED and how.over_limits:  # what 'OL' means hangs on the meter
         read = worked_out(rows.select(cell, _text("instrument_id")))

@@ -24,6 +24,17 @@ def over_distinct(cells: pl.Series, worked_out: Callable[[pl.DataFrame], pl.Data
     return worked_out(distinct.to_frame()).select(pl.all().gather(codes))
 
 
+def ways(frame: pl.DataFrame) -> tuple[pl.Series, pl.DataFrame]:
+    """Number the distinct rows of a frame as they come: the number of each row, and those rows in that order."""
+    numbers = pl.repeat(0, frame.height, dtype=pl.Int64, eager=True)
+    for column in frame:
+        coded = column.rechunk().to_arrow().dictionary_encode(null_encoding="encode")
+        beside = pl.Series(coded.indices, dtype=pl.Int64)
+        both = (numbers * max(len(coded.dictionary), 1) + beside).to_arrow()  # below 2^63: each is below the height
+        numbers = pl.Series(both.dictionary_encode().indices, dtype=pl.Int64)
+    return numbers, frame[numbers.arg_unique()]
+
+
 def counted(cells: pl.Series) -> pl.DataFrame:
     """Give the distinct cells of a column, as they come, and how often each stands there: `cell`, `times`."""
     filled = cells.drop_nulls().alias("cell").to_frame()

@@ -2,9 +2,8 @@
 
 import polars as pl
 
+from pipeline.intake.distinct import ways
 from pipeline.store import Store
-
-_NAMES = ("electrode_id", "well_id", "_site", "_day")
 
 
 def placed(store: Store, rows: pl.DataFrame) -> pl.DataFrame:
@@ -15,24 +14,13 @@ def placed(store: Store, rows: pl.DataFrame) -> pl.DataFrame:
     reading can't be taken where no electrode answers, else null.
     """
     day = pl.when(pl.col("electrode_id").is_null()).then(pl.col("taken_at").dt.date())
-    named = rows.select("electrode_id", "well_id", "_site", day.alias("_day"))
-    ways = named.unique(maintain_order=True).with_row_index("way")
-    with store.lent("_incoming", ways.rename({"_site": "site_hint", "_day": "day"})):
+    numbers, named = ways(rows.select("electrode_id", "well_id", site_hint="_site", day=day))
+    with store.lent("_incoming", named.with_row_index("way")):
         found = store.frame("places_of_readings")
-    told = ways.select(_NAMES).hstack(
-        found.select(
-            pl.col("well_id").alias("_well"),
-            pl.col("place").alias("_place"),
-            pl.col("reason").alias("_unknown"),
-            pl.col("installed_on").alias("_from"),
-            pl.col("retired_on").alias("_until"),
-        )
-    )
-    known = named.join(told, on=_NAMES, how="left", nulls_equal=True, maintain_order="left")
-    placed_rows = rows.with_columns(
-        known["_well"].alias("well_id"), *known.select("_place", "_unknown", "_from", "_until").get_columns()
-    )
-    return _in_its_time(placed_rows).drop("_from", "_until")
+    told = found.select(
+        "well_id", _place="place", _unknown="reason", _from="installed_on", _until="retired_on"
+    ).select(pl.all().gather(numbers))
+    return _in_its_time(rows.with_columns(told.get_columns())).drop("_from", "_until")
 
 
 def _in_its_time(rows: pl.DataFrame) -> pl.DataFrame:

@@ -1,6 +1,7 @@
--- The hash of the content of each row of a file.
+-- The hash of each row by its cells as they came.
 WITH incoming AS (
     FROM _incoming  -- line, content
 )
 SELECT line, md5_number_lower(content) AS row_hash
-FROM incoming;
+FROM incoming
+ORDER BY line;

@@ -1,0 +1,53 @@
+"""What tells rows apart, as one number a row: the same reading has the same, however and by whom it was written.
+
+A row's number is the sum, modulo 2^64, of a hash (BLAKE2, RFC 7693) of each filled column's name and value. So
+it hangs on no order of columns, an empty column adds nothing, and each distinct value is hashed only once.
+Two rows that differ share one by chance alone: one pair in 2^64, for 100 million rows once in 3,700 such stores.
+"""
+
+from collections.abc import Iterable
+from hashlib import blake2b
+
+import numpy as np
+import polars as pl
+
+from pipeline.intake.distinct import over_distinct
+from pipeline.intake.tables import TABLES, Table
+from pipeline.store import Store
+
+
+def hashes(column: str, plain: pl.Series) -> pl.Series:
+    """Hash values written as plain text (UInt64; null stays null)."""
+    named = blake2b(column.encode() + b"\x1f", digest_size=8)
+
+    def one(text: str) -> int:
+        hashed = named.copy()
+        hashed.update(text.encode())
+        return int.from_bytes(hashed.digest(), "little")
+
+    found = [None if text is None else one(text) for text in plain]
+    return pl.Series(column, found, dtype=pl.UInt64)
+
+
+def hashes_of(column: str, values: pl.Series) -> pl.Series:
+    """Hash the values of a typed column, each distinct one once."""
+    plain = values.cast(pl.String).alias("plain")
+    return over_distinct(plain, lambda cells: hashes(column, cells["plain"]).to_frame()).to_series()
+
+
+def summed(hashed: Iterable[pl.Series], rows: int) -> pl.Series:
+    """Add hashes up row by row, modulo 2^64; a null adds nothing."""
+    total = np.zeros(rows, np.uint64)
+    for one in hashed:
+        if one.null_count() < rows:
+            total += one.fill_null(0).to_numpy()
+    return pl.Series(total)
+
+
+def telling_columns(table: Table, typed_names: Iterable[str]) -> list[str]:
+    """Give the columns that count; not a reading's well and electrode, as crews name a place by the one or other."""
+    return [c for c in typed_names if table.name != "readings" or c not in ("electrode_id", "well_id")]
+
+
+PLACE = "_place"
+"""The name under which the place counts: a reading's well (or electrode), another row's first key."""
