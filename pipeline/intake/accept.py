@@ -171,7 +171,9 @@ class _Entry:
         held = pl.col("_reason").is_null() & pl.col("_seen")
         refused = rows.filter(~held & pl.col("_why").is_not_null())
         is_taken = rows.select(~held & pl.col("_why").is_null()).to_series()
-        taken, came = (rows, part.came) if is_taken.all() else (rows.filter(is_taken), part.came.filter(is_taken))
+        taken, came = (
+            (rows, part.came) if is_taken.all() else (rows.filter(is_taken), part.came.filter(is_taken))
+        )
         _enter_taken(delivery, table, self.file_id, row_id, taken)
         _keep(store, self.file_id, came)
         self.counts += Counter(
@@ -273,19 +275,14 @@ def _seen_before(store: Store, table: Table, file_id: int, kind: str, rows: pl.D
 
 def _enter_taken(delivery: Delivery, table: Table, file_id: int, row_id: int, taken: pl.DataFrame) -> None:
     numbered = taken.with_columns(row_id=pl.int_range(row_id, row_id + pl.len(), dtype=pl.Int64))
-    delivery.store.append(
-        "raw_rows",
-        numbered.select(
-            "row_id",
-            pl.lit(file_id, pl.Int32).alias("file_id"),
-            pl.lit(table.name).alias("table_name"),
-            pl.col("_line").alias("line"),
-            pl.col("_key").alias("row_key"),
-            pl.col("_hash").alias("row_hash"),
-            pl.lit(delivery.known_from).alias("known_from"),
-        ),
-    )
-    delivery.store.append(f"raw_{table.name}", numbered.select("row_id", *typed_names(table)))
+    with delivery.store.lent(
+        "_taken", numbered.select("row_id", line="_line", row_key="_key", row_hash="_hash")
+    ):
+        delivery.store.run(
+            "enter_rows", file_id=file_id, table_name=table.name, known_from=delivery.known_from
+        )
+    filled = [c for c in typed_names(table) if taken[c].null_count() < taken.height]
+    delivery.store.append(f"raw_{table.name}", numbered.select("row_id", *filled))
 
 
 def _enter_refused(delivery: Delivery, one: Found, table: Table, file_id: int, refused: pl.DataFrame) -> int:

@@ -30,7 +30,9 @@ def ways(frame: pl.DataFrame) -> tuple[pl.Series, pl.DataFrame]:
     for column in frame:
         coded = column.rechunk().to_arrow().dictionary_encode(null_encoding="encode")
         beside = pl.Series(coded.indices, dtype=pl.Int64)
-        both = (numbers * max(len(coded.dictionary), 1) + beside).to_arrow()  # below 2^63: each is below the height
+        both = (
+            numbers * max(len(coded.dictionary), 1) + beside
+        ).to_arrow()  # below 2^63: each is below the height
         numbers = pl.Series(both.dictionary_encode().indices, dtype=pl.Int64)
     return numbers, frame[numbers.arg_unique()]
 

@@ -15,6 +15,7 @@ from pipeline.intake.judged import JudgedSheet, WrittenOtherwiseError
 from pipeline.intake.packed import unzipped
 from pipeline.intake.profiles import Profile, Recognised, heading_test, load_profiles, recognise, visits_of
 from pipeline.intake.tables import TABLES
+from pipeline.intake.told_apart import count_anew
 from pipeline.intake.writing import Found as Writing
 from pipeline.store import Store
 
@@ -37,6 +38,7 @@ def load(
     report and in `core_refused`; RequestError is raised only where a path does not exist.
     """
     delivery = Delivery(store, today, datetime.combine(today, datetime.now().time()), say)
+    count_anew(store)
     profiles = load_profiles(layouts)
     found: list[tuple[Found, Recognised]] = []
     books: list[Book] = []

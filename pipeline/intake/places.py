@@ -33,5 +33,10 @@ def _in_its_time(rows: pl.DataFrame) -> pl.DataFrame:
     before = pl.format("taken on {}, before electrode {} was installed ({})", day, "electrode_id", "_from")
     after = pl.format("taken on {}, after electrode {} was retired ({})", day, "electrode_id", "_until")
     return rows.with_columns(
-        pl.when(named & early).then(before).when(named & late).then(after).otherwise("_unknown").alias("_unknown")
+        pl.when(named & early)
+        .then(before)
+        .when(named & late)
+        .then(after)
+        .otherwise("_unknown")
+        .alias("_unknown")
     )

@@ -51,3 +51,20 @@ def telling_columns(table: Table, typed_names: Iterable[str]) -> list[str]:
 
 PLACE = "_place"
 """The name under which the place counts: a reading's well (or electrode), another row's first key."""
+
+
+def count_anew(store: Store) -> None:
+    """Give rows that an older program took the numbers that tell rows apart now; once for each store."""
+    if store.frame("taken_by_older").is_empty():
+        return
+    with store.transaction():
+        for table in TABLES.values():
+            rows = store.frame("rows_of_older", table_name=table.name).join(
+                store.table(f"raw_{table.name}"), on="row_id", maintain_order="left"
+            )
+            names = telling_columns(table, [c for c in rows.columns if c not in ("row_id", "row_key")])
+            place = rows["row_key"] if table.name == "readings" else rows[table.key[0]]
+            told = [hashes_of(PLACE, place), *(hashes_of(c, rows[c]) for c in names)]
+            with store.lent("_counted", rows.select("row_id", row_hash=summed(told, rows.height))):
+                store.run("count_anew")
+        store.run("older_counted")

@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from tests.benchmarks.intake_cases import intake, large_intake
 from tests.benchmarks.large_cases import general_tools, night, pass_growth, sample_loss
 from tests.benchmarks.measure import Measured, best, command, work
 from tests.benchmarks.survival_cases import survival
@@ -98,26 +99,6 @@ def whole_run(place: Place) -> Iterator[Row]:
     yield Row("  stages", told["seconds"], None, None, stages)
 
 
-def intake(place: Place) -> Iterator[Row]:
-    """`rodfleet load` of a million readings, whole processes; baseline: read_csv into a table."""
-    million, fleet = place.million(), place.folder / "million_fleet"
-    fleet.mkdir()
-    bare = work("bare_read_csv", million)
-    command(fleet, "load", million / "field")
-    first, again = (command(fleet, "load", million / "readings.csv") for _ in range(2))
-    kept = work("books", fleet).facts
-    yield Row(
-        "baseline: DuckDB read_csv into a table",
-        bare.seconds,
-        bare.peak_mb,
-        1.0,
-        f"{bare.facts['rows']:,} rows",
-    )
-    for what, found, k in (("rodfleet load", first, 0), ("the same file again", again, 1)):
-        note = ", ".join(f"{kept[f'rows_{c}'][k]:,} {c}" for c in ("taken", "held", "refused"))
-        yield _against(what, found, found.seconds, bare.seconds, note)
-
-
 def vetting(place: Place) -> Iterator[Row]:
     """Vetting of a million readings in memory; baseline: a group_by median of the same frame."""
     million = place.million()
@@ -162,5 +143,5 @@ def soundings(place: Place) -> Iterator[Row]:
 
 CASES: dict[int, Callable[[Place], Iterator[Row]]] = {
     1: whole_run, 2: intake, 3: vetting, 4: page_building, 5: growth, 6: general_tools, 7: pass_growth,
-    8: sample_loss, 9: night, 10: survival, 11: soundings,
+    8: sample_loss, 9: night, 10: survival, 11: soundings, 12: large_intake,
 }  # fmt: skip

@@ -515,3 +515,15 @@ def test_parts_of_a_file_give_the_store_that_the_whole_gives(
     for part, whole in zip(*kept, strict=True):
         moments = [c for c in part.columns if c in ("loaded_at", "refused_at", "known_from")]
         assert part.drop(moments).equals(whole.drop(moments))
+
+
+def test_rows_of_an_older_program_are_known_again(store: Store, inbox: Path) -> None:
+    """Its rows had other numbers and no layout: they are counted anew, and their files are held."""
+    _send(inbox, "readings.csv", READINGS + "A-W2,2010-03-01,15.3,,\nA-W2,2010-03-01,15.3,,\n")
+    _load(store, inbox)
+    before = store.table("raw_rows").sort("row_id")
+    store._execute("UPDATE raw_rows SET row_hash = 7; UPDATE raw_files SET layout = NULL", "older", {})
+    report = _load(store, inbox)
+    assert report.total("taken") == 0
+    assert store.table("raw_rows").sort("row_id").equals(before)
+    assert store.frame("taken_by_older").is_empty()
