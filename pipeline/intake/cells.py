@@ -75,7 +75,7 @@ _DEFAULTED = ("method", "outcome")
 
 
 def _read(rows: pl.DataFrame, column: Column, how: Writing) -> list[pl.Series]:
-    """Give one column typed, what is wrong with each cell (null: nothing), and what tells the values apart."""
+    """Give one column typed, what is wrong with each cell (or null), and what tells the values apart."""
     cell = _text(column.name)
 
     def worked_out(cells: pl.DataFrame) -> pl.DataFrame:

@@ -25,7 +25,7 @@ def over_distinct(cells: pl.Series, worked_out: Callable[[pl.DataFrame], pl.Data
 
 
 def ways(frame: pl.DataFrame) -> tuple[pl.Series, pl.DataFrame]:
-    """Number the distinct rows of a frame as they come: the number of each row, and those rows in that order."""
+    """Number the distinct rows of a frame as they come: each row's number, and the distinct rows in order."""
     numbers = pl.repeat(0, frame.height, dtype=pl.Int64, eager=True)
     for column in frame:
         coded = column.rechunk().to_arrow().dictionary_encode(null_encoding="encode")

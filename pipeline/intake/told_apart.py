@@ -1,8 +1,8 @@
-"""What tells rows apart, as one number a row: the same reading has the same, however and by whom it was written.
+"""What tells rows apart, a number each: one reading has one, however and by whom it was written down.
 
-A row's number is the sum, modulo 2^64, of a hash (BLAKE2, RFC 7693) of each filled column's name and value. So
-it hangs on no order of columns, an empty column adds nothing, and each distinct value is hashed only once.
-Two rows that differ share one by chance alone: one pair in 2^64, for 100 million rows once in 3,700 such stores.
+A row's number is the sum, modulo 2^64, of a hash (BLAKE2, RFC 7693) of each filled column's name and value.
+It hangs on no order of columns, an empty column adds nothing, each distinct value is hashed only once. Two rows
+that differ share one by chance alone: for 100 million rows, once in some 3,700 such stores.
 """
 
 from collections.abc import Iterable
@@ -45,7 +45,7 @@ def summed(hashed: Iterable[pl.Series], rows: int) -> pl.Series:
 
 
 def telling_columns(table: Table, typed_names: Iterable[str]) -> list[str]:
-    """Give the columns that count; not a reading's well and electrode, as crews name a place by the one or other."""
+    """Give the columns that count; a reading's well and electrode don't: crews write the one or the other."""
     return [c for c in typed_names if table.name != "readings" or c not in ("electrode_id", "well_id")]
 
 

@@ -6,6 +6,7 @@ its input already in memory, and what it found. The word is a number of sites, o
 
 import json
 import pickle
+import shutil
 import sys
 import time
 from collections.abc import Callable
@@ -23,6 +24,7 @@ from tests.benchmarks.survival_work import SURVIVAL_WORKS
 Facts = dict[str, Any]
 _KEPT_CALIBRATION = "calibration.pickle"
 DAYS_A_YEAR = 365.25
+_LOTS = ("site_id", "well_id", "electrode_id", "site_name")
 
 
 def _timed(what: Callable[[], Any], tries: int = 1) -> tuple[float, Any]:
@@ -97,8 +99,42 @@ def make_readings(folder: Path, _: str) -> Facts:
     return {"rows": tables["readings"].height}
 
 
+def make_large_file(folder: Path, millions: str) -> Facts:
+    """Write so many million readings as one file, and under field/ the tables that they refer to."""
+    from tests.benchmarks.many_readings import as_written, many_readings
+
+    rng, rows = np.random.default_rng(1), 0
+    masters: dict[str, list[pl.DataFrame]] = {}
+    with (folder / "readings.csv").open("wb") as out:
+        for k in range(int(millions)):
+            tables = many_readings(rng)
+            for name, frame in tables.items():
+                lots = pl.col([c for c in frame.columns if c in _LOTS]).str.replace("LOT-", f"L{k}T-")
+                tables[name] = frame.with_columns(lots)
+            as_written(tables["readings"]).write_csv(out, include_header=k == 0)
+            rows += tables.pop("readings").height
+            for name, frame in tables.items():
+                masters.setdefault(name, []).append(frame)
+    (folder / "field").mkdir()
+    for name, frames in masters.items():
+        pl.concat(frames).unique(maintain_order=True).write_csv(folder / "field" / f"{name}.csv")
+    return {"rows": rows}
+
+
+def one_row_more(folder: Path, _: str) -> Facts:
+    """Copy the file with one row more, so that its bytes are not those of a file that is known."""
+    whole = (folder / "readings.csv").open("rb")
+    with whole, (folder / "readings_2.csv").open("wb") as out:
+        shutil.copyfileobj(whole, out, 2**24)
+        whole.seek(0)
+        whole.readline()
+        out.write(whole.readline())
+    return {}
+
+
 def bare_read_csv(folder: Path, _: str) -> Facts:
     """Read the file into a table of a new database, nothing else."""
+    (folder / "bare.duckdb").unlink(missing_ok=True)
     with duckdb.connect(folder / "bare.duckdb") as base:
         seconds, _found = _timed(
             lambda: base.execute("CREATE TABLE readings AS FROM read_csv($1)", [str(folder / "readings.csv")])
@@ -259,7 +295,7 @@ def soundings_general(_: Path, sites: str) -> Facts:
 WORKS: dict[str, Callable[[Path, str], Facts]] = {
     w.__name__: w
     for w in (
-        straight_line, mixed_model, stages, make_readings, bare_read_csv, books, vetting, medians, pages,
+        straight_line, mixed_model, stages, make_readings, make_large_file, one_row_more, bare_read_csv, books, vetting, medians, pages,
         keep_calibration, site_pass, soundings, soundings_general,
     )
 } | LARGE_WORKS | SURVIVAL_WORKS  # fmt: skip
