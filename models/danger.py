@@ -5,6 +5,8 @@ No model. Accepted and refused rows alike; a finding stands until a `finding_cle
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import polars as pl
 
 from models.refused_cells import read_cells
@@ -289,15 +291,19 @@ def attend_first(
     )
     standing = _uncleared(rows, works)
     opened = _open_leads(rows)
-    order = pl.col("finding").replace_strict(FINDINGS, range(len(FINDINGS)), return_dtype=pl.Int64)
-    return (
-        pl.concat(
-            [
-                _leads(standing, note_a, danger_a),
-                _visits(standing, note_a, danger_a),
-                _replaced_since(_uncleared(opened, works), works),
-            ]
-        )
-        .sort(order, -pl.col("value"), "site_id", "electrode_id", nulls_last=True)
-        .unique(maintain_order=True)
+    return gravest_first(
+        [
+            _leads(standing, note_a, danger_a),
+            _visits(standing, note_a, danger_a),
+            _replaced_since(_uncleared(opened, works), works),
+        ]
     )
+
+
+def gravest_first(findings: Sequence[pl.DataFrame]) -> pl.DataFrame:
+    """Put findings, of several parts of a fleet perhaps, into one list."""
+    order = pl.col("finding").replace_strict(FINDINGS, range(len(FINDINGS)), return_dtype=pl.Int64)
+    together = pl.concat(findings).sort(
+        order, -pl.col("value"), "site_id", "electrode_id", "taken_at", "why", nulls_last=True
+    )
+    return together.unique(maintain_order=True)

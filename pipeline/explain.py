@@ -28,7 +28,7 @@ from pipeline.fleet_inputs import FleetInputs, gather, vetted_readings
 from pipeline.inference import fit_stream, with_ground
 from pipeline.plain_tests import put_to
 from pipeline.settings import Settings
-from pipeline.stages import find_dangers
+from pipeline.dangers import find_dangers
 from pipeline.store import Store
 
 SAME_CHANCE, SAME_YEARS = 0.01, 0.5  # what a fit of the site alone may differ by from the run's: it stops

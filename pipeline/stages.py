@@ -9,7 +9,6 @@ import numpy as np
 import polars as pl
 
 from models.class_curves import class_curves
-from models.danger import attend_first as list_dangers
 from models.field_list import measure_again
 from models.loop_dependence import loop_dependence
 from models.metal_loss import scored_ground
@@ -18,6 +17,7 @@ from models.soil_importance import soil_importance
 from models.vetting_counts import verdict_counts, verdicts_that_stand_out
 from pipeline.calibrations import LATEST, check_name, kept_calibrations
 from pipeline.engine import one_blas_thread
+from pipeline.dangers import find_dangers
 from pipeline.errors import WorkError
 from pipeline.fleet_inputs import FleetInputs, gather, vetted_readings
 from pipeline.inference import Clock, Inference, Say, in_service, infer_kept
@@ -32,17 +32,6 @@ from pipeline.site_tables import money_of, plan, ranking, site_facts, site_outlo
 from pipeline.store import Store
 from pipeline.survival_account import survival_account
 from pipeline.trust_tables import check_tables_of, next_tables_of
-
-
-def find_dangers(store: Store, settings: Settings) -> pl.DataFrame:
-    """List what comes before any spending, from accepted and refused rows, without any model."""
-    return list_dangers(
-        store.table("core_readings"),
-        store.table("core_refused"),
-        store.table("core_works"),
-        settings.current_note_a,
-        settings.current_danger_a,
-    )
 
 
 def attend_first(fleet: Path, settings: Settings, say: Say) -> RunResult:

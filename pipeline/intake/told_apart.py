@@ -1,8 +1,8 @@
 """What tells rows apart, a number each: one reading has one, however and by whom it was written down.
 
 A row's number is the sum, modulo 2^64, of a hash (BLAKE2, RFC 7693) of each filled column's name and value.
-It hangs on no order of columns, an empty column adds nothing, each distinct value is hashed only once. Two rows
-that differ share one by chance alone: for 100 million rows, once in some 3,700 such stores.
+It hangs on no order of columns, an empty column adds nothing, each distinct value is hashed only once. Two
+rows that differ share one by chance alone: for 100 million rows, once in some 3,700 such stores.
 """
 
 from collections.abc import Iterable

@@ -6,8 +6,8 @@
 1. the whole `rodfleet run` of an invented fleet of 300 sites in three layouts (made and loaded before, not
    counted; one tiny run before compiles the kernels) against a straight line per electrode and a mixed model
    (random intercept and slope) on the same readings. Targets: under 60 s, under 2 GB.
-2. a CSV file of a million readings through `rodfleet load`, the same file again, and its rows in another file,
-   against DuckDB's bare read_csv into a table.
+2. a CSV file of a million readings through `rodfleet load`, the same file again, and its rows in another
+   file, against DuckDB's bare read_csv into a table.
 3. the vetting of a million readings against a median per electrode of the same frame.
 4. the pages, workbook and copies of a run of 300 sites.
 5. the site pass under a stored calibration at 75, 150 and 300 sites: seconds per 1,000 electrodes should stay
@@ -23,8 +23,8 @@
 10. Turnbull's curve with its bands, and a Weibull regression, of 100,000 electrodes, beside lifelines.
    Targets: under 20 s and under 60 s.
 11. two layers fitted to the soundings of 1,000 sites, beside a bare optimiser. Target: under 60 s.
-12. as 2, a file of ten million readings (1 GB), and what each million more takes. Targets: three times the bare
-   read, twice where the rows are held already, 4 GB.
+12. as 2, a file of ten million readings (1 GB), and what each million more takes. Targets: three times the
+   bare read, twice where the rows are held already, 4 GB.
 
 Each measurement has a process of its own. Seconds are wall seconds: in 1, 2 and 12 of the whole process, in 3 to
 5 of the work itself with its input in memory, the best of two or three where that is cheap. Peak is the

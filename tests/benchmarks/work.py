@@ -295,8 +295,8 @@ def soundings_general(_: Path, sites: str) -> Facts:
 WORKS: dict[str, Callable[[Path, str], Facts]] = {
     w.__name__: w
     for w in (
-        straight_line, mixed_model, stages, make_readings, make_large_file, one_row_more, bare_read_csv, books, vetting, medians, pages,
-        keep_calibration, site_pass, soundings, soundings_general,
+        straight_line, mixed_model, stages, make_readings, make_large_file, one_row_more, bare_read_csv, books,
+        vetting, medians, pages, keep_calibration, site_pass, soundings, soundings_general,
     )
 } | LARGE_WORKS | SURVIVAL_WORKS  # fmt: skip
 
