@@ -6,7 +6,7 @@ from models.danger import OPEN_FACTOR, attend_first, gravest_first, refused_as_r
 from pipeline.settings import Settings
 from pipeline.store import Store
 
-_ROWS_A_PART = 2_000_000  # of readings, by site, are looked at at a time: memory stays bounded
+_ROWS_A_PART = 6_000_000  # of readings, by site, are looked at at a time: memory stays bounded
 _WHOLE = -1
 
 
@@ -21,7 +21,7 @@ def find_dangers(store: Store, settings: Settings) -> pl.DataFrame:
     whole = _whole_sites(store, refused, works)
     parts = 1 + store.frame("count_readings")["readings"][0] // _ROWS_A_PART
     found = []
-    for part in (_WHOLE, *range(parts)):
+    for part in (*range(parts), *([_WHOLE] if whole.height or refused.height else [])):
         with store.lent("_whole_sites", whole):
             rows = store.frame(
                 "rows_that_may_matter",

@@ -21,6 +21,7 @@ from models.history_frames import build_histories
 from models.loop_dependence import loop_dependence
 from models.one_history import PlainTests
 from pipeline.calibrations import read_kept
+from pipeline.dangers import find_dangers
 from pipeline.engine import one_blas_thread, worker_count
 from pipeline.errors import RequestError, WorkError
 from pipeline.explain_tables import electrode_row, left_out_table, readings_table, refused_rows
@@ -28,7 +29,6 @@ from pipeline.fleet_inputs import FleetInputs, gather, vetted_readings
 from pipeline.inference import fit_stream, with_ground
 from pipeline.plain_tests import put_to
 from pipeline.settings import Settings
-from pipeline.dangers import find_dangers
 from pipeline.store import Store
 
 SAME_CHANCE, SAME_YEARS = 0.01, 0.5  # what a fit of the site alone may differ by from the run's: it stops

@@ -16,8 +16,8 @@ from models.site import site_counts
 from models.soil_importance import soil_importance
 from models.vetting_counts import verdict_counts, verdicts_that_stand_out
 from pipeline.calibrations import LATEST, check_name, kept_calibrations
-from pipeline.engine import one_blas_thread
 from pipeline.dangers import find_dangers
+from pipeline.engine import one_blas_thread
 from pipeline.errors import WorkError
 from pipeline.fleet_inputs import FleetInputs, gather, vetted_readings
 from pipeline.inference import Clock, Inference, Say, in_service, infer_kept

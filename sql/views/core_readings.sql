@@ -13,11 +13,11 @@ WITH typed AS (
     SELECT electrode_id, site_id, well_id, installed_on, retired_on
     FROM known_electrodes(known_at)
 ), by_electrode AS (
-    SELECT typed.row_id, electrodes.electrode_id, electrodes.site_id, electrodes.well_id
+    SELECT electrodes.electrode_id, electrodes.site_id, electrodes.well_id AS in_well, typed.* EXCLUDE (electrode_id)
     FROM typed
     JOIN electrodes USING (electrode_id)
 ), by_well AS (
-    SELECT typed.row_id, electrodes.electrode_id, electrodes.site_id, electrodes.well_id
+    SELECT electrodes.electrode_id, electrodes.site_id, electrodes.well_id AS in_well, typed.* EXCLUDE (electrode_id)
     FROM (FROM typed WHERE electrode_id IS NULL) AS typed
     ASOF JOIN electrodes ON typed.well_id = electrodes.well_id AND typed.taken_at >= electrodes.installed_on
     WHERE electrodes.retired_on IS NULL OR typed.taken_at::DATE <= electrodes.retired_on
@@ -28,33 +28,32 @@ WITH typed AS (
 )
 SELECT
     meant.electrode_id,
-    coalesce(meant.well_id, typed.well_id) AS well_id,
+    coalesce(meant.in_well, meant.well_id) AS well_id,
     meant.site_id,
-    typed.taken_at,
-    typed.resistance_ohm,
-    typed.range_mark,
-    typed.outcome,
-    typed.method,
-    typed.current_a,
-    typed.current_kind,
-    typed.conductor,
-    typed.conductors_in_well,
-    typed.repeat_no,
-    typed.visit_reason,
-    typed.check_ring_ohm,
-    typed.instrument_id,
-    typed.soil_temp_c,
-    typed.soil_moisture_pct,
-    typed.crew,
-    typed.corrects,
-    typed.note,
+    meant.taken_at,
+    meant.resistance_ohm,
+    meant.range_mark,
+    meant.outcome,
+    meant.method,
+    meant.current_a,
+    meant.current_kind,
+    meant.conductor,
+    meant.conductors_in_well,
+    meant.repeat_no,
+    meant.visit_reason,
+    meant.check_ring_ohm,
+    meant.instrument_id,
+    meant.soil_temp_c,
+    meant.soil_moisture_pct,
+    meant.crew,
+    meant.corrects,
+    meant.note,
     known.row_id,
     files.file,
     files.sheet,
     known.line
-FROM typed
+FROM meant
 JOIN known USING (row_id)
-JOIN meant USING (row_id)
 JOIN files USING (file_id);
 
 CREATE OR REPLACE VIEW core_readings AS

@@ -26,7 +26,7 @@
 12. as 2, a file of ten million readings (1 GB), and what each million more takes. Targets: three times the
    bare read, twice where the rows are held already, 4 GB.
 
-Each measurement has a process of its own. Seconds are wall seconds: in 1, 2 and 12 of the whole process, in 3 to
+Each measurement has a process of its own. Seconds are wall seconds: in 1 of the whole process, in 2 to
 5 of the work itself with its input in memory, the best of two or three where that is cheap. Peak is the
 largest resident memory of the whole process. `x base` is seconds over the seconds of the case's baseline.
 Nothing here is asserted: a machine that others use slows everything down; ratios bear that better.

@@ -135,11 +135,28 @@ def one_row_more(folder: Path, _: str) -> Facts:
 def bare_read_csv(folder: Path, _: str) -> Facts:
     """Read the file into a table of a new database, nothing else."""
     (folder / "bare.duckdb").unlink(missing_ok=True)
-    with duckdb.connect(folder / "bare.duckdb") as base:
-        seconds, _found = _timed(
-            lambda: base.execute("CREATE TABLE readings AS FROM read_csv($1)", [str(folder / "readings.csv")])
-        )
-        (rows,) = base.execute("SELECT count(*) FROM readings").fetchone() or (0,)
+
+    def read() -> int:
+        with duckdb.connect(folder / "bare.duckdb") as base:
+            base.execute("CREATE TABLE readings AS FROM read_csv($1)", [str(folder / "readings.csv")])
+            (rows,) = base.execute("SELECT count(*) FROM readings").fetchone() or (0,)
+            return int(rows)
+
+    seconds, rows = _timed(read)
+    return {"seconds": seconds, "rows": rows}
+
+
+def take_file(fleet: Path, file: str) -> Facts:
+    """Take one file into the fleet's store, opened and closed."""
+    from pipeline.intake.load import load
+    from pipeline.settings import Settings
+    from pipeline.store import Store
+
+    def taken() -> int:
+        with Store.open(Settings.load(fleet).store_path) as store:
+            return load(store, [Path(file)], date.today(), lambda _: None).total("read")
+
+    seconds, rows = _timed(taken)
     return {"seconds": seconds, "rows": rows}
 
 
@@ -295,8 +312,8 @@ def soundings_general(_: Path, sites: str) -> Facts:
 WORKS: dict[str, Callable[[Path, str], Facts]] = {
     w.__name__: w
     for w in (
-        straight_line, mixed_model, stages, make_readings, make_large_file, one_row_more, bare_read_csv, books,
-        vetting, medians, pages, keep_calibration, site_pass, soundings, soundings_general,
+        straight_line, mixed_model, stages, make_readings, make_large_file, one_row_more, bare_read_csv,
+        take_file, books, vetting, medians, pages, keep_calibration, site_pass, soundings, soundings_general,
     )
 } | LARGE_WORKS | SURVIVAL_WORKS  # fmt: skip
 

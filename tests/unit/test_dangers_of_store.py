@@ -31,7 +31,9 @@ def _readings(rng: np.random.Generator) -> pl.DataFrame:
     refused = rng.random(rows) < 0.01
     return pl.DataFrame({
         "well_id": [f"S{s:02d}-W{w}" for s, w in zip(site, well, strict=True)],
-        "taken_at": [t.isoformat() if not r else f"20x{t:%y-%m}" for t, r in zip(taken, refused, strict=True)],
+        "taken_at": [
+            f"20x{t:%y-%m}" if r else t.isoformat() for t, r in zip(taken, refused, strict=True)
+        ],
         "resistance_ohm": [">1500" if o else f"{v:.2f}" for o, v in zip(over, ohm, strict=True)],
         "current_a": amps,
         "conductor": rng.choice(["", "west"], rows),
