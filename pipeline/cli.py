@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from pipeline import command_options as options
-from pipeline.command_drawer import profile, refused
+from pipeline.command_drawer import line_of_file, profile, refused
 from pipeline.command_errors import Commands
 from pipeline.command_load import check_paths, load_and_say, say_dangers
 from pipeline.demo import make_demo_folder
@@ -29,6 +29,7 @@ To see it with invented data:
 With your own field files (CSV, TSV, XLSX, Parquet, JSON Lines), in this order:
   rodfleet settings               what can be set in fleet.toml, and what it is now
   rodfleet profile old_log.xlsx   propose how a file in a layout of its own is to be read
+  rodfleet line readings.csv 118  what became of one line of a field sheet
   rodfleet load field/            take the files into the store; the books tell what became of each row
   rodfleet status                 what the store holds
   rodfleet run                    vet, calibrate, forecast, rank, publish; prints the page to open
@@ -329,6 +330,7 @@ def check(asked: _Asked) -> None:
 
 main.add_command(profile)
 main.add_command(refused)
+main.add_command(line_of_file)
 
 
 def _synthesize(folder: Path, sites: int, seed: int, mechanism: str, layouts: str) -> None:

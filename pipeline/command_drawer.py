@@ -1,4 +1,4 @@
-"""Two commands for a drawer of field sheets: a foreign layout's profile, and the rows that were refused."""
+"""Commands for a drawer of field sheets: a layout's profile, the refused rows, what became of a line."""
 
 from datetime import date
 from pathlib import Path
@@ -71,3 +71,22 @@ def refused(asked: Any, table: str | None, write: Path | None) -> None:
         for path in write_refused(rows, write, [asked.fleet / "layouts"]):
             click.echo(f"Written: {path}")
         click.echo(f"To correct: {counted(rows)}. Load them with `rodfleet load {write}`.")
+
+
+@click.command("line", short_help="What became of one line of a field sheet.")
+@click.argument("file")
+@click.argument("number", type=int, metavar="LINE")
+@click.pass_obj
+def line_of_file(asked: Any, file: str, number: int) -> None:
+    """Show LINE of FILE as it came, what it was read as, whether it stands, and who loaded it when.
+
+    FILE is a name as the books give it, or the end of one; the file itself need not be at hand.
+
+    \b
+    Example: rodfleet line readings_2024.csv 118
+    """
+    from pipeline.line_of_sheet import what_became_of
+    from pipeline.store import Store
+
+    with Store.open(asked.settings.store_path, read_only=True) as store:
+        click.echo("\n".join(what_became_of(store, file, number)))

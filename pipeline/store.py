@@ -110,6 +110,14 @@ class Store:
         """Give all rows of one table or view."""
         return self._rows(f'FROM "{_checked_name(name)}"', name, {})
 
+    def row(self, table: str, row_id: int) -> dict[str, Any]:
+        """Give the row of that number of one table; raise StoreError where there is none."""
+        sql = f'FROM "{_checked_name(table)}" WHERE row_id = $row_id'
+        rows = self._rows(sql, table, {"row_id": row_id}).rows(named=True)
+        if not rows:
+            raise StoreError(f"There is no row {row_id} in {table}.")
+        return rows[0]
+
     def write(self, table: str, frame: pl.DataFrame) -> None:
         """Replace the whole table `table` by a frame; for the `_` tables between the stages."""
         with self.lent("_lent", frame):

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from importlib.metadata import version
 from io import BytesIO
 from pathlib import Path
@@ -26,7 +26,7 @@ from pipeline.store import Store
 _SHOWN_REASONS = 3
 
 
-@dataclass(frozen=True)
+@dataclass
 class Delivery:
     """Hold what is the same for all files of one load."""
 
@@ -34,6 +34,21 @@ class Delivery:
     today: date
     known_from: datetime
     say: Callable[[str], None]
+    _limits: dict[str, float] | None = None
+
+    def limits_for(self, table: Table) -> dict[str, float]:
+        """Make the store ready for a sheet; give the upper end of each meter's range where it is readings."""
+        if table.name != "readings":
+            self.forget()
+            return {}
+        if self._limits is None:
+            self.store.run("begin_readings")
+            self._limits = dict(self.store.frame("meter_limits").iter_rows())
+        return self._limits
+
+    def forget(self) -> None:
+        """Look anew at what readings refer to: it may have changed, or was taken back."""
+        self._limits = None
 
     @property
     def person(self) -> str:
@@ -66,7 +81,7 @@ class Found:
         """Name the table that the sheet is."""
         return self.what.table.name if self.what else None
 
-    @property
+    @cached_property
     def layout(self) -> str | None:
         """Give a fingerprint of all that says how the sheet is read: its layout, the program's version."""
         if self.what is None:
@@ -103,8 +118,9 @@ def held_before(delivery: Delivery, one: Found) -> Book | None:
     )
     one = replace(one, found=(again,))
     file_id = int(store.frame("next_numbers")["file_id"][0])
-    _enter_book(delivery, one, file_id, {"read": rows, "held": rows})
-    return _closed(delivery, one, file_id)
+    counts = Counter(read=rows, held=rows)
+    _enter_book(delivery, one, file_id, counts)
+    return _closed(delivery, one, counts)
 
 
 def take(delivery: Delivery, one: Found, table: Table, sheet: JudgedSheet) -> Book:
@@ -116,33 +132,31 @@ def take(delivery: Delivery, one: Found, table: Table, sheet: JudgedSheet) -> Bo
     numbers = store.frame("next_numbers")
     entry = _Entry(delivery, one, table, int(numbers["file_id"][0]))
     store.run("begin_file")
-    if table.name == "readings":
-        store.run("begin_readings")
     row_id = int(numbers["row_id"][0])
     for part in sheet.parts():
         row_id += entry.add(part, row_id)
     one = replace(one, found=sheet.found)
-    _enter_book(delivery, one, entry.file_id, dict(entry.counts))
+    _enter_book(delivery, one, entry.file_id, entry.counts)
     if entry.counts["taken"]:
-        _supersede(delivery, table, entry.file_id)
-    return _closed(delivery, one, entry.file_id, tuple(entry.reasons))
+        entry.counts["superseding"] = _supersede(delivery, table, entry.file_id)
+    return _closed(delivery, one, entry.counts, tuple(entry.reasons))
 
 
-def _closed(delivery: Delivery, one: Found, file_id: int, reasons: tuple[tuple[int, str], ...] = ()) -> Book:
-    """Settle earlier refusals of the whole file and give its books as they stand in the store."""
-    store = delivery.store
-    store.run("settle_refused_file", file=one.name, sheet=one.sheet, known_from=delivery.known_from)
-    (book,) = store.frame("book_of_file", file_id=file_id).rows(named=True)
+def _closed(
+    delivery: Delivery, one: Found, counts: Counter[str], reasons: tuple[tuple[int, str], ...] = ()
+) -> Book:
+    """Settle earlier refusals of the whole file and give its books."""
+    delivery.store.run("settle_refused_file", file=one.name, sheet=one.sheet, known_from=delivery.known_from)
     return Book(
         file=one.name,
         sheet=one.sheet,
         table=one.table_name,
         profile=one.profile,
-        read=book["rows_read"],
-        taken=book["rows_taken"],
-        held=book["rows_held"],
-        refused=book["rows_refused"],
-        superseding=book["rows_superseding"],
+        read=counts["read"],
+        taken=counts["taken"],
+        held=counts["held"],
+        refused=counts["refused"],
+        superseding=counts["superseding"],
         reasons=reasons,
     )
 
@@ -327,35 +341,28 @@ def _understood(table: Table) -> pl.Expr:
     return pl.struct(values).struct.json_encode()
 
 
-def _enter_book(delivery: Delivery, one: Found, file_id: int, counts: dict[str, int]) -> None:
-    """Enter the books of one file or sheet; what `counts` does not name is zero."""
-    rows = ("read", "taken", "held", "refused", "refused_before", "superseding")
-    book = pl.DataFrame(
-        {
-            "file_id": [file_id],
-            "file": [one.name],
-            "sheet": [one.sheet],
-            "table_name": [one.table_name],
-            "profile": [one.profile],
-            "layout": [one.layout],
-            "content_sha256": [content_of(one.path)],
-            "loaded_at": [delivery.known_from],
-            "loaded_by": [delivery.person],
-            **{f"rows_{what}": [counts.get(what, 0)] for what in rows},
-        },
-        schema_overrides={
-            "file_id": pl.Int32,
-            **dict.fromkeys(("table_name", "profile", "layout"), pl.String),
-        },
+def _enter_book(delivery: Delivery, one: Found, file_id: int, counts: Counter[str]) -> None:
+    """Enter the books of one file or sheet."""
+    delivery.store.run(
+        "enter_book",
+        file_id=file_id,
+        file=one.name,
+        sheet=one.sheet,
+        table_name=one.table_name,
+        profile=one.profile,
+        layout=one.layout,
+        content=content_of(one.path),
+        loaded_at=delivery.known_from,
+        loaded_by=delivery.person,
+        **{what: counts[what] for what in ("read", "taken", "held", "refused", "refused_before")},
     )
-    delivery.store.append("raw_files", book)
 
 
-def _supersede(delivery: Delivery, table: Table, file_id: int) -> None:
-    """Let the rows just taken take the place of the earlier ones that they replace."""
+def _supersede(delivery: Delivery, table: Table, file_id: int) -> int:
+    """Let the rows just taken take the place of the earlier ones that they replace; give their number."""
     store = delivery.store
     if not table.key and store.frame("any_correction").is_empty():
-        return  # no row of the store corrects another
+        return 0  # no row of the store corrects another
     if table.key:
         store.run(
             "supersede_by_key",
@@ -367,6 +374,7 @@ def _supersede(delivery: Delivery, table: Table, file_id: int) -> None:
     else:
         store.run("supersede_corrected", file_id=file_id, known_from=delivery.known_from)
     store.run("record_superseding", file_id=file_id)
+    return int(store.frame("book_of_file", file_id=file_id)["rows_superseding"][0])
 
 
 def _settle(delivery: Delivery, one: Found, table: Table, file_id: int, taken: pl.DataFrame) -> None:
@@ -393,7 +401,7 @@ def refuse_file(delivery: Delivery, one: Found, reason: str) -> Book:
     store, table = delivery.store, one.table_name
     with store.transaction():
         file_id = int(store.frame("next_numbers")["file_id"][0])
-        _enter_book(delivery, one, file_id, {})
+        _enter_book(delivery, one, file_id, Counter())
         store.run(
             "refuse_file",
             file_id=file_id,

@@ -8,7 +8,7 @@ import polars as pl
 
 from pipeline.intake.amounts import amount_in_cell, is_over_word
 from pipeline.intake.dates import moments
-from pipeline.intake.distinct import over_distinct
+from pipeline.intake.distinct import FEW, over_distinct
 from pipeline.intake.tables import Column, Kind, Table
 from pipeline.intake.told_apart import hashes, hashes_of, summed, telling_columns
 
@@ -58,29 +58,49 @@ def typed(frame: pl.DataFrame, table: Table, how: Writing) -> pl.DataFrame:
     (what tells the row from others of its place; told_apart).
     """
     rows = frame.rename({name: _text(name) for name in table.names})
-    rows = rows.with_columns(read for column in table.columns for read in _read(rows, column, how))
+    rows = _read_at_once(rows, table, how) if rows.height <= FEW else _read_by_column(rows, table, how)
     rows = rows.with_columns(c.alias(f"{_SAID}row_{k}") for k, c in enumerate(_row_complaints(table)))
     said = [c for c in rows.columns if c.startswith(_SAID) and rows[c].null_count() < rows.height]
     together = pl.concat_str(said, separator="; ", ignore_nulls=True) if said else pl.lit("")
     rows = rows.with_columns(pl.coalesce("_fault", together).alias("_reason"))
     rows = rows.with_columns(_defaults(table))
-    rows = rows.with_columns(hashes_of(c, rows[c]).alias(_TOLD + c) for c in _DEFAULTED if c in table.names)
-    told = summed((rows[_TOLD + c] for c in telling_columns(table, typed_names(table))), rows.height)
-    reason = pl.when(pl.col("_reason") != "").then("_reason")
-    return rows.select("_line", *typed_names(table), reason.alias("_reason"), told.alias("_content"))
+    told = [
+        rows[_TOLD + c] if _TOLD + c in rows.columns else hashes_of(c, rows[c])
+        for c in telling_columns(table, typed_names(table))
+    ]
+    reason = pl.when(pl.col("_reason") != "").then("_reason").alias("_reason")
+    content = summed(told, rows.height).alias("_content")
+    return rows.select("_line", *typed_names(table), reason, content)
 
 
 _SAID, _TOLD = "_said_", "_told_"
 _DEFAULTED = ("method", "outcome")
+"""Columns in which an empty cell means something: what tells their values apart is worked out after that."""
+
+
+def _read_at_once(rows: pl.DataFrame, table: Table, how: Writing) -> pl.DataFrame:
+    """Add the typed columns and what is wrong with each cell (or null)."""
+    values = rows.with_columns(value for column in table.columns for value in _values(column, how))
+    return values.with_columns(
+        pl.coalesce(_complaint(c, how), _empty(c)).alias(_SAID + c.name) for c in table.columns
+    )
+
+
+def _read_by_column(rows: pl.DataFrame, table: Table, how: Writing) -> pl.DataFrame:
+    """Do the same with each distinct cell of a column once, and add what tells the values apart."""
+    return rows.with_columns(read for column in table.columns for read in _read(rows, column, how))
 
 
 def _read(rows: pl.DataFrame, column: Column, how: Writing) -> list[pl.Series]:
-    """Give one column typed, what is wrong with each cell (or null), and what tells the values apart."""
     cell = _text(column.name)
 
     def worked_out(cells: pl.DataFrame) -> pl.DataFrame:
         values = cells.with_columns(_values(column, how))
-        told = [hashes(c, values[c].cast(pl.String)).alias(_TOLD + c) for c in _typed_as(column)]
+        told = [
+            hashes(c, values[c].cast(pl.String)).alias(_TOLD + c)
+            for c in _typed_as(column)
+            if c not in _DEFAULTED
+        ]
         return values.select(*_typed_as(column), *told, _complaint(column, how).alias(_SAID + column.name))
 
     if column.kind is Kind.RANGED and how.over_limits:  # what 'OL' means hangs on the meter
@@ -88,9 +108,16 @@ def _read(rows: pl.DataFrame, column: Column, how: Writing) -> list[pl.Series]:
     else:
         read = over_distinct(rows[cell], worked_out)
     if column.required and rows[cell].null_count():
-        empty = _where(rows[cell].is_null(), f"{column.name} is empty")
-        read = read.with_columns(pl.coalesce(_SAID + column.name, empty).alias(_SAID + column.name))
+        said = rows.select(cell).hstack(read).select(pl.coalesce(_SAID + column.name, _empty(column)))
+        read = read.with_columns(said.to_series().alias(_SAID + column.name))
     return read.get_columns()
+
+
+def _empty(column: Column) -> pl.Expr:
+    """Say that a cell is empty that must not be, or null."""
+    if not column.required:
+        return pl.lit(None, pl.String)
+    return _where(pl.col(_text(column.name)).is_null(), f"{column.name} is empty")
 
 
 def typed_names(table: Table) -> list[str]:
@@ -231,7 +258,7 @@ def _row_complaints(table: Table) -> list[pl.Expr]:
     return said
 
 
-def _where(wrong: pl.Expr | pl.Series, words: str) -> pl.Expr:
+def _where(wrong: pl.Expr, words: str) -> pl.Expr:
     return pl.when(wrong).then(pl.lit(words))
 
 

@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 import polars as pl
 
+FEW = 2000  # rows are sooner worked out one by one than sorted out first
 _WORTH_IT = 0.5  # of the cells may be distinct before working out every one is as quick
 
 

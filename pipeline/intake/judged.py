@@ -1,6 +1,6 @@
 """One sheet of a file, block by block: its rows under our names, judged, beside the cells as they came."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date
@@ -22,7 +22,6 @@ from pipeline.intake.profiles import (
     without_other_visits,
 )
 from pipeline.intake.writing import Found, WritingEvidence
-from pipeline.store import Store
 
 # What `rodfleet refused --write` puts beside a row: why it was refused, and which refused row it answers.
 WHY, MARK = "why_refused", "refused_row"
@@ -53,14 +52,18 @@ class JudgedSheet:
 
     How its cells are written is found from the first block, and has to stand when all have been seen; else
     `parts` ends in WrittenOtherwiseError with what was `found` of all, to begin anew with. Raises
-    FileRefusedError where the sheet can't be read or misses a column.
+    FileRefusedError where the sheet can't be read or misses a column. limits: upper ends of meters' ranges.
     """
 
     def __init__(
-        self, store: Store, path: Path, what: Recognised, today: date, writing: Found | None = None
+        self,
+        path: Path,
+        what: Recognised,
+        today: date,
+        limits: Mapping[str, float],
+        writing: Found | None = None,
     ) -> None:
-        self._path, self._what, self._today = path, what, today
-        self._limits = _limits(store) if what.table.name == "readings" else {}
+        self._path, self._what, self._today, self._limits = path, what, today, limits
         self._writing = writing
         self._sheet_found: tuple[str, ...] = ()
 
@@ -168,16 +171,6 @@ def _evidence(what: Recognised, sheet: Sheet) -> WritingEvidence:
 def _says_over(ours: pl.DataFrame) -> bool:
     """Say whether any cell says 'over range' without the limit."""
     return bool(ours.select(is_over_word(pl.col("resistance_ohm").unique()).any()).item())
-
-
-def _limits(store: Store) -> dict[str, float]:
-    """Give the upper end of each meter's range where all its records agree (ohm)."""
-    known = store.table("core_instruments").filter(pl.col("range_high_ohm").is_not_null())
-    one = known.group_by("instrument_id").agg(
-        pl.col("range_high_ohm").first(), pl.col("range_high_ohm").n_unique().alias("ranges")
-    )
-    one = one.filter(pl.col("ranges") == 1)
-    return dict(one.select("instrument_id", "range_high_ohm").iter_rows())
 
 
 def _check_headings(names: tuple[str, ...], what: Recognised) -> None:

@@ -196,11 +196,18 @@ def _load_sheet(delivery: Delivery, one: Found, what: Recognised) -> Book:
 def _taken_whole(delivery: Delivery, one: Found, what: Recognised, writing: Writing | None) -> Book:
     """Take a sheet in one transaction; nothing of a file that changes meanwhile."""
     before = fingerprint(one.path)
-    with delivery.store.transaction():
-        book = held_before(delivery, one)
-        if book is None:
-            sheet = JudgedSheet(delivery.store, one.path, what, delivery.today, writing)
-            book = take(delivery, one, what.table, sheet)
-        if fingerprint(one.path) != before:
-            raise FileRefusedError("the file changed while it was read; load it again when it is complete")
+    try:
+        with delivery.store.transaction():
+            book = held_before(delivery, one)
+            if book is None:
+                limits = delivery.limits_for(what.table)
+                sheet = JudgedSheet(one.path, what, delivery.today, limits, writing)
+                book = take(delivery, one, what.table, sheet)
+            if fingerprint(one.path) != before:
+                raise FileRefusedError(
+                    "the file changed while it was read; load it again when it is complete"
+                )
+    except BaseException:
+        delivery.forget()
+        raise
     return book

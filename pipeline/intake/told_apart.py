@@ -11,7 +11,7 @@ from hashlib import blake2b
 import numpy as np
 import polars as pl
 
-from pipeline.intake.distinct import over_distinct
+from pipeline.intake.distinct import FEW, over_distinct
 from pipeline.intake.tables import TABLES, Table
 from pipeline.store import Store
 
@@ -25,13 +25,16 @@ def hashes(column: str, plain: pl.Series) -> pl.Series:
         hashed.update(text.encode())
         return int.from_bytes(hashed.digest(), "little")
 
-    found = [None if text is None else one(text) for text in plain]
-    return pl.Series(column, found, dtype=pl.UInt64)
+    texts = plain.to_list()
+    known = {text: None if text is None else one(text) for text in set(texts)}
+    return pl.Series(column, [known[text] for text in texts], dtype=pl.UInt64)
 
 
 def hashes_of(column: str, values: pl.Series) -> pl.Series:
     """Hash the values of a typed column, each distinct one once."""
     plain = values.cast(pl.String).alias("plain")
+    if plain.len() <= FEW:
+        return hashes(column, plain)
     return over_distinct(plain, lambda cells: hashes(column, cells["plain"]).to_frame()).to_series()
 
 
