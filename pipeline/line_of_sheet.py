@@ -19,8 +19,8 @@ def what_became_of(store: Store, file: str, line: int) -> list[str]:
     rows = store.frame("rows_of_line", file=file, line=line).rows(named=True)
     if not rows:
         raise RequestError(
-            f"Nothing was taken or refused from {file}, line {line}. A row that another file had brought before "
-            "stands under that file."
+            f"Nothing was taken or refused from {file}, line {line}. A row that another file had brought "
+            "before stands under that file."
         )
     return [text for row in rows for text in [*_told(store, row, line), ""]][:-1]
 

@@ -25,6 +25,7 @@
 11. two layers fitted to the soundings of 1,000 sites, beside a bare optimiser. Target: under 60 s.
 12. as 2, a file of ten million readings (1 GB), and what each million more takes. Targets: three times the
    bare read, twice where the rows are held already, 4 GB.
+13. a file of twenty million readings (2 GB). Target: 4 GB of memory.
 
 Each measurement has a process of its own. Seconds are wall seconds: in 1 of the whole process, in 2 to
 5 of the work itself with its input in memory, the best of two or three where that is cheap. Peak is the

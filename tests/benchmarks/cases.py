@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.benchmarks.intake_cases import intake, large_intake
+from tests.benchmarks.intake_cases import intake, large_intake, two_gigabytes
 from tests.benchmarks.large_cases import general_tools, night, pass_growth, sample_loss
 from tests.benchmarks.measure import Measured, best, command, work
 from tests.benchmarks.survival_cases import survival
@@ -143,5 +143,5 @@ def soundings(place: Place) -> Iterator[Row]:
 
 CASES: dict[int, Callable[[Place], Iterator[Row]]] = {
     1: whole_run, 2: intake, 3: vetting, 4: page_building, 5: growth, 6: general_tools, 7: pass_growth,
-    8: sample_loss, 9: night, 10: survival, 11: soundings, 12: large_intake,
+    8: sample_loss, 9: night, 10: survival, 11: soundings, 12: large_intake, 13: two_gigabytes,
 }  # fmt: skip

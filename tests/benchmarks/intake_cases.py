@@ -35,6 +35,22 @@ def large_intake(place: "Place") -> Iterator["Row"]:
     yield Row("each million from the second on", taken, None, taken / million[1].seconds, note)
 
 
+def two_gigabytes(place: "Place") -> Iterator["Row"]:
+    """A file of 2 GB taken into the store."""
+    from tests.benchmarks.cases import Row, _verdict
+
+    folder, fleet = place.folder / "two_gigabytes", place.folder / "two_gigabytes_fleet"
+    folder.mkdir()
+    fleet.mkdir()
+    work("make_large_file", folder, str(2 * LARGE_MILLIONS))
+    command(fleet, "load", folder / "field")
+    found = work("take_file", fleet, str(folder / "readings.csv"))
+    kept = work("books", fleet).facts
+    size = (folder / "readings.csv").stat().st_size / 1e9
+    note = f"{size:.2f} GB, {kept['rows_taken'][0]:,} rows taken, {_verdict(found.peak_mb, MOST_MB, 'MB')}"
+    yield Row("taken", found.inside, found.peak_mb, None, note)
+
+
 def _loads(folder: Path, fleet: Path, once: bool = False) -> Iterator["Row"]:
     from tests.benchmarks.cases import Row
 

@@ -8,7 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import polars as pl
@@ -145,6 +145,46 @@ def test_a_file_that_changes_while_it_is_read_is_refused_and_can_come_again(
         load(store, [field], TODAY, lambda _: None)
         assert store.table("core_readings").height == 8 * 4 * 25 + 1
         assert _balanced(store)
+
+
+_TAKES = """
+import resource, sys
+from datetime import date, timedelta
+from pathlib import Path
+from pipeline.intake import texts
+from pipeline.intake.load import load
+from pipeline.store import Store
+texts.BLOCK_BYTES = 2**19
+folder = Path(sys.argv[1])
+with Store.open(folder / "store.duckdb") as store:
+    report = load(store, [folder / "field"], date(2026, 1, 31), lambda _: None)
+    assert all(check.passed for check in store.checks())
+print(report.total("taken"), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+"""
+
+
+def test_a_file_of_many_blocks_takes_no_more_memory_than_one_of_few(tmp_path: Path) -> None:
+    """What lets a file of 2 GB in (one is taken by `python -m tests.benchmarks --only 13`)."""
+    found = []
+    for days in (100, 800):
+        folder = tmp_path / str(days)
+        small = read_yearly(rods(10, 10), 2000, 2001)
+        small.tables["readings"] = []
+        field = small.write(folder)
+        with (field / "readings.csv").open("w", encoding="utf-8") as out:
+            out.write("well_id,taken_at,resistance_ohm,note\n")
+            for day in range(days):
+                taken = date(2010, 1, 1) + timedelta(days=day)
+                for k in range(100):
+                    well = f"S{k // 10 + 1:02d}-W{k % 10 + 1}"
+                    note = f"written on day {day} of well {k} by a crew that used more words than it had to"
+                    out.write(f"{well},{taken},{10 + k + day / 1000:.3f},{note}\n")
+        words = [sys.executable, "-c", _TAKES, str(folder)]
+        told = subprocess.run(words, capture_output=True, text=True, check=True).stdout.split()
+        assert int(told[0]) == days * 100 + 10 + 100
+        found.append(int(told[1]))
+    few, many = found
+    assert many < few + 70  # MB; read whole, the larger file takes 110 more
 
 
 def test_a_formula_in_a_cell_stays_text_and_is_harmless_in_what_goes_out(tmp_path: Path) -> None:
