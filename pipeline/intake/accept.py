@@ -210,7 +210,7 @@ def _cells(came: pl.DataFrame, wanted: pl.Series) -> pl.Series:
     """Write the wanted rows as they came as JSON; null elsewhere."""
     if not wanted.any():
         return pl.repeat(None, came.height, dtype=pl.String, eager=True)
-    row = pl.struct(pl.exclude("_line")).struct.json_encode()
+    row = pl.struct(pl.exclude("_line").cast(pl.String)).struct.json_encode()
     if wanted.all():
         return came.select(row).to_series()
     written = came.filter(wanted).select("_line", row.alias("cells"))
@@ -261,8 +261,7 @@ def _seen(store: Store, table: Table, rows: pl.DataFrame, file_id: int) -> pl.Da
         hashed = rows.select("_line", told.alias("told"))
         hashed = hashed.join(_cell_hashes(store, unread), on="_line", how="left", maintain_order="left")
         told = hashed.select(pl.coalesce("row_hash", "told")).to_series()
-    rows = rows.with_columns(_hash=told)
-    return rows.with_columns(_seen=_seen_before(store, table, file_id, "row", rows))
+    return rows.with_columns(_hash=told, _seen=_seen_before(store, table, file_id, "row", told))
 
 
 def _cell_hashes(store: Store, rows: pl.DataFrame) -> pl.DataFrame:
@@ -271,20 +270,23 @@ def _cell_hashes(store: Store, rows: pl.DataFrame) -> pl.DataFrame:
         return store.frame("hashes").rename({"line": "_line"})
 
 
-def _seen_before(store: Store, table: Table, file_id: int, kind: str, rows: pl.DataFrame) -> pl.Series:
-    """Say of rows (`_line`, `_hash`) whether each is held already.
+def _seen_before(store: Store, table: Table, file_id: int, kind: str, hashed: pl.Series) -> pl.Series:
+    """Say of the rows of a part, by their hashes, whether each is held already.
 
-    Those of this file whose content is known from elsewhere are noted.
+    The n-th equal row of a file is held when n equal rows are known: repeats within a file stay apart; a file
+    that comes again, whole or in parts, under this name or another, changes nothing. Rows whose content is
+    known from elsewhere are noted: they count for the later parts of the file.
     """
-    with store.lent("_hashed", rows.select(line="_line", row_hash="_hash")):
+    rows = hashed.alias("row_hash").to_frame()
+    with store.lent("_hashed", rows):
         known = store.frame("seen_before", table_name=table.name, file_id=file_id, kind=kind)
     if known.is_empty():
         return pl.repeat(False, rows.height, dtype=pl.Boolean, eager=True)
-    store.append("_of_file", known.select("row_hash", pl.lit(kind).alias("kind")))
-    seen = rows.select("_line").join(
-        known.select(_line="line", seen="seen"), on="_line", how="left", maintain_order="left"
-    )
-    return seen["seen"].fill_null(False)
+    rows = rows.join(known, on="row_hash", how="left", maintain_order="left")
+    again = rows.select(pl.col("row_hash").filter(pl.col("times").is_not_null()), kind=pl.lit(kind))
+    store.append("_of_file", again)
+    nth = pl.int_range(1, pl.len() + 1).over("row_hash") if hashed.is_duplicated().any() else pl.lit(1)
+    return rows.select((nth + pl.col("earlier") <= pl.col("times")).fill_null(False)).to_series()
 
 
 def _enter_taken(delivery: Delivery, table: Table, file_id: int, row_id: int, taken: pl.DataFrame) -> None:
@@ -305,7 +307,7 @@ def _enter_refused(delivery: Delivery, one: Found, table: Table, file_id: int, r
         return 0
     store = delivery.store
     refused = refused.with_columns(_hash=_cell_hashes(store, refused)["row_hash"])
-    new = refused.filter(~_seen_before(store, table, file_id, "refused", refused))
+    new = refused.filter(~_seen_before(store, table, file_id, "refused", refused["_hash"]))
     store.append(
         "raw_refused",
         new.select(

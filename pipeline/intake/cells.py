@@ -8,7 +8,7 @@ import polars as pl
 
 from pipeline.intake.amounts import amount_in_cell, is_over_word
 from pipeline.intake.dates import moments
-from pipeline.intake.distinct import FEW, over_distinct
+from pipeline.intake.distinct import are_few, over_distinct
 from pipeline.intake.tables import Column, Kind, Table
 from pipeline.intake.told_apart import hashes, hashes_of, summed, telling_columns
 
@@ -58,7 +58,7 @@ def typed(frame: pl.DataFrame, table: Table, how: Writing) -> pl.DataFrame:
     (what tells the row from others of its place; told_apart).
     """
     rows = frame.rename({name: _text(name) for name in table.names})
-    rows = _read_at_once(rows, table, how) if rows.height <= FEW else _read_by_column(rows, table, how)
+    rows = _read_at_once(rows, table, how) if are_few(rows.height) else _read_by_column(rows, table, how)
     rows = rows.with_columns(c.alias(f"{_SAID}row_{k}") for k, c in enumerate(_row_complaints(table)))
     said = [c for c in rows.columns if c.startswith(_SAID) and rows[c].null_count() < rows.height]
     together = pl.concat_str(said, separator="; ", ignore_nulls=True) if said else pl.lit("")
@@ -104,7 +104,7 @@ def _read(rows: pl.DataFrame, column: Column, how: Writing) -> list[pl.Series]:
         return values.select(*_typed_as(column), *told, _complaint(column, how).alias(_SAID + column.name))
 
     if column.kind is Kind.RANGED and how.over_limits:  # what 'OL' means hangs on the meter
-        read = worked_out(rows.select(cell, _text("instrument_id")))
+        read = worked_out(rows.select(pl.col(cell, _text("instrument_id")).cast(pl.String)))
     else:
         read = over_distinct(rows[cell], worked_out)
     if column.required and rows[cell].null_count():

@@ -2,10 +2,22 @@
 
 from collections.abc import Callable
 
+import numpy as np
 import polars as pl
 
-FEW = 2000  # rows are sooner worked out one by one than sorted out first
-_WORTH_IT = 0.5  # of the cells may be distinct before working out every one is as quick
+_FEW = 2000  # rows are sooner worked out one by one than sorted out first
+
+
+def are_few(rows: int) -> bool:
+    """Say whether so many rows are sooner worked out one by one than sorted out first."""
+    return rows <= _FEW
+
+
+def sorted_out(frame: pl.DataFrame) -> pl.DataFrame:
+    """Bring columns of text into a form that keeps each distinct cell once; few rows stay as they are."""
+    if are_few(frame.height):
+        return frame
+    return frame.with_columns(pl.col(pl.String).cast(pl.Categorical(pl.Categories.random())))
 
 
 def over_distinct(cells: pl.Series, worked_out: Callable[[pl.DataFrame], pl.DataFrame]) -> pl.DataFrame:
@@ -17,12 +29,17 @@ def over_distinct(cells: pl.Series, worked_out: Callable[[pl.DataFrame], pl.Data
     if cells.null_count() == cells.len():
         one = worked_out(pl.DataFrame({cells.name: pl.Series([None], dtype=pl.String)}))
         return one.clear(cells.len())
-    coded = cells.rechunk().to_arrow().dictionary_encode()
-    distinct = pl.Series(cells.name, coded.dictionary, dtype=pl.String)
-    if distinct.len() > _WORTH_IT * cells.len():
-        return worked_out(cells.to_frame())
-    codes = pl.Series("code", coded.indices)
-    return worked_out(distinct.to_frame()).select(pl.all().gather(codes))
+    if cells.dtype == pl.String:
+        cells = sorted_out(cells.to_frame()).to_series()
+        if cells.dtype == pl.String:
+            return worked_out(cells.to_frame())
+    distinct = cells.drop_nulls().unique()
+    codes = distinct.to_physical().to_numpy()
+    place = np.zeros(int(codes.max()) + 1, np.uint32)
+    place[codes] = np.arange(codes.size, dtype=np.uint32)
+    known = cells.to_physical()
+    each = pl.Series("place", place[known.fill_null(0).to_numpy()]).set(known.is_null(), None)
+    return worked_out(distinct.cast(pl.String).to_frame()).select(pl.all().gather(each))
 
 
 def ways(frame: pl.DataFrame) -> tuple[pl.Series, pl.DataFrame]:
@@ -31,14 +48,13 @@ def ways(frame: pl.DataFrame) -> tuple[pl.Series, pl.DataFrame]:
     for column in frame:
         coded = column.rechunk().to_arrow().dictionary_encode(null_encoding="encode")
         beside = pl.Series(coded.indices, dtype=pl.Int64)
-        both = (
-            numbers * max(len(coded.dictionary), 1) + beside
-        ).to_arrow()  # below 2^63: each is below the height
-        numbers = pl.Series(both.dictionary_encode().indices, dtype=pl.Int64)
+        both = numbers * max(len(coded.dictionary), 1) + beside  # below 2^63: each is below the height
+        numbers = pl.Series(both.to_arrow().dictionary_encode().indices, dtype=pl.Int64)
     return numbers, frame[numbers.arg_unique()]
 
 
 def counted(cells: pl.Series) -> pl.DataFrame:
     """Give the distinct cells of a column, as they come, and how often each stands there: `cell`, `times`."""
     filled = cells.drop_nulls().alias("cell").to_frame()
-    return filled.group_by("cell", maintain_order=True).agg(pl.len().alias("times"))
+    told = filled.group_by("cell", maintain_order=True).agg(pl.len().alias("times"))
+    return told.with_columns(pl.col("cell").cast(pl.String))

@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.errors import FileRefusedError
 from pipeline.intake.amounts import is_over_word
 from pipeline.intake.cells import Writing, typed
+from pipeline.intake.distinct import sorted_out
 from pipeline.intake.files import Headings, Sheet, headings_of, rows_below, sheet_in_blocks
 from pipeline.intake.profiles import (
     Recognised,
@@ -121,7 +122,7 @@ class JudgedSheet:
                 _check_headings(headings.names, what)
             if headings.end is not None and sheet.grid["_line"][0] >= headings.end:
                 return
-            came = without_other_visits(rows_below(sheet, headings), what)
+            came = sorted_out(without_other_visits(rows_below(sheet, headings), what))
             ours = mapped(came, what, above)
             meant = rows_of_visit(came, what)
             came, ours = came.filter(meant), ours.filter(meant)
@@ -150,7 +151,7 @@ class JudgedSheet:
 
 def _column(frame: pl.DataFrame, name: str | None) -> pl.Series:
     if name in frame.columns:
-        return frame[name]
+        return frame[name].cast(pl.String)
     return pl.repeat(None, frame.height, dtype=pl.String, eager=True)
 
 
@@ -170,7 +171,7 @@ def _evidence(what: Recognised, sheet: Sheet) -> WritingEvidence:
 
 def _says_over(ours: pl.DataFrame) -> bool:
     """Say whether any cell says 'over range' without the limit."""
-    return bool(ours.select(is_over_word(pl.col("resistance_ohm").unique()).any()).item())
+    return bool(ours.select(is_over_word(pl.col("resistance_ohm").unique().cast(pl.String)).any()).item())
 
 
 def _check_headings(names: tuple[str, ...], what: Recognised) -> None:

@@ -20,5 +20,6 @@ def as_it_came(store: Store, row_id: int) -> dict[str, str | None]:
     if found["cells"][0] is not None:  # taken before rows were kept by the sheet
         return dict(json.loads(found["cells"][0]))
     rows = pl.read_parquet(BytesIO(found["rows"][0]))
-    (row,) = rows.filter(pl.col("_line") == found["line"][0]).drop("_line").rows(named=True)
+    of_line = rows.filter(pl.col("_line") == found["line"][0])
+    (row,) = of_line.select(pl.exclude("_line").cast(pl.String)).rows(named=True)
     return row

@@ -11,7 +11,7 @@ from hashlib import blake2b
 import numpy as np
 import polars as pl
 
-from pipeline.intake.distinct import FEW, over_distinct
+from pipeline.intake.distinct import are_few, over_distinct
 from pipeline.intake.tables import TABLES, Table
 from pipeline.store import Store
 
@@ -33,7 +33,7 @@ def hashes(column: str, plain: pl.Series) -> pl.Series:
 def hashes_of(column: str, values: pl.Series) -> pl.Series:
     """Hash the values of a typed column, each distinct one once."""
     plain = values.cast(pl.String).alias("plain")
-    if plain.len() <= FEW:
+    if are_few(plain.len()):
         return hashes(column, plain)
     return over_distinct(plain, lambda cells: hashes(column, cells["plain"]).to_frame()).to_series()
 

@@ -1,38 +1,26 @@
--- Those rows of a file whose content is known from another file, and whether each is held already.
--- The n-th equal row of a file is held when n equal rows are known: repeats within a file stay apart, a file
--- that comes again, whole or in parts, under this name or another, changes nothing. Superseded rows count:
--- an old file must not bring an old value back. A file comes in parts: what its earlier parts held ($kind) counts
--- among its own rows.
+-- How often the content of rows of a file is known from other files, and how often earlier parts of this one held it
+-- ($kind: among the rows as judged, or among the refused ones by their cells). Content that is not known is left out.
+-- Superseded rows count: an old file must not bring an old value back.
 WITH hashed AS (
-    FROM _hashed  -- line, row_hash
+    FROM _hashed  -- row_hash
 ), taken AS (
     SELECT row_hash
     FROM raw_rows
-    WHERE table_name = $table_name AND file_id <> $file_id
+    WHERE table_name = $table_name AND file_id <> $file_id AND row_hash IN (FROM hashed)
 ), refused AS (
     SELECT content_hash AS row_hash
     FROM raw_refused
-    WHERE table_name = $table_name AND line IS NOT NULL AND file_id <> $file_id
-), known AS MATERIALIZED (
+    WHERE table_name = $table_name AND line IS NOT NULL AND file_id <> $file_id AND content_hash IN (FROM hashed)
+), known AS (
     SELECT row_hash, count(*) AS times
     FROM (FROM taken UNION ALL FROM refused)
-    WHERE row_hash IN (SELECT row_hash FROM hashed)
     GROUP BY row_hash
 ), earlier AS (
     SELECT row_hash, count(*) AS times
     FROM _of_file
-    WHERE kind = $kind AND row_hash IN (SELECT row_hash FROM known)
+    WHERE kind = $kind AND row_hash IN (FROM hashed)
     GROUP BY row_hash
-), numbered AS (
-    SELECT line, row_hash, row_number() OVER (PARTITION BY row_hash ORDER BY line) AS occurrence
-    FROM hashed
-    WHERE row_hash IN (SELECT row_hash FROM known)
 )
-SELECT
-    numbered.line,
-    numbered.row_hash,
-    numbered.occurrence + coalesce(earlier.times, 0) <= known.times AS seen
-FROM numbered
-JOIN known USING (row_hash)
-LEFT JOIN earlier USING (row_hash)
-ORDER BY numbered.line;
+SELECT known.row_hash, known.times, coalesce(earlier.times, 0) AS earlier
+FROM known
+LEFT JOIN earlier USING (row_hash);

@@ -119,6 +119,7 @@ def _loaded(
     folder: Path, text: str, monkeypatch: pytest.MonkeyPatch, size: int
 ) -> tuple[LoadReport, pl.DataFrame]:
     monkeypatch.setattr(texts, "BLOCK_BYTES", size)
+    monkeypatch.setattr("pipeline.intake.distinct._FEW", 2000 if size > 1000 else 0)
     folder.mkdir()
     for name, content in TABLES.items():
         (folder / name).write_text(content, encoding="utf-8")

@@ -9,6 +9,14 @@ from pipeline.intake.cells import Writing, typed
 from pipeline.intake.tables import ELECTRODES, INSTRUMENTS, READINGS, SITES, SOIL_SURVEYS, WEATHER, Table
 
 TODAY = date(2026, 11, 24)
+
+
+@pytest.fixture(autouse=True, params=[2000, 0], ids=["few", "many"])
+def how_many_are_few(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Few rows are worked out at once, many by their distinct cells: with the same outcome."""
+    monkeypatch.setattr("pipeline.intake.distinct._FEW", request.param)
+
+
 GOOD_READING = {"well_id": "A-W1", "taken_at": "2020-03-01", "resistance_ohm": "12.5"}
 
 

@@ -502,6 +502,7 @@ def test_parts_of_a_file_give_the_store_that_the_whole_gives(
     kept = []
     for rows_a_part in (3, 1000):
         monkeypatch.setattr("pipeline.intake.judged._PART_ROWS", rows_a_part)
+        monkeypatch.setattr("pipeline.intake.distinct._FEW", 2000 if rows_a_part > 3 else 0)
         folder = tmp_path / str(rows_a_part)
         folder.mkdir()
         with Store.open(folder / "store.duckdb") as store:
@@ -514,7 +515,8 @@ def test_parts_of_a_file_give_the_store_that_the_whole_gives(
             kept.append([store.table(t) for t in ("core_readings", "core_refused", "core_books")])
     for part, whole in zip(*kept, strict=True):
         moments = [c for c in part.columns if c in ("loaded_at", "refused_at", "known_from")]
-        assert part.drop(moments).equals(whole.drop(moments))
+        order = [c for c in ("row_id", "file_id", "file", "line") if c in part.columns]
+        assert part.drop(moments).sort(order).equals(whole.drop(moments).sort(order))
 
 
 def test_rows_of_an_older_program_are_known_again(store: Store, inbox: Path) -> None:
