@@ -15,7 +15,8 @@ SELECT
     refused_at,
     row_place,
     row_moment,
-    understood  -- JSON: what could be read of the row, under our names and in our units; null for whole files
+    understood,  -- JSON: what could be read of the row, under our names and in our units; null for whole files
+    file_id
 FROM refused;
 
 CREATE OR REPLACE VIEW core_refused AS
