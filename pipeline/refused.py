@@ -68,7 +68,8 @@ def sheets_of(rows: pl.DataFrame) -> list[RefusedSheet]:
     for (file, sheet), own in rows.drop_nulls("line").group_by(["file", "sheet"], maintain_order=True):
         cells = [json.loads(c) for c in own["cells"]]
         headings = tuple(dict.fromkeys(name for row in cells for name in row if name not in (WHY, MARK)))
-        marks = (f"{file}|{sheet}|{line}" for line in own["line"])
+        # Two files of one name may each have had such a line: the number of the file tells them apart.
+        marks = (f"{file}|{sheet}|{line}|{n}" for line, n in own.select("line", "file_id").iter_rows())
         body = tuple(
             (*(_text(row.get(h)) for h in headings), str(why), mark)
             for row, why, mark in zip(cells, own["reason"], marks, strict=True)

@@ -31,7 +31,8 @@ WITH fresh AS (
 ), by_mark AS (
     SELECT open_rows.refused_row
     FROM open_rows
-    SEMI JOIN fresh ON format('{}|{}|{}', open_rows.file, open_rows.sheet, open_rows.line) = fresh.mark
+    SEMI JOIN fresh
+        ON format('{}|{}|{}|{}', open_rows.file, open_rows.sheet, open_rows.line, open_rows.file_id) = fresh.mark
 ), settled AS (
     FROM by_content
     UNION

@@ -5,6 +5,7 @@ WITH refused AS (
     WHERE refused_at <= known_at
 )
 SELECT
+    file_id,
     file,
     sheet,
     line,

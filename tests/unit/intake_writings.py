@@ -90,7 +90,9 @@ UNCLEAR_DAYS = ("%d/%m/%y", "%m/%d/%y", "%y-%m-%d", "%d.%m.%y", "%d-%m-%Y", "%m-
 CLEAR_DAYS = ("%Y-%m-%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%Y/%m/%d", "%d %b %Y", "%Y-%m-%dT00:00:00Z")
 
 
-def writings(forms: tuple[str, ...] = FORMS, days: tuple[str, ...] = CLEAR_DAYS) -> st.SearchStrategy[Writing]:
+def writings(
+    forms: tuple[str, ...] = FORMS, days: tuple[str, ...] = CLEAR_DAYS
+) -> st.SearchStrategy[Writing]:
     """Draw a way of writing a file."""
     few = st.sampled_from((0, 0, 0, 1, 2))
     return st.builds(
@@ -121,7 +123,9 @@ def written(rows: list[Reading], how: Writing) -> tuple[str, bytes]:
     elif how.form == "jsonl":
         names = _names(how)
         objects = [dict(zip(names, _cells(row, how), strict=True)) for row in rows]
-        text = "".join(json.dumps({k: v for k, v in o.items() if v}) + "\n" * (1 + how.blanks) for o in objects)
+        text = "".join(
+            json.dumps({k: v for k, v in o.items() if v}) + "\n" * (1 + how.blanks) for o in objects
+        )
         content = text.encode(how.encoding)
     else:
         content = _parquet(rows, how)
