@@ -56,7 +56,7 @@ def read_question(path: Path) -> Question:
         given = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as fault:
         raise RequestError(f"{path} can't be read ({fault.strerror}); check the path.") from fault
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
+    except (ValueError, RecursionError) as fault:  # of TOML, of UTF-8, or of a number without end
         raise RequestError(f"{path} can't be read as TOML: {fault}; correct that line.") from fault
     return question_from(given, str(path))
 

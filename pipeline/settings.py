@@ -203,7 +203,7 @@ def _read_toml(path: Path) -> dict[str, Any]:
         return {}
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
+    except (ValueError, RecursionError) as fault:  # of TOML, of UTF-8, or of a number without end
         raise RequestError(f"fleet.toml can't be read as TOML: {fault}; correct that line.") from fault
 
 

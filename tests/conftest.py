@@ -1,7 +1,7 @@
-"""How far the property tests look: the same few cases in every run, or many new ones where they are asked for.
+"""How far the property tests look: the same few cases in every run, or many new ones where asked for.
 
-`make properties` sets RODFLEET_PROPERTIES: that many times the examples, drawn anew each time; what fails is printed
-with the line that draws it again.
+`make properties` sets RODFLEET_PROPERTIES: that many times the examples, drawn anew each time; what fails is
+printed with the line that draws it again.
 """
 
 import os

@@ -13,6 +13,7 @@ import polars as pl
 from pipeline.errors import RequestError
 from pipeline.intake.distinct import over_distinct
 from pipeline.intake.files import Sheet
+from pipeline.intake.profile_values import wrong_source, wrong_value
 from pipeline.intake.tables import TABLES, Kind, Table
 from pipeline.intake.units import IN_CELL, UNITS, factor, units_of
 from pipeline.intake.visits import Visits
@@ -232,10 +233,10 @@ def _headings_in_order(sheet: Sheet, line: int | None) -> list[str]:
 def _profiles(file: Path) -> list[Profile]:
     try:
         given = tomllib.loads(file.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
+    except (ValueError, RecursionError) as fault:  # of TOML, of UTF-8, or of a number without end
         raise RequestError(f"The source profile {file.name} can't be read: {fault}; correct it.") from fault
     maps = given.pop("maps", [])
-    if not isinstance(maps, list) or not maps:
+    if not isinstance(maps, list) or not maps or not all(isinstance(one, dict) for one in maps):
         raise _wrong(file, "has no [[maps]]", "add one for each table in the file")
     return [_profile(file, {**given, **one}) for one in maps]
 
@@ -248,41 +249,30 @@ _PROFILE_KEYS = (
     *("files", "sheet", "heading_line", "decimal_marks", "dates", "encoding", "separator"),
     *("well_number_with", "fill_down", "visits"),
 )
-_KINDS = {"heading_line": int, "sheet": str, "decimal_marks": str, "encoding": str, "separator": str}
-_LISTS = ("files", "dates", "fill_down")
 
 
 def _profile(file: Path, given: dict[str, Any]) -> Profile:
-    table = TABLES.get(given.pop("table", ""))
+    table = TABLES.get(str(given.pop("table", "")))
     if table is None:
         raise _wrong(file, "names no known table", f"give one of {', '.join(TABLES)}")
-    columns = {}
-    for name, source in given.pop("columns", {}).items():
+    columns, theirs = {}, given.pop("columns", {})
+    if not isinstance(theirs, dict):
+        raise _wrong(file, f"has columns = {theirs!r}", "give a table [maps.columns]")
+    for name, source in theirs.items():
         if name not in table.names:
             raise _wrong(file, f"maps '{name}'", f"{table.name} has only {', '.join(table.names)}")
         columns[name] = _source(file, name, source)
     given.pop("about", None)
     if unknown := given.keys() - set(_PROFILE_KEYS):
         raise _wrong(file, f"has the unknown key '{min(unknown)}'", f"known are {', '.join(_PROFILE_KEYS)}")
-    for name, kind in _KINDS.items():
-        if name in given and (not isinstance(given[name], kind) or not given[name]):
-            raise _wrong(file, f"has {name} = {given[name]!r}", f"give a {_NAMES_OF_KINDS[kind]}")
-    if len(given.get("separator", ",").encode()) != 1:
-        raise _wrong(file, f"has separator = {given['separator']!r}", "give one plain sign")
-    for name in _LISTS:
-        listed = given.get(name, ())
-        if not isinstance(listed, list | tuple) or not all(isinstance(v, str) for v in listed):
-            raise _wrong(file, f"has {name} = {listed!r}", "give a list of texts")
-        given[name] = tuple(listed)
+    if fault := wrong_value(given):
+        raise _wrong(file, *fault)
+    given |= {name: tuple(given[name]) for name in ("files", "dates", "fill_down") if name in given}
     given["visits"] = visits = _visits(file, table, given.get("visits"))
     there = {*columns, *([visits.value, visits.date] if visits else [])}
     if missing := [c for c in table.required if c not in there]:
         raise _wrong(file, f"maps nothing to {table.name}.{missing[0]}", "add it")
     return Profile(name=file.stem, table=table, columns=columns, **given)
-
-
-_NAMES_OF_KINDS = {int: "whole number above zero", str: "text"}
-_SOURCE_KEYS = {"from", "unit", "words", "bare"}
 
 
 def _visits(file: Path, table: Table, given: Any) -> Visits | None:
@@ -304,7 +294,7 @@ def _visits(file: Path, table: Table, given: Any) -> Visits | None:
 def _source(file: Path, name: str, given: str | dict[str, Any]) -> Source:
     if isinstance(given, str):
         return Source(given)
-    if not isinstance(given, dict) or "from" not in given or given.keys() - _SOURCE_KEYS:
+    if wrong_source(given) or isinstance(given, str):
         raise _wrong(file, f"maps '{name}' wrongly", "give from, and if need be unit, bare and words")
     unit, bare = given.get("unit"), given.get("bare")
     _check_unit(file, name, unit, bare)
@@ -315,7 +305,7 @@ def _check_unit(file: Path, name: str, unit: str | None, bare: str | None) -> No
     for one in (unit, bare):
         if one is None or (one == IN_CELL and one is unit and units_of(name)):
             continue
-        if one not in UNITS:
+        if not isinstance(one, str) or one not in UNITS:
             raise _wrong(file, f"gives '{name}' the unknown unit '{one}'", f"known are {', '.join(UNITS)}")
         if factor(name, one) is None:
             can = ", ".join((*units_of(name), IN_CELL)) or "none: it has no unit"

@@ -1,4 +1,4 @@
-"""What the store must hold after any sequence of files: the rules of the intake in plain Python, row by row."""
+"""What the store must hold after any sequence of files: the rules of the intake, row by row, in Python."""
 
 from collections import Counter
 from dataclasses import dataclass, field, replace
@@ -149,14 +149,17 @@ class Books:
             for t in self.taken
             if t.delivered[0] <= load and (t not in self.gone or self.gone[t][0] > load)
         ]
-        return sorted(
+        shown = [
             (
-                (r.well_id, datetime.fromisoformat(r.taken_at), float(r.resistance_ohm), r.corrects == "true")
-                + (r.note or None,)
-                for r in rows
-            ),
-            key=str,
-        )
+                r.well_id,
+                datetime.fromisoformat(r.taken_at),
+                float(r.resistance_ohm),
+                r.corrects == "true",
+                note,
+            )
+            for r, note in ((r, r.note or None) for r in rows)
+        ]
+        return sorted(shown, key=str)
 
     def waiting(self, load: int | None = None) -> list[tuple[object, ...]]:
         """Give file, line, cells and whether settled of each row that was refused up to a load, sorted."""

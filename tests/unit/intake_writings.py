@@ -194,7 +194,7 @@ class Piece:
 
 @st.composite
 def deliveries(draw: st.DrawFn, rows: list[Reading], how: st.SearchStrategy[Writing]) -> list[Piece]:
-    """Cut readings into files in any order, some of them in several files, each file written in its own way."""
+    """Cut readings into files in any order, some into several files, each file written in its own way."""
     count = draw(st.integers(1, 3))
     homes = [draw(st.sets(st.integers(0, count - 1), min_size=1)) for _ in rows]
     pieces = []

@@ -1,4 +1,4 @@
-"""However readings are written, cut into files, ordered and repeated, the store ends the same, or a file asks.
+"""However readings are written, cut into files, ordered and repeated, the store ends the same, or asks.
 
 The expected content is worked out here from the true readings, not by loading them another way.
 """
