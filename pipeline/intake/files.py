@@ -1,6 +1,7 @@
 """Any accepted form of file to a grid of text cells that knows file, sheet and line."""
 
 import io
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -216,7 +217,9 @@ def rows_below(sheet: Sheet, headings: Headings) -> pl.DataFrame:
     """
     grid = _between(sheet.grid, headings.line + 1, headings.end)
     expected, there = len(headings.names), _columns(grid)
-    names = [*headings.names, *(f"column_{k + 1}" for k in range(expected, there))]
+    names = [*headings.names]
+    while len(names) < there:
+        names.append(_nameless(len(names), names))
     fault = pl.col("_fault")
     if sheet.ragged:
         said = pl.format("the line has {} cells and the headings are {}", pl.col("_width"), pl.lit(expected))
@@ -242,12 +245,24 @@ def _headings(top: pl.DataFrame) -> tuple[str, ...]:
     cells = [top[f"c{k}"][0] for k in range(_columns(top))]
     while cells and not (cells[-1] or "").strip():
         cells.pop()
-    names = [(cell or "").strip() or f"column_{k + 1}" for k, cell in enumerate(cells)]
+    names = [(cell or "").strip() for cell in cells]
     if not names:
         raise FileRefusedError("the line of headings is empty; check that the whole file was sent")
-    if twice := {n for n in names if names.count(n) > 1}:
-        raise FileRefusedError(f"the heading '{min(twice)}' stands twice; give each column its own heading")
+    lower = Counter(n.lower() for n in names if n)  # Note and note: which of them is meant can't be known
+    if twice := [n for n in names if lower[n.lower()] > 1]:
+        raise FileRefusedError(f"the heading '{twice[-1]}' stands twice; give each column its own heading")
+    for k, name in enumerate(names):
+        if name in ("", "_line", "_fault"):  # the last two are columns of the frame itself
+            names[k] = _nameless(k, names)
     return tuple(names)
+
+
+def _nameless(k: int, names: Sequence[str]) -> str:
+    """Name a column without a heading by its place, apart from every heading."""
+    name = f"column_{k + 1}"
+    while name in names:
+        name += "_"
+    return name
 
 
 def _columns(grid: pl.DataFrame) -> int:
@@ -258,10 +273,13 @@ def _parquet(path: Path, peek: int | None) -> Sheet:
     source: Path | io.BytesIO = io.BytesIO(_unpacked(path)) if _gz(path) else path
     try:
         frame = pl.read_parquet(source, n_rows=peek)
-        columns = frame.select(_as_text(frame))
     except BaseException as fault:
         first = _first_words(fault)
         raise FileRefusedError(f"it is not a whole Parquet file ({first}); send it again") from fault
+    for name, kind in frame.schema.items():
+        if kind.is_nested() and "Binary" in str(kind):
+            raise FileRefusedError(f"bytes within the lists of its column '{name}' are no text; leave it out")
+    columns = frame.select(_as_text(frame))
     lines = pl.int_range(1, frame.height + 1, dtype=pl.Int64, eager=True).alias("_line")
     faults = pl.repeat(None, frame.height, dtype=pl.String, eager=True).alias("_fault")
     return _under_field_names(columns, lines, faults)
@@ -278,6 +296,8 @@ def _as_text(frame: pl.DataFrame) -> list[pl.Expr]:
             column = pl.when(column).then(pl.lit("true")).when(~column).then(pl.lit("false"))
         elif kind.is_nested():
             column = pl.struct(column).struct.json_encode()
+        elif kind == pl.Duration:
+            column = column.dt.to_string()
         elif kind == pl.Binary:
             column = column.bin.encode("hex")
         columns.append(column.cast(pl.String).alias(name))

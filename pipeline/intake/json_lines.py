@@ -52,7 +52,7 @@ def _json_object(line: str) -> tuple[dict[str, str | None], str | None]:
         return {"line_text": line}, "the line is JSON nested too deep"
     if not isinstance(fields, dict):
         return {"line_text": line}, "the line is not a JSON object"
-    return {name: _json_cell(value) for name, value in fields.items()}, None
+    return {_sound(name): _json_cell(value) for name, value in fields.items()}, None
 
 
 def _json_cell(value: object) -> str | None:
@@ -60,7 +60,7 @@ def _json_cell(value: object) -> str | None:
         return None if value is None else _sound(value)
     if isinstance(value, bool):
         return "true" if value else "false"
-    return json.dumps(value, ensure_ascii=False)
+    return _sound(json.dumps(value, ensure_ascii=False))
 
 
 def _sound(text: str) -> str:

@@ -18,6 +18,7 @@ ALWAYS_ALLOWED_BYTES = 16 * 2**20  # a small file may pack well: the same line a
 MOST_BYTES = 4 * 2**30
 MOST_MEMBERS = 20_000
 MOST_CELLS = 200_000_000  # a sheet is laid out as a full rectangle before any cell can be looked at
+MOST_REPEATED = 1_000_000  # filled cells that an ODS sheet says by "the same again"; a crew's have a handful
 _PIECE = 2**20
 _FAULTS = (zipfile.BadZipFile, EOFError, zlib.error, NotImplementedError, RuntimeError, OSError, ValueError)
 
@@ -160,11 +161,13 @@ def check_workbook(source: Path | bytes) -> BookFacts:
         with zipfile.ZipFile(io.BytesIO(source) if isinstance(source, bytes) else source) as archive:
             for entry in archive.infolist():
                 sheet = entry.filename.startswith("xl/worksheets/") and entry.filename.endswith(".xml")
-                extent = _Extent()
+                extent, repeats = _Extent(), _Repeats()
                 with archive.open(entry) as stream:
                     for text in _between_tags(_pieces(stream), meter):
                         if sheet:
                             extent.see(text)
+                        elif entry.filename == "content.xml":
+                            repeats.see(text)
                         from_1904 |= entry.filename == "xl/workbook.xml" and b'date1904="1"' in text
                 errors, merged = errors + extent.errors, merged + extent.merged
     except _FAULTS as fault:
@@ -201,6 +204,28 @@ class _Extent:
             raise FileRefusedError(
                 f"a sheet reaches to row {self.rows} and column {self.columns}, so this is no table; "
                 "delete the stray cells far out"
+            )
+
+
+class _Repeats:
+    """Count the filled cells that an ODS sheet does not write out: a few bytes can stand for millions."""
+
+    _TAG = re.compile(rb"<table:table-(row|cell)\b([^>]*)>")
+
+    def __init__(self) -> None:
+        self.rows, self.cells = 1, 0
+
+    def see(self, text: bytes) -> None:
+        for what, told in self._TAG.findall(text):
+            found = re.search(rb'-repeated="(\d+)"', told)
+            times = int(found[1]) if found else 1
+            if what == b"row":
+                self.rows = times
+            elif b"value-type=" in told:
+                self.cells += self.rows * times - 1
+        if self.cells > MOST_REPEATED:
+            raise FileRefusedError(
+                f"filled cells are repeated {self.cells} times, so this is no table; delete them"
             )
 
 

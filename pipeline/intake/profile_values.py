@@ -17,13 +17,20 @@ def wrong_value(given: Mapping[str, Any]) -> tuple[str, str] | None:
     for name in _TEXTS:
         if name in given and (not isinstance(given[name], str) or not given[name]):
             return f"has {name} = {given[name]!r}", "give a text"
-    line = given.get("heading_line", 1)
-    if not isinstance(line, int) or isinstance(line, bool) or not 0 < line < _MOST_LINES:
-        return f"has heading_line = {line!r}", "give a whole number above zero"
     for name in _LISTS:
         listed = given.get(name, ())
         if not isinstance(listed, list | tuple) or not all(isinstance(v, str) for v in listed):
             return f"has {name} = {listed!r}", "give a list of texts"
+    return _wrong_line(given.get("heading_line", 1)) or _wrong_writing(given)
+
+
+def _wrong_line(line: Any) -> tuple[str, str] | None:
+    if not isinstance(line, int) or isinstance(line, bool) or not 0 < line < _MOST_LINES:
+        return f"has heading_line = {line!r}", "give a whole number above zero"
+    return None
+
+
+def _wrong_writing(given: Mapping[str, Any]) -> tuple[str, str] | None:
     if not set(given.get("decimal_marks", ".")) <= {".", ","}:
         return f"has decimal_marks = {given['decimal_marks']!r}", "give '.', ',' or '.,'"
     separator = given.get("separator", ",")
@@ -35,7 +42,7 @@ def wrong_value(given: Mapping[str, Any]) -> tuple[str, str] | None:
 
 
 def wrong_source(given: Any) -> bool:
-    """Say whether what a column is mapped to can't be used: not a heading, nor `{ from, unit, bare, words }`."""
+    """Say whether what a column is mapped to is neither a heading nor `{ from, unit, bare, words }`."""
     if isinstance(given, str):
         return False
     if not isinstance(given, dict) or not isinstance(given.get("from"), str) or given.keys() - _SOURCE_KEYS:

@@ -1,7 +1,7 @@
 """Whatever bytes come in, a file is read or refused in one sentence; the store stands and its books close.
 
-Sound files of every form are bent: bits turned, cut short, spliced, stuffed with odd cells, also inside of what
-is packed. Nothing but the project's own errors may come out.
+Sound files of every form are bent: bits turned, cut short, spliced, stuffed with odd cells, also inside of
+what is packed. Nothing but the project's own errors may come out.
 """
 
 import gzip
@@ -262,6 +262,77 @@ def test_a_row_of_odd_cells_is_taken_or_refused_and_its_neighbours_are_not_lost(
         assert store.frame("checks/books_close").is_empty()
 
     in_a_folder(check)
+
+
+HEAD = "well_id,taken_at,resistance_ohm"
+AS_JSON = b'"well_id": "A-W3", "taken_at": "2019-05-13", "resistance_ohm": 3}\n'
+
+
+@pytest.mark.parametrize(
+    ("end", "content"),
+    [
+        ("half characters in a name.jsonl", b'{"\\ud800": 1, ' + AS_JSON),
+        ("half characters inside.jsonl", b'{"a": ["\\ud800", {"\\ud800": 1}], ' + AS_JSON),
+        ("our own names.jsonl", b'{"_line": 1, "_fault": 2, "c1": 3, "c0": 4, "_cells": 5, ' + AS_JSON),
+        ("our own names.csv", f"{HEAD},_line,_fault,_width\nA-W3,2019-05-14,5,1,2,3\n".encode()),
+        ("a place for a name.csv", f"{HEAD},,column_4\nA-W3,2019-05-15,5,1,2\n".encode()),
+        ("a place behind.csv", f"{HEAD},column_5,,\nA-W3,2019-05-16,5,1,,\n".encode()),
+    ],
+)
+def test_names_that_mean_something_to_the_program_are_a_crews_own(
+    store: Store, tmp_path: Path, end: str, content: bytes
+) -> None:
+    path = tmp_path / f"readings {end}"
+    path.write_bytes(content)
+    before = store.table("core_readings").height
+    told = load(store, [path], TODAY, lambda _: None)
+    assert (told.total("read"), told.total("refused"), told.ok) == (1, 0, True)
+    # The three JSON rows are one reading: it is held after the first.
+    assert store.table("core_readings").height - before == told.total("taken")
+    assert told.total("taken") + told.total("held") == 1
+    assert propose(path, TODAY)
+
+
+def test_headings_that_differ_in_capitals_alone_are_asked_about(store: Store, tmp_path: Path) -> None:
+    (tmp_path / "readings.csv").write_text(f"{HEAD},Resistance_ohm\nA-W3,2019-05-17,5,77\n", encoding="utf-8")
+    (book,) = load(store, [tmp_path / "readings.csv"], TODAY, lambda _: None).books
+    assert "'Resistance_ohm' stands twice" in str(book.failure)
+
+
+def test_filled_cells_said_again_a_million_times_are_refused_before_they_are_laid_out(
+    store: Store, tmp_path: Path
+) -> None:
+    start = _ods(["well_id;taken_at;resistance_ohm"])
+    for rows, columns, words in ((30_000, 3_000, "repeated"), (3, 1, "")):
+        path = tmp_path / f"readings_{rows}.ods"
+        with zipfile.ZipFile(io.BytesIO(start)) as sound, zipfile.ZipFile(path, "w") as archive:
+            for member in sound.namelist():
+                content = sound.read(member).decode()
+                content = content.replace(
+                    "</table:table>",
+                    f'<table:table-row table:number-rows-repeated="{rows}"><table:table-cell '
+                    f'table:number-columns-repeated="{columns}" office:value-type="string">'
+                    "<text:p>x</text:p></table:table-cell></table:table-row></table:table>",
+                )
+                archive.writestr(member, content)
+        (book,) = load(store, [path], TODAY, lambda _: None).books
+        assert words in str(book.failure)
+        assert (book.read == rows) == (not words)
+
+
+def test_columns_of_a_parquet_file_that_are_none_of_ours_do_not_stop_it(store: Store, tmp_path: Path) -> None:
+    frame = pl.DataFrame(
+        {"well_id": ["A-W3"], "taken_at": ["2019-05-18"], "resistance_ohm": [5.25], "_line": [7]}
+    )
+    frame = frame.with_columns(
+        took=pl.duration(minutes=5), at=pl.time(7, 30), d=pl.lit("1.5").cast(pl.Decimal(9, 2)), n=None
+    )
+    frame.write_parquet(tmp_path / "readings_a.parquet")
+    frame.with_columns(deep=pl.lit([b"\xff"])).write_parquet(tmp_path / "readings_b.parquet")
+    books = load(store, [tmp_path], TODAY, lambda _: None).books
+    one, other = sorted(books, key=lambda book: book.file)
+    assert (one.taken, one.refused, one.failure) == (1, 0, None)
+    assert "column 'deep'" in str(other.failure)
 
 
 PROFILE = (
