@@ -187,9 +187,9 @@ def build_histories(
         material=tuple(known["material"].fill_null("other")),
         raw=(known["ratio_basis"] == "loop_raw").to_numpy(),
         shifts=_shifts(works, site_names, as_of),
-        age_now=(
-            (pl.Series([as_of] * known.height) - known["installed_on"]).dt.total_days() / DAYS_A_YEAR
-        ).to_numpy(),
+        age_now=((pl.Series([as_of] * known.height) - known["installed_on"]).dt.total_days() / DAYS_A_YEAR)
+        .to_numpy()
+        .copy(),  # one that may be written, as everywhere else: or the kernels are compiled for both kinds
         electrode_id=tuple(known["electrode_id"]),
         site_id=tuple(site_names),
         row=rows["row_id"].to_numpy().astype(np.int64),

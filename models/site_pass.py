@@ -137,7 +137,8 @@ def focus_of(
     at = np.searchsorted(prior.grid.onset_edges, fine.onset_years, side="right") - 1
     low[~known], high[~known] = 0, prior.grid.growth.size
     at = np.clip(at, 0, T - 1)
-    return Focus(low[:, at], high[:, at])
+    # As the full focus lies in memory: for another order every kernel would be compiled once more.
+    return Focus(np.ascontiguousarray(low[:, at]), np.ascontiguousarray(high[:, at]))
 
 
 def no_factors(h: Histories) -> list[tuple[Floats, Floats]]:

@@ -1,7 +1,8 @@
 """Fleets at the edge, from files to pages: the run is whole, or says in one sentence why there is none."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date, timedelta
+from functools import cache
 from pathlib import Path
 
 import polars as pl
@@ -116,19 +117,31 @@ WHOLE_RUNS: dict[str, tuple[SmallFleet, tuple[str, ...]]] = {
 }
 
 
-# Strict: once the class prior bears weights beyond single precision, this mark has to go.
+Ran = Callable[[str], tuple[Path, Sequence[str]]]
+
+
+@pytest.fixture(scope="module")
+def ran(tmp_path_factory: pytest.TempPathFactory) -> Ran:
+    """Give a fleet's folder and the lines that its run printed; the run is made once, and not to be changed."""
+
+    @cache
+    def made(name: str) -> tuple[Path, Sequence[str]]:
+        fleet, words = WHOLE_RUNS[name]
+        folder = tmp_path_factory.mktemp("whole")
+        return folder, loaded_and_run(fleet, folder, *words)
+
+    return made
 
 
 @pytest.mark.parametrize("name", list(WHOLE_RUNS))
-def test_a_fleet_at_the_edge_gives_a_whole_run(name: str, tmp_path: Path) -> None:
-    fleet, words = WHOLE_RUNS[name]
-    loaded_and_run(fleet, tmp_path, *words)
-    tables = published(tmp_path)
+def test_a_fleet_at_the_edge_gives_a_whole_run(name: str, ran: Ran) -> None:
+    folder, _ = ran(name)
+    tables = published(folder)
     for table, columns in CONTRACT.items():
         found = tables[table].schema
         assert {c: found.get(c) for c in columns} == columns, table
     assert all(check.passed for check in check_tables(tables, Settings().horizons_years))
-    pages = tmp_path / "out/current"
+    pages = folder / "out/current"
     assert (pages / "index.html").stat().st_size > 1000
     assert len(list((pages / "sites").glob("*.html"))) >= tables["site_ranking"].height
 
@@ -141,17 +154,15 @@ def test_a_fleet_at_the_edge_gives_a_whole_run(name: str, tmp_path: Path) -> Non
         ("only over range", 0.9, 1.0),
     ],
 )
-def test_nobody_past_and_all_past_are_told_apart(name: str, low: float, high: float, tmp_path: Path) -> None:
-    loaded_and_run(WHOLE_RUNS[name][0], tmp_path)
-    p = published(tmp_path)["electrode_outlook"]["p_past_now"]
+def test_nobody_past_and_all_past_are_told_apart(name: str, low: float, high: float, ran: Ran) -> None:
+    folder, _ = ran(name)
+    p = published(folder)["electrode_outlook"]["p_past_now"]
     assert p.is_between(low, high).all(), (p.min(), p.max())
 
 
-def test_without_a_soil_survey_the_class_is_unknown_and_without_costs_there_is_no_plan(
-    tmp_path: Path,
-) -> None:
-    lines = loaded_and_run(WHOLE_RUNS["no readings table"][0], tmp_path)
-    tables = published(tmp_path)
+def test_without_a_soil_survey_the_class_is_unknown_and_without_costs_there_is_no_plan(ran: Ran) -> None:
+    folder, lines = ran("no readings table")
+    tables = published(folder)
     assert tables["electrode_outlook"]["soil_class"].unique().to_list() == ["unknown"]
     assert set(tables["electrode_outlook"]["state"]) == {"too_few_readings"}
     assert tables["plan"].is_empty()
@@ -224,9 +235,8 @@ def test_an_empty_store_and_sites_alone_are_one_sentence(tmp_path: Path) -> None
     assert "No run is published" in one_sentence(rodfleet(tmp_path, "report"), 1)
 
 
-def test_a_level_that_is_no_number_is_not_published(tmp_path: Path) -> None:
-    loaded_and_run(WHOLE_RUNS["one site"][0], tmp_path)
-    tables = published(tmp_path)
+def test_a_level_that_is_no_number_is_not_published(ran: Ran) -> None:
+    tables = published(ran("one site")[0])
     first = pl.int_range(pl.len()) == 0
     spoilt = pl.when(first).then(float("nan")).otherwise("level_ohm").alias("level_ohm")
     tables["electrode_outlook"] = tables["electrode_outlook"].with_columns(spoilt)
