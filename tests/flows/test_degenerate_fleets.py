@@ -122,7 +122,7 @@ Ran = Callable[[str], tuple[Path, Sequence[str]]]
 
 @pytest.fixture(scope="module")
 def ran(tmp_path_factory: pytest.TempPathFactory) -> Ran:
-    """Give a fleet's folder and the lines that its run printed; the run is made once, and not to be changed."""
+    """Give a fleet's folder and the lines that its run printed; made once, and not to be changed."""
 
     @cache
     def made(name: str) -> tuple[Path, Sequence[str]]:

@@ -344,7 +344,8 @@ PROFILE = (
 )
 WIDE = (
     'files = ["readings*.csv"]\n[[maps]]\ntable = "readings"\n'
-    'visits = { form = "%d.%m.%Y", value = "resistance_ohm", date = "taken_at", unit = "mohm", on = "07-01" }\n'
+    'visits = { form = "%d.%m.%Y", value = "resistance_ohm", date = "taken_at", '
+    'unit = "mohm", on = "07-01" }\n'
     '[maps.columns]\nwell_id = "well_id"\n'
 )
 VALUES = (
