@@ -12,7 +12,7 @@ export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export OMP_NUM_THREADS := 1
 export OPENBLAS_NUM_THREADS := 1
 
-.PHONY: setup demo test test-pages lint bench recovery sbc breaks vetting layouts analyst clean
+.PHONY: setup demo test test-pages lint properties bench recovery sbc breaks vetting layouts analyst clean
 
 setup: $(READY)
 
@@ -32,14 +32,19 @@ lint: $(READY)
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-cache
 
-# Two at a time, whole files: what a file's tests share is made once.
+# Two at a time, whole files: what a file's tests share is made once. Their order is that of tests/conftest.py.
 test: $(READY)
-	$(BIN)/python -m pytest -n 2 --dist loadfile
+	$(BIN)/python -m pytest -n 2 --dist loadfile --no-loadscope-reorder
 	@if command -v chromedriver >/dev/null 2>&1; then echo "The page tests are apart: make test-pages."; \
 	else echo "No Chromium with chromedriver found: the page tests (make test-pages) were left out."; fi
 
 test-pages: $(READY)
 	$(BIN)/python -m pytest tests/pages
+
+# Many times the examples of `make test`, drawn anew each time; before an issue of the intake is closed.
+properties: $(READY)
+	RODFLEET_PROPERTIES=$${RODFLEET_PROPERTIES:-20} $(BIN)/python -m pytest --timeout=3600 \
+	  tests/unit/test_intake_properties.py tests/unit/test_intake_histories.py tests/unit/test_intake_fuzz.py
 
 recovery: $(READY)
 	$(BIN)/python -m tests.recovery

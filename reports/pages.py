@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import cache
 from typing import Any
 
 import jinja2
@@ -32,8 +33,9 @@ NAV = (
 )
 
 
+@cache
 def environment() -> jinja2.Environment:
-    """Make the template environment: autoescape on everywhere, a missing value an error."""
+    """Make the template environment, once: autoescape on everywhere, a missing value an error."""
     made = jinja2.Environment(
         loader=jinja2.PackageLoader("reports"),
         autoescape=True,

@@ -74,6 +74,8 @@ ODD_CELLS = (
     ),
     *("=cmd|' /C calc'!A0", "well_id", "\n\n", "\r", "\x1a", "\x85", "\u2028", "%d", "{}", "$name", "\\"),
 )
+# Hypothesis' own table of all characters takes seconds to make where it is not kept from run to run.
+ANY = "".join(map(chr, (*range(1, 256), 0x2126, 0x3000, 0x202E, 0xFEFF, 0xFFFD, 0x1F600, 0x0665)))
 
 
 def _xlsx() -> bytes:
@@ -196,7 +198,7 @@ def _is_a_sentence(words: str) -> bool:
     return bool(words.strip()) and "Traceback" not in words
 
 
-@examples(40)
+@examples(30)
 @given(drawn=contents(), named=st.booleans())
 def test_any_bytes_are_loaded_or_refused_in_a_sentence(
     store: Store, drawn: tuple[str, bytes], named: bool
@@ -237,7 +239,9 @@ def rows_of_odd_cells(draw: st.DrawFn) -> tuple[str, int]:
     lines = [",".join(headings)]
     for _ in range(rows):
         cells = [
-            draw(st.sampled_from(ODD_CELLS) | st.text(max_size=6)) if draw(st.integers(0, 2)) == 0 else cell
+            draw(st.sampled_from(ODD_CELLS) | st.text(ANY, max_size=6))
+            if draw(st.integers(0, 2)) == 0
+            else cell
             for cell in sound
         ]
         assume(any(c.strip() for c in cells))
@@ -245,7 +249,7 @@ def rows_of_odd_cells(draw: st.DrawFn) -> tuple[str, int]:
     return "\n".join(lines), rows
 
 
-@examples(30)
+@examples(20)
 @given(drawn=rows_of_odd_cells())
 def test_a_row_of_odd_cells_is_taken_or_refused_and_its_neighbours_are_not_lost(
     store: Store, drawn: tuple[str, int]

@@ -212,4 +212,4 @@ def test_any_history_of_loads_is_as_the_rules_say(
 ) -> None:
     monkeypatch.setattr(loading, "datetime", _Clock)
     Loads.template = new_store(tmp_path_factory.mktemp("new"))
-    run_state_machine_as_test(Loads, settings=examples(6, steps=8))
+    run_state_machine_as_test(Loads, settings=examples(5, steps=8))

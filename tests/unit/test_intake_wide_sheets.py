@@ -1,15 +1,8 @@
-"""However readings are cut into files, ordered and written, the store holds the same; nothing is silent.
+"""Wide sheets go in visit by visit and come back whole; what was found out to read a file is told."""
 
-Drawn with seeded generators; loaded through the same door as any field file.
-"""
-
-import json
-import zipfile
 from datetime import date
-from itertools import pairwise
 from pathlib import Path
 
-import numpy as np
 import polars as pl
 import pytest
 import xlsxwriter
@@ -38,65 +31,9 @@ def _master(folder: Path) -> None:
         (folder / f"{name}.csv").write_text(text, encoding="utf-8")
 
 
-def _true_rows(rng: np.random.Generator) -> list[dict[str, str]]:
-    return [
-        {
-            "well_id": f"A-W{1 + k % 5}",
-            "taken_at": f"{2005 + k // 6}-{1 + k % 6:02d}-{13 + k % 14}",
-            "resistance_ohm": f"{rng.uniform(1, 90):.2f}",
-            "note": str(rng.choice(["", "muddy", "=1+1", 'said "so"', "a;b"])),
-        }
-        for k in range(24)
-    ]
-
-
 def _content(store: Store) -> list[tuple[object, ...]]:
     columns = ["electrode_id", "taken_at", "resistance_ohm", "range_mark", "note"]
     return sorted(store.table("core_readings").select(columns).rows(), key=str)
-
-
-def _written(rows: list[dict[str, str]], rng: np.random.Generator) -> bytes:
-    """Write rows with any separator, decimal mark, order of columns, form of dates and encoding."""
-    names = [str(n) for n in rng.permutation(list(rows[0]))]
-    separator = str(rng.choice([";", "\t", "|"]))
-    comma, dotted = rng.random() < 0.5, rng.random() < 0.5
-    lines = [separator.join(names)]
-    for row in rows:
-        cells = dict(row)
-        if comma:
-            cells["resistance_ohm"] = cells["resistance_ohm"].replace(".", ",")
-        if dotted:
-            cells["taken_at"] = ".".join(reversed(cells["taken_at"].split("-")))
-        quoted = [f'"{cells[n].replace(chr(34), chr(34) * 2)}"' for n in names]
-        lines.append(separator.join(quoted))
-    return "\n".join(lines).encode(str(rng.choice(["utf-8", "utf-8-sig", "utf-16", "cp1252"])))
-
-
-@pytest.mark.parametrize("seed", range(3))
-def test_cut_scrambled_and_repeated_files_end_in_the_same_store(tmp_path: Path, seed: int) -> None:
-    rng = np.random.default_rng([seed, 5])
-    rows = _true_rows(rng)
-    plain, cut = tmp_path / "plain", tmp_path / "cut"
-    for folder in (plain, cut):
-        folder.mkdir()
-        _master(folder)
-    lines = [json.dumps(row) for row in rows]
-    (plain / "readings.jsonl").write_text("\n".join(lines), encoding="utf-8")
-    shuffled = [rows[int(k)] for k in rng.permutation(len(rows))]
-    ends = [0, *sorted(int(e) for e in rng.choice(range(4, 20), 2, replace=False)), len(rows)]
-    with zipfile.ZipFile(cut / "drawer.zip", "w") as drawer:
-        for k, (a, b) in enumerate(pairwise(ends)):
-            drawer.writestr(f"box/readings_{k}.csv", _written(shuffled[a:b], rng))
-    with Store.open(tmp_path / "a.duckdb") as one, Store.open(tmp_path / "b.duckdb") as other:
-        assert _load(one, plain).ok
-        report = _load(other, cut)
-        assert report.ok, report.lines()
-        assert _content(one) == _content(other)
-        assert len(_content(one)) == len(rows)
-        again = _load(other, cut, cut)
-        assert (again.total("taken"), again.total("refused")) == (0, 0)
-        assert _content(one) == _content(other)
-        assert all(check.passed for check in other.checks())
 
 
 def test_a_wide_sheet_is_loaded_visit_by_visit_and_each_number_has_its_column(tmp_path: Path) -> None:
