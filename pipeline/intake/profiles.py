@@ -169,8 +169,11 @@ def mapped(frame: pl.DataFrame, recognised: Recognised, above: dict[str, str] | 
             frame[found] if found is not None else pl.repeat(None, frame.height, dtype=pl.String, eager=True)
         )
         if found is not None and found.lower() in filled and frame.height:
-            cells = cells.cast(pl.String).forward_fill().fill_null(carried.get(column.name))
-            carried[column.name] = cells[-1]
+            cells = cells.cast(pl.String).forward_fill()
+            if column.name in carried:
+                cells = cells.fill_null(carried[column.name])
+            if cells[-1] is not None:
+                carried[column.name] = cells[-1]
         if recognised.visit is not None and profile and profile.visits and column.name == profile.visits.date:
             day = profile.visits.day_of(recognised.visit).isoformat()
             cells = pl.repeat(day, frame.height, dtype=pl.String, eager=True)

@@ -27,7 +27,7 @@ from hypothesis.stateful import (
 )
 
 from pipeline.intake import load as loading
-from pipeline.intake.accept import MARK, WHY
+from pipeline.intake.judged import MARK, WHY
 from pipeline.refused import open_rows, write_refused
 from pipeline.store import Store
 from tests.conftest import examples

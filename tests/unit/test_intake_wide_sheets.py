@@ -102,3 +102,24 @@ def test_refused_visits_of_a_wide_sheet_are_corrected_in_one_file(tmp_path: Path
         assert (again.total("taken"), again.total("refused")) == (2, 0)
         assert open_rows(store).is_empty()
         assert [row[2] for row in _content(store)] == [12.5, 13.5, 14.5, 15.5]
+
+
+def test_a_well_written_once_is_filled_down_and_one_that_stands_above_nothing_is_not(tmp_path: Path) -> None:
+    field, layouts = tmp_path / "field", tmp_path / "layouts"
+    field.mkdir()
+    layouts.mkdir()
+    _master(field)
+    (layouts / "log.toml").write_text(
+        'files = ["log*.csv"]\nfill_down = ["Pit"]\n[[maps]]\ntable = "readings"\n'
+        '[maps.columns]\nwell_id = "Pit"\ntaken_at = "Date"\nresistance_ohm = "Ohm"\n',
+        encoding="utf-8",
+    )
+    (field / "log.csv").write_text(
+        "Pit,Date,Ohm\n,2019-03-14,9.5\nA-W1,2019-03-14,12.5\n,2019-03-15,13.5\nA-W2,2019-03-16,14.5\n",
+        encoding="utf-8",
+    )
+    with Store.open(tmp_path / "s.duckdb") as store:
+        report = _load(store, field, layouts=layouts)
+        assert (report.total("refused"), report.ok) == (1, True)
+        assert [(row[0], row[2]) for row in _content(store)] == [("A-1", 12.5), ("A-1", 13.5), ("A-2", 14.5)]
+        assert store.table("core_refused")["line"].to_list() == [2]
