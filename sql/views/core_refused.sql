@@ -5,7 +5,6 @@ WITH refused AS (
     WHERE refused_at <= known_at
 )
 SELECT
-    file_id,
     file,
     sheet,
     line,
@@ -16,7 +15,8 @@ SELECT
     refused_at,
     row_place,
     row_moment,
-    understood  -- JSON: what could be read of the row, under our names and in our units; null for whole files
+    understood,  -- JSON: what could be read of the row, under our names and in our units; null for whole files
+    file_id
 FROM refused;
 
 CREATE OR REPLACE VIEW core_refused AS

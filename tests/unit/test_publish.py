@@ -9,7 +9,6 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import polars as pl
 import pytest
 
@@ -111,14 +110,7 @@ def test_a_page_that_fails_leaves_the_old_run_and_is_named(
     def fails(*_: Any) -> str:
         raise ZeroDivisionError("division by zero")
 
-    whole = reports.pages.environment
-
-    def spoilt() -> jinja2.Environment:
-        made = whole()
-        made.filters["whole"] = fails
-        return made
-
-    monkeypatch.setattr(reports.pages, "environment", spoilt)
+    monkeypatch.setitem(reports.pages.environment().filters, "whole", fails)
     place = r"the page \w+\.html, line \d+ of its template,"
     with pytest.raises(
         WorkError, match=rf"{place} failed with ZeroDivisionError \(division by zero\)"
