@@ -29,7 +29,7 @@ demo: $(READY)
 lint: $(READY)
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
-	$(BIN)/mypy
+	$(BIN)/mypy -n 2
 	$(BIN)/lint-imports --no-cache
 
 # Two at a time, whole files: what a file's tests share is made once. Their order is that of tests/conftest.py.
