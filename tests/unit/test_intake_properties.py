@@ -36,7 +36,7 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return new_store(tmp_path_factory.mktemp("new"))
 
 
-@examples(12)
+@examples(10)
 @given(data=st.data(), rows=CLEAR, zipped=st.booleans())
 def test_every_way_of_writing_ends_in_the_same_store(
     template: Path, data: st.DataObject, rows: list[Reading], zipped: bool
@@ -62,7 +62,7 @@ def test_every_way_of_writing_ends_in_the_same_store(
     in_a_folder(check)
 
 
-@examples(12)
+@examples(10)
 @given(data=st.data(), rows=UNCLEAR)
 def test_what_can_be_read_in_two_ways_is_asked_or_refused_and_never_misread(
     template: Path, data: st.DataObject, rows: list[Reading]
