@@ -32,6 +32,8 @@ def find_encoding(path: Path) -> Encoding:
     head = next(pieces_of(path, PEEK_BYTES), b"")
     if (marked := _by_head(head)) is not None:
         return marked
+    if _is_utf8(pieces_of(path)):
+        return Encoding("utf-8", is_plain=True)
     try:
         for _ in decoded(pieces_of(path), "utf-8"):
             pass
@@ -46,6 +48,19 @@ def find_encoding(path: Path) -> Encoding:
             raise not_utf8 from None
         return Encoding("cp1252", ("cp1252",))
     return Encoding("utf-8", is_plain=True)
+
+
+def _is_utf8(pieces: Iterator[bytes]) -> bool:
+    decoder, torn = codecs.getincrementaldecoder("utf-8")(), False
+    try:
+        for piece in pieces:
+            if torn or not piece.isascii():  # plain ASCII needs no look
+                decoder.decode(piece)
+                torn = not piece.isascii()
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 def text_of(path: Path, encoding: Encoding) -> Iterator[bytes]:

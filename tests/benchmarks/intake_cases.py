@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tests.benchmarks.measure import Measured, best, command, work
+from tests.benchmarks.measure import Measured, command, work
 
 if TYPE_CHECKING:
     from tests.benchmarks.cases import Place, Row
@@ -55,7 +55,7 @@ def _loads(folder: Path, fleet: Path, once: bool = False) -> Iterator["Row"]:
     from tests.benchmarks.cases import Row
 
     fleet.mkdir()
-    bare = best(*(work("bare_read_csv", folder) for _ in range(2)))
+    bare = work("bare_read_csv", folder)
     command(fleet, "load", folder / "field")
     yield Row(
         "baseline: DuckDB read_csv into a table",
