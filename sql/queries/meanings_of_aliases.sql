@@ -25,6 +25,12 @@ WITH RECURSIVE incoming AS (
     SELECT 'well', well_id FROM electrodes
     UNION
     SELECT 'instrument', instrument_id FROM instruments
+), site_names AS (
+    SELECT name FROM known WHERE kind = 'site'
+    UNION
+    SELECT alias FROM held WHERE kind = 'site'
+    UNION
+    SELECT alias FROM same WHERE kind = 'site'
 ), edges AS (
     SELECT kind, alias, arg_max(means, line) AS means FROM same WHERE site_id IS NULL GROUP BY kind, alias
     UNION ALL
@@ -58,7 +64,7 @@ SELECT
     END AS reason
 FROM incoming
 LEFT JOIN ends ON incoming.line = ends.line
-LEFT JOIN (FROM known WHERE kind = 'site') AS sites ON incoming.site_id = sites.name
+LEFT JOIN site_names AS sites ON incoming.site_id = sites.name
 LEFT JOIN known ON incoming.kind = known.kind AND ends.means = known.name
 LEFT JOIN known AS later_life
     ON incoming.kind = later_life.kind AND regexp_replace(ends.means, '~[0-9]+$', '') = later_life.name
