@@ -15,9 +15,10 @@ import polars as pl
 Floats = npt.NDArray[np.float64]
 LEAST_DROP_LOG = float(np.log(1.3))  # below, seasons and visits do as much
 FAR_BELOW_LOG = float(np.log(4.0))  # below its first level: a clamp round a metal loop, no new rod
+NEAR_NEW_LOG = float(np.log(1.6))  # above its first level: no new rod in that soil
 NEAR_DAYS = 45  # another well of the site counts as read on the same visit within so many days
 EXPLAINED_DAYS = 90  # a works record so near to the step explains it; common practice, no source
-FEATURES = ("drop", "drop_in_noise", "risen", "above_new", "below_new", "strays_after", "after_few", "high_once")
+FEATURES = ("drop", "drop_in_noise", "above_new", "below_new", "strays_after", "after_few", "high_once")
 # Fitted by `python -m tests.recovery.names_found --fit` on fleets with planted replacements, in the order of FEATURES.
 WEIGHTS = (2.68, 0.33, 1.40, -1.72, -1.18, -3.70, -2.38, -5.91)
 CONSTANT = -2.81
@@ -49,7 +50,8 @@ def unrecorded_renewals(readings: pl.DataFrame, electrodes: pl.DataFrame, works:
 
     readings: electrode_id, site_id, taken_at, resistance_ohm, range_mark (as accepted); electrodes: electrode_id,
     installed_on, baseline_ohm, baseline_tied_in; works: site_id, electrode_id, done_on, work. A step that a work
-    explains is left out: on the rod itself (replaced, connection remade), or of the whole site.
+    explains is left out: on the rod itself (replaced, connection remade, or `other`: somebody looked), or of the
+    whole site.
     """
     days = _by_day(readings)
     if days.is_empty():
@@ -88,7 +90,7 @@ def _explained(works: pl.DataFrame) -> dict[tuple[str, str | None], list[int]]:
     own = works.filter(
         pl.when(pl.col("electrode_id").is_null())
         .then(pl.col("work").is_in(["network_changed", "grid_extended", "replaced"]))
-        .otherwise(pl.col("work").is_in(["replaced", "connection_remade"]))
+        .otherwise(pl.col("work").is_in(["replaced", "connection_remade", "other"]))
     )
     day = (pl.col("done_on") - pl.date(1, 1, 1)).dt.total_days()
     found: dict[tuple[str, str | None], list[int]] = {}
@@ -110,7 +112,8 @@ def _best_step(
         before, after = float(np.median(logs[max(k - 3, 0) : k])), float(np.median(logs[k:]))
         first = float(np.median(logs[: min(2, k)]))
         new = first if baseline is None else min((first, baseline), key=lambda v: abs(after - v))
-        if before - after < LEAST_DROP_LOG or before - new < LEAST_DROP_LOG / 2 or new - after > FAR_BELOW_LOG:
+        risen = before - new >= 0.5 * LEAST_DROP_LOG
+        if not risen or before - after < LEAST_DROP_LOG or not -FAR_BELOW_LOG <= after - new <= NEAR_NEW_LOG:
             continue
         if logs[k - 1] < 0.5 * (before + after) or logs[k] > 0.5 * (before + after):
             continue  # the step lies beside
@@ -140,8 +143,7 @@ def _features(
     strays = float(np.mean(logs[k:] > before - 0.5 * (before - after)))
     after_few = 1.0 / (len(logs) - k)
     return (
-        drop, min(drop / noise, 12.0), before - new, max(after - new, 0.0), max(new - after, 0.0), strays,
-        after_few,
+        drop, min(drop / noise, 12.0), max(after - new, 0.0), max(new - after, 0.0), strays, after_few,
         float(logs[k - 2] < 0.5 * (before + after)),
     )  # fmt: skip
 

@@ -233,8 +233,8 @@ def counted_together(group: Sequence[Sequence[Candidate]]) -> list[list[Candidat
     """Look at the names of one site together: do the readings fit if its numbers are ours, or if the crew counts
     from another well or from the other end?
 
-    Adds numbers_fit (how the numbers as they stand fit, summed over the names, to those of the same number) and
-    counted_otherwise (how much better another count does, to those that it leads to).
+    Adds numbers_fit (how well the numbers as they stand fit, summed over the names, to those of the same number)
+    and counted_otherwise (how much better another count does, to those that it leads to).
     """
     counts = _counts([c for candidates in group for c in candidates])
     fits = {name: _fit_of(group, count) for name, count in counts.items()}
@@ -273,7 +273,7 @@ def _fit_of(group: Sequence[Sequence[Candidate]], count: Callable[[Candidate], b
 
 def _with(candidate: Candidate, same: float, better: float) -> Candidate:
     features = list(candidate.features)
-    features[_FIT] = same if features[_SAME] else 0.0
+    features[_FIT] = max(same, 0.0) if features[_SAME] else 0.0
     features[_OTHERWISE] = better
     why = candidate.why
     if better > 1.0:
