@@ -20,8 +20,8 @@ NEAR_DAYS = 45  # another well of the site counts as read on the same visit with
 EXPLAINED_DAYS = 90  # a works record so near to the step explains it; common practice, no source
 FEATURES = ("drop", "drop_in_noise", "above_new", "below_new", "strays_after", "after_few", "high_once")
 # Fitted by `python -m tests.recovery.names_found --fit` on fleets with planted replacements, in the order of FEATURES.
-WEIGHTS = (2.68, 0.33, 1.40, -1.72, -1.18, -3.70, -2.38, -5.91)
-CONSTANT = -2.81
+WEIGHTS = (3.49, 0.33, 2.56, -1.41, -4.13, -2.19, -5.61)
+CONSTANT = -2.85
 OUT: dict[str, pl.DataType | type[pl.DataType]] = {
     "electrode_id": pl.String,
     "site_id": pl.String,
