@@ -15,10 +15,10 @@ from pipeline.unknown_names import Row, Unknown
 
 WELL_FEATURES = (
     "number_same", "number_other", "number_near", "letter", "alike", "says_site", "company", "value",
-    "read_that_day", "outside_life", "own_form", "numbers_fit", "counted_otherwise",
+    "read_that_day", "outside_life", "own_form", "numbers_fit", "numbers_miss", "counted_otherwise",
 )  # fmt: skip
-_VALUE, _SAME, _FIT, _OTHERWISE = (
-    WELL_FEATURES.index(f) for f in ("value", "number_same", "numbers_fit", "counted_otherwise")
+_VALUE, _SAME, _FIT, _MISS, _OTHERWISE = (
+    WELL_FEATURES.index(f) for f in ("value", "number_same", "numbers_fit", "numbers_miss", "counted_otherwise")
 )
 SITE_FEATURES = ("alike_id", "alike_name", "initials", "number_same", "number_other")
 _SPREAD_LOG = 0.2  # of a reading about its well's level; a t with 4 degrees of freedom
@@ -213,7 +213,7 @@ def _candidate(
     features = (
         float(same), float(number is not None and not same), near_number(number, theirs), float(bool(letter)), alike,
         float(spelt.says_site or hinted), in_company / rows, value, len(read_days) / max(len({r.day for r in dated}), 1),
-        1.0 - len(inside) / max(len(dated), 1), float(_form(unknown.name) == _form(place.name)), 0.0, 0.0,
+        1.0 - len(inside) / max(len(dated), 1), float(_form(unknown.name) == _form(place.name)), 0.0, 0.0, 0.0,
     )  # fmt: skip
     why = _words(unknown, place, features, hinted, len(read_days), len(history.days))
     numbers = (_whole(number), _whole(theirs))
@@ -233,8 +233,8 @@ def counted_together(group: Sequence[Sequence[Candidate]]) -> list[list[Candidat
     """Look at the names of one site together: do the readings fit if its numbers are ours, or if the crew counts
     from another well or from the other end?
 
-    Adds numbers_fit (how well the numbers as they stand fit, summed over the names, to those of the same number)
-    and counted_otherwise (how much better another count does, to those that it leads to).
+    Adds numbers_fit and numbers_miss (how well or ill the numbers as they stand fit, summed over the names, to
+    those of the same number) and counted_otherwise (how much better another count does, to those it leads to).
     """
     counts = _counts([c for candidates in group for c in candidates])
     fits = {name: _fit_of(group, count) for name, count in counts.items()}
@@ -273,7 +273,8 @@ def _fit_of(group: Sequence[Sequence[Candidate]], count: Callable[[Candidate], b
 
 def _with(candidate: Candidate, same: float, better: float) -> Candidate:
     features = list(candidate.features)
-    features[_FIT] = max(same, 0.0) if features[_SAME] else 0.0
+    if features[_SAME]:
+        features[_FIT], features[_MISS] = max(same, 0.0), max(-same, 0.0)
     features[_OTHERWISE] = better
     why = candidate.why
     if better > 1.0:

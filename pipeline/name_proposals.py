@@ -16,9 +16,9 @@ from pipeline.unknown_names import Unknown, known_sites, unknown_names
 SHOWN_FROM = 0.2  # of the score: below, a guess would cost a person more than looking it up
 # Fitted by `python -m tests.recovery.names_found --fit`, in the order of WELL_FEATURES and SITE_FEATURES; the last
 # one is the utility of none of the candidates.
-WELL_WEIGHTS = (5.98, -0.73, 9.78, 8.43, -4.34, 3.71, 2.60, 0.20, -8.88, -3.45, -2.18, 0.61, 0.88)
-WELL_NONE = 3.12
-SITE_WEIGHTS = (8.37, 13.75, 2.0, 7.0, -0.81)
+WELL_WEIGHTS = (4.31, 0.55, 4.63, 7.06, -2.22, 2.90, 2.30, 0.39, -8.40, -4.20, -3.22, 0.55, -0.11, 0.46)
+WELL_NONE = 2.81
+SITE_WEIGHTS = (8.37, 13.75, 0.00, 7.00, -0.81)
 SITE_NONE = 12.92
 
 

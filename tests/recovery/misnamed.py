@@ -58,6 +58,12 @@ def _site_no(n: Names) -> int:
     return int(n.site_id.split("-")[1])
 
 
+def _own_order(n: Names) -> int:
+    """Give the well's number in an order that this crew has for this site."""
+    order = np.random.default_rng([_site_no(n), n.wells, len(n.site_name)]).permutation(n.wells)
+    return int(order[(n.number - 1) % n.wells]) + 1
+
+
 def _roman(number: int) -> str:
     out = ""
     for value, sign in ((10, "X"), (9, "IX"), (5, "V"), (4, "IV"), (1, "I")):
@@ -77,6 +83,7 @@ TUNED_ON: dict[str, tuple[bool, Way]] = {
     "slip of the pen": (False, lambda n, rng: _slip(f"{n.site_id}-W{n.number:02d}", rng)),
     "rod letter at the site": (True, lambda n, _: f"Rod {chr(64 + n.number)}" if n.number < 27 else f"Rod {n.number}"),
     "counted from nought": (True, lambda n, _: f"P{n.number - 1}"),
+    "numbered in an order of their own": (True, lambda n, _: f"T{_own_order(n)}"),
     "counted round the other way": (True, lambda n, _: f"No. {n.wells + 1 - n.number}"),
 }
 HELD_OUT: dict[str, tuple[bool, Way]] = {
