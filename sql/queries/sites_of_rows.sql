@@ -12,9 +12,8 @@ WITH incoming AS (
 ), electrode_names AS (
     SELECT alias, means FROM names WHERE kind = 'electrode'
 ), electrodes AS (
-    SELECT named, site_id
-    FROM known_lives('infinity'::TIMESTAMP)
-    WHERE life = 1
+    SELECT electrode_id, site_id
+    FROM core_electrodes
 ), resolved AS (
     SELECT
         incoming.*,
@@ -24,10 +23,9 @@ WITH incoming AS (
     LEFT JOIN site_names ON incoming.site_id = site_names.alias
     LEFT JOIN electrode_names ON incoming.electrode_id = electrode_names.alias
 ), found AS (
-    SELECT resolved.*, coalesce(electrodes.site_id, earlier.site_id) AS electrode_at
+    SELECT resolved.*, electrodes.site_id AS electrode_at
     FROM resolved
-    LEFT JOIN electrodes ON resolved.electrode_meant = electrodes.named
-    LEFT JOIN electrodes AS earlier ON regexp_replace(resolved.electrode_meant, '~[0-9]+$', '') = earlier.named
+    LEFT JOIN electrodes ON resolved.electrode_meant = electrodes.electrode_id
 )
 SELECT
     found.line,

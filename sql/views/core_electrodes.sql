@@ -1,12 +1,12 @@
 -- electrodes: the accepted rows, as they were known at a moment, and as they stand now.
 --
 -- known_lives: one row for each buried electrode, with the name that readings and works call it by (named) and
--- the day from which that name means it (life_from). An electrode that is an alias of another drops out; site and
--- well go by their own names. A works record `replaced` splits an electrode whose register knows nothing of it,
+-- the days between which that name means it (life_from, before life_until). An electrode that is an alias of another
+-- drops out; site and well go by their own names. A works record `replaced` splits an electrode whose register knows nothing of it,
 -- neither a retirement nor a newer electrode in the well within a quarter of that day (90 days: common practice,
 -- no source; a register is written up later): the old one ends there, OLD~2 begins in its place, like for like,
 -- with a baseline of its own only where one was taken from that day on. A record of the electrode's own first
--- quarter is taken for the job that put it in.
+-- quarter is taken for the job that put it in. The alias `OLD~2 means OLD` takes a split back.
 CREATE OR REPLACE MACRO known_lives(known_at) AS TABLE
 WITH typed AS (
     FROM raw_electrodes
@@ -43,24 +43,21 @@ WITH typed AS (
     LEFT JOIN well_names ON typed.well_id = well_names.alias
     ANTI JOIN electrode_names ON typed.electrode_id = electrode_names.alias
 ), replaced AS (
+    -- OLD~2 that was replaced in its turn is called OLD, or OLD~2.
     SELECT DISTINCT
-        coalesce(electrode_names.means, works.electrode_id) AS name,
-        regexp_replace(coalesce(electrode_names.means, works.electrode_id), '~[0-9]+$', '') AS stem,
-        works.done_on
-    FROM works
-    SEMI JOIN known USING (row_id)
-    LEFT JOIN electrode_names ON works.electrode_id = electrode_names.alias
+        coalesce(standing.electrode_id, regexp_replace(named.name, '~[0-9]+$', '')) AS electrode_id,
+        named.done_on
+    FROM (
+        SELECT coalesce(electrode_names.means, works.electrode_id) AS name, works.done_on
+        FROM works
+        SEMI JOIN known USING (row_id)
+        LEFT JOIN electrode_names ON works.electrode_id = electrode_names.alias
+    ) AS named
+    LEFT JOIN standing ON named.name = standing.electrode_id
 ), unregistered AS (
     SELECT standing.electrode_id, standing.site_id, standing.well_id, standing.installed_on, replaced.done_on
     FROM replaced
-    JOIN standing ON standing.electrode_id = replaced.name
-    WHERE replaced.done_on > standing.installed_on + 90
-        AND (standing.retired_on IS NULL OR standing.retired_on > replaced.done_on + 90)
-    UNION
-    -- OLD~2 was replaced in its turn, and the record calls it so.
-    SELECT standing.electrode_id, standing.site_id, standing.well_id, standing.installed_on, replaced.done_on
-    FROM (FROM replaced ANTI JOIN standing ON replaced.name = standing.electrode_id) AS replaced
-    JOIN standing ON standing.electrode_id = replaced.stem
+    JOIN standing USING (electrode_id)
     WHERE replaced.done_on > standing.installed_on + 90
         AND (standing.retired_on IS NULL OR standing.retired_on > replaced.done_on + 90)
 ), without_newer AS (
@@ -84,6 +81,7 @@ WITH typed AS (
 ), free_jobs AS (
     FROM jobs
     ANTI JOIN standing ON format('{}~{}', jobs.electrode_id, jobs.life) = standing.electrode_id
+    ANTI JOIN electrode_names ON format('{}~{}', jobs.electrode_id, jobs.life) = electrode_names.alias
 ), spans AS (
     SELECT
         electrode_id,
@@ -137,13 +135,14 @@ SELECT
     electrode_id AS named,
     life,
     coalesce(begins, DATE '0001-01-01') AS life_from,
+    coalesce(ends, DATE '9999-12-31') AS life_until,
     site_as_registered,
     well_as_registered
 FROM lived
 JOIN files USING (file_id);
 
 CREATE OR REPLACE MACRO known_electrodes(known_at) AS TABLE
-SELECT * EXCLUDE (named, life, life_from, site_as_registered, well_as_registered)
+SELECT * EXCLUDE (named, life, life_from, life_until, site_as_registered, well_as_registered)
 FROM known_lives(known_at);
 
 CREATE OR REPLACE VIEW core_electrodes AS

@@ -16,11 +16,15 @@ WITH typed AS (
 ), electrode_names AS (
     SELECT alias, means FROM names WHERE kind = 'electrode'
 ), lives AS (
-    SELECT electrode_id, named, life_from
+    SELECT electrode_id, named, life, life_from, life_until
     FROM known_lives(known_at)
-), registered AS (
-    SELECT DISTINCT named
+), called AS (
+    -- The name of a later life, OLD~2, is the electrode's name and a day.
+    SELECT named AS name, electrode_id, life_from, life_until FROM lives
+    UNION ALL
+    SELECT later.electrode_id, lives.electrode_id, lives.life_from, lives.life_until
     FROM lives
+    JOIN lives AS later ON lives.named = later.named AND later.life > 1
 ), resolved AS (
     SELECT
         typed.row_id,
@@ -33,16 +37,17 @@ WITH typed AS (
     FROM typed
     LEFT JOIN site_names ON typed.site_id = site_names.alias
     LEFT JOIN electrode_names ON typed.electrode_id = electrode_names.alias
-), stems AS (
-    SELECT
-        resolved.*,
-        coalesce(registered.named, regexp_replace(resolved.name, '~[0-9]+$', '')) AS named
-    FROM resolved
-    LEFT JOIN registered ON resolved.name = registered.named
 ), meant AS (
-    SELECT stems.row_id, stems.site_id, stems.by_alias, coalesce(lives.electrode_id, stems.name) AS electrode_id
-    FROM stems
-    ASOF LEFT JOIN lives ON stems.named = lives.named AND stems.meant_on >= lives.life_from
+    SELECT
+        resolved.row_id,
+        resolved.site_id,
+        resolved.by_alias,
+        coalesce(called.electrode_id, resolved.name) AS electrode_id
+    FROM resolved
+    LEFT JOIN called
+        ON resolved.name = called.name
+        AND resolved.meant_on >= called.life_from
+        AND resolved.meant_on < called.life_until
 )
 SELECT
     meant.site_id,

@@ -28,18 +28,19 @@ WORKS = "site_id,electrode_id,done_on,work\n"
 
 
 @pytest.fixture(scope="module")
-def new_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("new") / "store.duckdb"
-    Store.open(path).close()
-    return path
+def known_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Make a store that knows three sites, once."""
+    folder = tmp_path_factory.mktemp("known")
+    with Store.open(folder / "store.duckdb") as store:
+        send(store, folder, sites=SITES, electrodes=ELECTRODES)
+    return folder / "store.duckdb"
 
 
 @pytest.fixture
-def store(new_store: Path, tmp_path: Path) -> Iterator[Store]:
+def store(known_store: Path, tmp_path: Path) -> Iterator[Store]:
     """Give a store that knows three sites; whatever a test has done to it, its checks must hold in the end."""
-    shutil.copy(new_store, tmp_path / "store.duckdb")
+    shutil.copy(known_store, tmp_path / "store.duckdb")
     with Store.open(tmp_path / "store.duckdb") as opened:
-        send(opened, tmp_path, sites=SITES, electrodes=ELECTRODES)
         yield opened
         assert [check.name for check in opened.checks() if not check.passed] == []
 
@@ -68,7 +69,7 @@ THEIRS = ALIASES + "well,Moor one,A-W1,,\nelectrode,rod 2,A-2,,\n"
 
 
 def test_an_alias_that_comes_after_its_readings_leaves_what_one_that_comes_before_leaves(
-    store: Store, tmp_path: Path, new_store: Path
+    store: Store, tmp_path: Path, known_store: Path
 ) -> None:
     assert send(store, tmp_path, readings=MISNAMED).total("refused") == 2
     send(store, tmp_path, aliases=THEIRS)
@@ -77,9 +78,9 @@ def test_an_alias_that_comes_after_its_readings_leaves_what_one_that_comes_befor
     late = standing(store)
     other = tmp_path / "other"
     other.mkdir()
-    shutil.copy(new_store, other / "store.duckdb")
+    shutil.copy(known_store, other / "store.duckdb")
     with Store.open(other / "store.duckdb") as early:
-        report = send(early, other, sites=SITES, electrodes=ELECTRODES, aliases=THEIRS, readings=MISNAMED)
+        report = send(early, other, aliases=THEIRS, readings=MISNAMED)
         assert report.total("refused") == 0
         assert standing(early) == late == [("A-1", "A", 2010, 11.0), ("A-1", "A", 2010, 12.0), ("A-2", "A", 2010, 21.0)]
     assert send(store, tmp_path, readings=MISNAMED).total("taken") == 0
@@ -219,7 +220,8 @@ def test_a_merged_site_drops_out_and_all_that_speaks_of_it_speaks_of_the_other(
     assert store.table("core_soundings")["site_id"].to_list() == ["N"]
     assert sorted(store.table("core_weather")["rain_mm"]) == [60.0, 70.0]
     later = READINGS + ",A-W2,2012-05-01,31,,\n"
-    assert send(store, tmp_path, readings_2=later, works_2=WORKS + "N,A-1,2013-01-01,surge\n").total("refused") == 0
+    surge, after = WORKS + "N,A-1,2013-01-01,surge\n", TODAY + timedelta(1)
+    assert send(store, tmp_path, today=after, readings_2=later, works_2=surge).total("refused") == 0
     store.look_back(datetime(2026, 11, 24, 23, 59, 59))
     for table, then in before.items():
         assert store.table(f"core_{table}").sort("row_id").equals(then.sort("row_id")), table
@@ -292,6 +294,13 @@ def test_a_baseline_taken_after_the_replacement_belongs_to_the_new_rod(store: St
     send(store, tmp_path, electrodes_2=text, works=REPLACED)
     lives = store.table("core_electrodes").filter(pl.col("well_id") == "A-W1").sort("electrode_id")
     assert lives["baseline_ohm"].to_list() == [None, 10.0]
+
+
+def test_a_split_is_taken_back_by_an_alias(store: Store, tmp_path: Path) -> None:
+    send(store, tmp_path, works=REPLACED, readings=OVER_TIME)
+    send(store, tmp_path, aliases=ALIASES + "electrode,A-1~2,A-1,,\n")
+    assert store.table("core_electrodes").filter(pl.col("well_id") == "A-W1")["electrode_id"].to_list() == ["A-1"]
+    assert store.table("core_readings")["electrode_id"].unique().to_list() == ["A-1"]
 
 
 def test_two_records_of_one_job_make_one_new_life_and_two_jobs_two(store: Store, tmp_path: Path) -> None:
