@@ -18,7 +18,7 @@ _PRIOR_SD = 3.0  # of a weight, so that a feature which never errs in the exampl
 
 @dataclass(frozen=True)
 class Choice:
-    """One example: features [candidate, feature], and the place of the right candidate, None where none is."""
+    """One example: features [candidate, feature]; the place of the right candidate, None where none is."""
 
     features: Floats
     right: int | None

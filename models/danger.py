@@ -98,9 +98,7 @@ def _uncleared(rows: pl.DataFrame, works: pl.DataFrame) -> pl.DataFrame:
         .agg(pl.col("done_on").max().alias("_site_on"))
     )
     single = (
-        cleared.drop_nulls("_rod")
-        .group_by("site_id", "_rod")
-        .agg(pl.col("done_on").max().alias("_lead_on"))
+        cleared.drop_nulls("_rod").group_by("site_id", "_rod").agg(pl.col("done_on").max().alias("_lead_on"))
     )
     day = pl.col("taken_at").dt.date()
     settled = (day < pl.col("_site_on")).fill_null(False) | (day < pl.col("_lead_on")).fill_null(False)
@@ -113,9 +111,13 @@ def _uncleared(rows: pl.DataFrame, works: pl.DataFrame) -> pl.DataFrame:
 
 
 def _of_all_lives(electrode: pl.Expr, rows: pl.DataFrame) -> pl.Expr:
-    """Name a rod that was replaced under its old number (`OLD~2`) as it was before: one lead, whoever clears it."""
+    """Name a rod replaced under its old number (`OLD~2`) as it was before: one lead, whoever clears it."""
     before = electrode.str.replace("~[0-9]+$", "")
-    return pl.when(before.is_in(rows["electrode_id"].drop_nulls().unique().implode())).then(before).otherwise(electrode)
+    return (
+        pl.when(before.is_in(rows["electrode_id"].drop_nulls().unique().implode()))
+        .then(before)
+        .otherwise(electrode)
+    )
 
 
 def _level(value: pl.Expr, note_a: float, danger_a: float, prefix: str) -> pl.Expr:

@@ -1,4 +1,4 @@
-"""Rods that were replaced under their old number and that nobody wrote down: a step down that stays, to a new rod's level.
+"""Rods replaced under their old number, and nobody wrote it down: a step down that stays, to a new level.
 
 A proposal for a person, no verdict: a joint remade and a lasting shift of one lead's loop can look the same.
 """
@@ -19,7 +19,7 @@ NEAR_NEW_LOG = float(np.log(1.6))  # above its first level: no new rod in that s
 NEAR_DAYS = 45  # another well of the site counts as read on the same visit within so many days
 EXPLAINED_DAYS = 90  # a works record so near to the step explains it; common practice, no source
 FEATURES = ("drop", "drop_in_noise", "above_new", "below_new", "strays_after", "after_few", "high_once")
-# Fitted by `python -m tests.recovery.names_found --fit` on fleets with planted replacements, in the order of FEATURES.
+# Fitted by `python -m tests.recovery.renewals_found --fit`, in the order of FEATURES.
 WEIGHTS = (3.49, 0.33, 2.56, -1.41, -4.13, -2.19, -5.61)
 CONSTANT = -2.85
 OUT: dict[str, pl.DataType | type[pl.DataType]] = {
@@ -45,19 +45,23 @@ class _Visits:
     logs: Floats
 
 
-def unrecorded_renewals(readings: pl.DataFrame, electrodes: pl.DataFrame, works: pl.DataFrame) -> pl.DataFrame:
+def unrecorded_renewals(
+    readings: pl.DataFrame, electrodes: pl.DataFrame, works: pl.DataFrame
+) -> pl.DataFrame:
     """Find the likeliest unrecorded replacement of each electrode that shows one: columns as OUT, best first.
 
-    readings: electrode_id, site_id, taken_at, resistance_ohm, range_mark (as accepted); electrodes: electrode_id,
-    installed_on, baseline_ohm, baseline_tied_in; works: site_id, electrode_id, done_on, work. A step that a work
-    explains is left out: on the rod itself (replaced, connection remade, or `other`: somebody looked), or of the
-    whole site.
+    readings: electrode_id, site_id, taken_at, resistance_ohm, range_mark (as accepted); electrodes:
+    electrode_id, installed_on, baseline_ohm, baseline_tied_in; works: site_id, electrode_id, done_on,
+    work. A step that a work explains is left out: on the rod itself (replaced, connection remade, or
+    `other`: somebody looked), or of the whole site.
     """
     days = _by_day(readings)
     if days.is_empty():
         return pl.DataFrame(schema=OUT)
     baseline = electrodes.filter(pl.col("baseline_tied_in").fill_null(True))
-    new = dict(baseline.drop_nulls("baseline_ohm").select("electrode_id", pl.col("baseline_ohm").log()).iter_rows())
+    new = dict(
+        baseline.drop_nulls("baseline_ohm").select("electrode_id", pl.col("baseline_ohm").log()).iter_rows()
+    )
     explained = _explained(works)
     found = []
     for (site,), own in days.group_by("site_id", maintain_order=True):
@@ -86,7 +90,7 @@ def _by_day(readings: pl.DataFrame) -> pl.DataFrame:
 
 
 def _explained(works: pl.DataFrame) -> dict[tuple[str, str | None], list[int]]:
-    """Give the days of the works that explain a step down: by site and electrode, or of the site as a whole."""
+    """Give the days of works that explain a step down: by site and electrode, or of the site as a whole."""
     own = works.filter(
         pl.when(pl.col("electrode_id").is_null())
         .then(pl.col("work").is_in(["network_changed", "grid_extended", "replaced"]))
@@ -125,7 +129,7 @@ def _best_step(
         features = _features(logs, k, before, after, new, noise, fell)
         utility = CONSTANT + float(np.dot(WEIGHTS, features))
         score = 1.0 / (1.0 + np.exp(-utility))
-        if best is None or score > best["score"]:  # type: ignore[operator]
+        if best is None or score > best["score"]:
             best = {
                 "last_on": _date(days[k - 1]), "first_on": _date(days[k]), "before_ohm": np.exp(before),
                 "after_ohm": np.exp(after), "new_ohm": np.exp(new), "readings_after": len(logs) - k,
@@ -138,7 +142,7 @@ def _best_step(
 def _features(
     logs: Floats, k: int, before: float, after: float, new: float, noise: float, fell: float
 ) -> tuple[float, ...]:
-    """Put a step into numbers, in the order of FEATURES; logarithms, net of what the site's other wells did."""
+    """Put a step into numbers, in the order of FEATURES; logarithms, net of what the other wells did."""
     drop = before - after - fell
     strays = float(np.mean(logs[k:] > before - 0.5 * (before - after)))
     after_few = 1.0 / (len(logs) - k)
@@ -149,7 +153,7 @@ def _features(
 
 
 def _others_fell(others: list[_Visits], last: int, first: int) -> float:
-    """Return by how much (ln) the site's other wells fell between the two visits; 0 where none was read at both."""
+    """Return by how much (ln) the site's other wells fell between two visits; 0 where none was read then."""
     falls = []
     for other in others:
         was = np.flatnonzero(np.abs(other.days - last) <= NEAR_DAYS)

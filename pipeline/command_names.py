@@ -15,7 +15,10 @@ _AGAIN = "rows taken again"
 
 @click.command(short_help="Propose what unknown names mean; a person accepts.")
 @click.option(
-    "--write", type=options.PATHS, metavar="FOLDER", help="Write them as aliases.csv and works.csv, to correct."
+    "--write",
+    type=options.PATHS,
+    metavar="FOLDER",
+    help="Write them as aliases.csv and works.csv, to correct.",
 )
 @click.option("--accept", metavar="NUMBERS", help="Accept proposals of the last listing: 1,3,5-8.")
 @click.option("--reject", metavar="NUMBERS", help="Turn proposals down: they are not made again.")
@@ -25,12 +28,12 @@ _AGAIN = "rows taken again"
 def names(
     asked: Any, write: Path | None, accept: str | None, reject: str | None, by: str | None, retake: bool
 ) -> None:
-    """Propose what the unknown names of refused rows mean, which sites are one and the same, and which rods were
-    replaced under their old number; each with a score (0 to 1) and why.
+    """Propose what the unknown names of refused rows mean, which sites are one and the same, and which rods
+    were replaced under their old number; each with a score (0 to 1) and why.
 
-    Nothing is applied until a person accepts it. What is accepted becomes rows of the tables aliases and works,
-    kept below names/ in the fleet folder, and the rows that waited for it are loaded again. What is turned down
-    is remembered. A later row of aliases takes an acceptance back (decision: different) or gives another meaning.
+    Nothing is applied until a person accepts it. What is accepted becomes rows of the tables aliases
+    and works, kept below names/ in the fleet folder, and the rows that waited for it are loaded again.
+    What is turned down is remembered. A later row of aliases gives an accepted name another meaning.
 
     \b
     Example: rodfleet names
@@ -100,4 +103,6 @@ def _retake(fleet: Path, settings: Any, at: datetime) -> None:
     click.echo(f"{count} refused rows are loaded again:")
     _load(fleet, settings, folder)
     if not say_dangers(fleet, settings):
-        raise WorkError("The rows are loaded, but the list of dangers could not be made (see above); load again.")
+        raise WorkError(
+            "The rows are loaded, but the list of dangers could not be made (see above); load again."
+        )

@@ -1,4 +1,4 @@
-"""What speaks for each candidate of an unknown name: spelling, company, values, dates; as numbers and in words."""
+"""What speaks for each candidate of an unknown name: spelling, company, values, dates; numbers and words."""
 
 import re
 from collections import Counter, defaultdict
@@ -9,7 +9,16 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from pipeline.intake.spelling import SiteWords, Spelt, named_parts, near_number, parts_of, plain, ratio, spelt_at
+from pipeline.intake.spelling import (
+    SiteWords,
+    Spelt,
+    named_parts,
+    near_number,
+    parts_of,
+    plain,
+    ratio,
+    spelt_at,
+)
 from pipeline.store import Store
 from pipeline.unknown_names import Row, Unknown
 
@@ -18,7 +27,8 @@ WELL_FEATURES = (
     "read_that_day", "outside_life", "own_form", "numbers_fit", "numbers_miss", "counted_otherwise",
 )  # fmt: skip
 _VALUE, _SAME, _FIT, _MISS, _OTHERWISE = (
-    WELL_FEATURES.index(f) for f in ("value", "number_same", "numbers_fit", "numbers_miss", "counted_otherwise")
+    WELL_FEATURES.index(f)
+    for f in ("value", "number_same", "numbers_fit", "numbers_miss", "counted_otherwise")
 )
 SITE_FEATURES = ("alike_id", "alike_name", "initials", "number_same", "number_other")
 _SPREAD_LOG = 0.2  # of a reading about its well's level; a t with 4 degrees of freedom
@@ -128,7 +138,9 @@ def site_candidates(register: Register, unknown: Unknown) -> list[Candidate]:
     for site, name in register.sites.items():
         own, named = named_parts(site), named_parts(name or site)
         alike_id = ratio(together, "".join(own))
-        alike_name = max(ratio(together, "".join(named)), ratio("".join(sorted(parts)), "".join(sorted(named))))
+        alike_name = max(
+            ratio(together, "".join(named)), ratio("".join(sorted(parts)), "".join(sorted(named)))
+        )
         if max(alike_id, alike_name) < 0.45 and not set(parts) & (set(own) | set(named)):
             continue
         numbers_own = [p for p in (*own, *named) if p.isdigit()]
@@ -196,7 +208,7 @@ def _candidate(
 ) -> Candidate | None:
     """Weigh one place; None where it did not stand on any of the days."""
     dated = [r for r in unknown.rows if r.day is not None]
-    inside = [r for r in dated if any(a <= r.day and (b is None or r.day <= b) for a, b in place.lives)]
+    inside = [r for r in dated if _stood(place, r.day)]
     if dated and not inside:
         return None
     if unknown.kind == "electrode" and any(r.well_id not in (None, place.well_id) for r in unknown.rows):
@@ -205,19 +217,25 @@ def _candidate(
     number, theirs = spelt.number, own.number
     same = number is not None and number == theirs
     letter = spelt.letter if spelt.letter and theirs == str(spelt.letter) else None
-    alike = max(ratio(plain(spelt.rest), plain(own.rest)), ratio("".join(parts_of(unknown.name)), "".join(parts_of(place.name))))  # fmt: skip
+    whole = ratio("".join(parts_of(unknown.name)), "".join(parts_of(place.name)))
+    alike = max(ratio(plain(spelt.rest), plain(own.rest)), whole)
     history = register.history(unknown.kind, place.name)
     value = _value(history, dated, background)
     read_days = {r.day.toordinal() for r in dated if r.day} & set(history.days.astype(int).tolist())
     rows = max(len(unknown.rows), 1)
     features = (
-        float(same), float(number is not None and not same), near_number(number, theirs), float(bool(letter)), alike,
-        float(spelt.says_site or hinted), in_company / rows, value, len(read_days) / max(len({r.day for r in dated}), 1),
-        1.0 - len(inside) / max(len(dated), 1), float(_form(unknown.name) == _form(place.name)), 0.0, 0.0, 0.0,
+        float(same), float(number is not None and not same), near_number(number, theirs),
+        float(bool(letter)), alike, float(spelt.says_site or hinted), in_company / rows, value,
+        len(read_days) / max(len({r.day for r in dated}), 1), 1.0 - len(inside) / max(len(dated), 1),
+        float(_form(unknown.name) == _form(place.name)), 0.0, 0.0, 0.0,
     )  # fmt: skip
     why = _words(unknown, place, features, hinted, len(read_days), len(history.days))
     numbers = (_whole(number), _whole(theirs))
     return Candidate(place.name, place.site_id, features, why, numbers)
+
+
+def _stood(place: Place, day: date | None) -> bool:
+    return day is not None and any(a <= day and (b is None or day <= b) for a, b in place.lives)
 
 
 def _form(name: str) -> str:
@@ -230,11 +248,11 @@ def _whole(number: str | None) -> int | None:
 
 
 def counted_together(group: Sequence[Sequence[Candidate]]) -> list[list[Candidate]]:
-    """Look at the names of one site together: do the readings fit if its numbers are ours, or if the crew counts
-    from another well or from the other end?
+    """Look at the names of one site together: are the crew's numbers ours, or does it count otherwise?
 
-    Adds numbers_fit and numbers_miss (how well or ill the numbers as they stand fit, summed over the names, to
-    those of the same number) and counted_otherwise (how much better another count does, to those it leads to).
+    Adds numbers_fit and numbers_miss (how well or ill the numbers as they stand fit, summed over the
+    names, to those of the same number) and counted_otherwise (how much better another count does, to
+    those it leads to).
     """
     counts = _counts([c for candidates in group for c in candidates])
     fits = {name: _fit_of(group, count) for name, count in counts.items()}
@@ -242,7 +260,10 @@ def counted_together(group: Sequence[Sequence[Candidate]]) -> list[list[Candidat
     best = max(fits, key=lambda name: fits[name], default="same")
     better = min(max(fits.get(best, 0.0) - same, 0.0), _MOST)
     return [
-        [_with(c, np.clip(same, -_MOST, _MOST), better if best != "same" and counts[best](c) else 0.0) for c in own]
+        [
+            _with(c, np.clip(same, -_MOST, _MOST), better if best != "same" and counts[best](c) else 0.0)
+            for c in own
+        ]
         for own in group
     ]
 
@@ -251,7 +272,7 @@ _MOST = 8.0
 
 
 def _counts(candidates: Sequence[Candidate]) -> dict[str, Callable[[Candidate], bool]]:
-    """Give the ways in which a crew may have counted: as the register, from another number, from the other end."""
+    """Give the ways in which a crew may count: as the register, from another number, from the other end."""
     highest = max((c.numbers[1] or 0 for c in candidates), default=0)
 
     def shifted(by: int) -> Callable[[Candidate], bool]:
@@ -265,7 +286,7 @@ def _counts(candidates: Sequence[Candidate]) -> dict[str, Callable[[Candidate], 
 
 
 def _fit_of(group: Sequence[Sequence[Candidate]], count: Callable[[Candidate], bool]) -> float:
-    """Sum what the values say for the candidates that a count leads to; a name that it leads nowhere counts against."""
+    """Sum what the values say for the candidates that a count leads to; to lead nowhere counts against it."""
     numbered = [own for own in group if any(c.numbers[0] is not None for c in own)]
     gains = [max((c.features[_VALUE] for c in own if count(c)), default=-1.0) for own in numbered]
     return float(np.sum(gains) / np.sqrt(len(gains))) if gains else 0.0
@@ -321,7 +342,9 @@ def _words(
     elif f["says_site"]:
         said.append(f"the name says {place.site_id}")
     if f["company"] > 0:
-        said.append(f"{f['company']:.0%} of the rows came with readings of {place.site_id} of that crew and day")
+        said.append(
+            f"{f['company']:.0%} of the rows came with readings of {place.site_id} of that crew and day"
+        )
     if readings and any(r.ohm for r in unknown.rows):
         fits = "fit" if f["value"] > 0.3 else "do not fit" if f["value"] < -0.3 else "neither fit nor miss"
         said.append(f"the values {fits} its {readings} readings")

@@ -14,8 +14,8 @@ from pipeline.store import Store
 from pipeline.unknown_names import Unknown, known_sites, unknown_names
 
 SHOWN_FROM = 0.2  # of the score: below, a guess would cost a person more than looking it up
-# Fitted by `python -m tests.recovery.names_found --fit`, in the order of WELL_FEATURES and SITE_FEATURES; the last
-# one is the utility of none of the candidates.
+# Fitted by `python -m tests.recovery.names_found --fit`, in the order of WELL_FEATURES and SITE_FEATURES;
+# NONE is the utility of no candidate at all.
 WELL_WEIGHTS = (4.31, 0.55, 4.63, 7.06, -2.22, 2.90, 2.30, 0.39, -8.40, -4.20, -3.22, 0.55, -0.11, 0.46)
 WELL_NONE = 2.81
 SITE_WEIGHTS = (8.37, 13.75, 0.00, 7.00, -0.81)
@@ -24,7 +24,7 @@ SITE_NONE = 12.92
 
 @dataclass(frozen=True)
 class Proposal:
-    """One proposed alias: what it would mean, the score (0 to 1, a probability), why, and the rows that wait."""
+    """One proposed alias: what it would mean, score (0 to 1, a probability), why, and the rows that wait."""
 
     kind: str
     alias: str
@@ -33,12 +33,6 @@ class Proposal:
     score: float
     why: str
     waiting: int
-
-    @property
-    def told(self) -> str:
-        """Write the proposal in a line."""
-        where = f" at {self.site_id}" if self.site_id else ""
-        return f"{self.kind} '{self.alias}'{where} = {self.means}  {self.score:.2f}  ({self.waiting} rows wait) {self.why}"
 
 
 @dataclass(frozen=True)
@@ -50,7 +44,7 @@ class Weighed:
 
 
 def weighed_names(store: Store) -> list[list[Weighed]]:
-    """Weigh the candidates of every unknown name, those of one site together; without what a person turned down."""
+    """Weigh the candidates of every unknown name, those of one site together; none that was turned down."""
     register, known = Register(store), known_sites(store)
     turned_down = _turned_down(store)
     groups: dict[tuple[str, str | None], list[Weighed]] = defaultdict(list)
@@ -103,7 +97,7 @@ def _too_short(register: Register, unknown: Unknown) -> bool:
 
 
 def propose_names(store: Store) -> tuple[list[Proposal], list[Unknown]]:
-    """Propose what unknown names mean, best first; beside them the names for which nothing can be proposed."""
+    """Propose what unknown names mean, best first; beside them the names without a proposal."""
     proposals, without = [], []
     for group in weighed_names(store):
         for one, scores in zip(group, scores_of(group), strict=True):
@@ -130,9 +124,7 @@ def scores_of(group: Sequence[Weighed]) -> list[list[float]]:
         for candidate, share in zip(one.candidates, shares, strict=True):
             table[row, column[candidate.name]] += share
     table = one_to_one(table)
-    return [
-        [float(table[row, column[c.name]]) for c in one.candidates] for row, one in enumerate(group)
-    ]
+    return [[float(table[row, column[c.name]]) for c in one.candidates] for row, one in enumerate(group)]
 
 
 def _shares(kind: str, candidates: Sequence[Candidate]) -> list[float]:

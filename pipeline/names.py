@@ -1,7 +1,7 @@
 """Proposals that a person decides on: names, sites entered twice, rods replaced under their old number.
 
-Nothing here is applied by itself. What is decided becomes rows of the tables `aliases` and `works`, and comes in as
-any field file does.
+Nothing here is applied by itself. What is decided becomes rows of the tables `aliases` and `works`, and
+comes in as any field file does.
 """
 
 from collections.abc import Sequence
@@ -26,8 +26,8 @@ WORK_COLUMNS = ("site_id", "electrode_id", "done_on", "work", "note")
 _BESIDE = ("score", "why", "rows_waiting")
 _SCHEMA = {
     "number": pl.Int64, "what": pl.String, "kind": pl.String, "alias": pl.String, "means": pl.String,
-    "site_id": pl.String, "electrode_id": pl.String, "done_on": pl.Date, "score": pl.Float64, "why": pl.String,
-    "rows_waiting": pl.Int64,
+    "site_id": pl.String, "electrode_id": pl.String, "done_on": pl.Date, "score": pl.Float64,
+    "why": pl.String, "rows_waiting": pl.Int64,
 }  # fmt: skip
 
 
@@ -56,8 +56,8 @@ def _of_name(p: Proposal) -> dict[str, object]:
 
 def _of_twins(t: Twins) -> dict[str, object]:
     return {
-        "what": ALIAS, "kind": "site", "alias": t.alias, "means": t.means, "score": round(t.score, 2), "why": t.why,
-        "rows_waiting": 0,
+        "what": ALIAS, "kind": "site", "alias": t.alias, "means": t.means, "score": round(t.score, 2),
+        "why": t.why, "rows_waiting": 0,
     }  # fmt: skip
 
 
@@ -88,10 +88,13 @@ def _between(last: date, first: date) -> date:
 
 
 def _fell(r: dict[str, float]) -> str:
-    told = f"fell from {r['before_ohm']:.3g} to {r['after_ohm']:.3g} ohm between {r['last_on']} and {r['first_on']} and"
-    told += f" stayed ({int(r['readings_after'])} readings since); when new it read {r['new_ohm']:.3g} ohm"
+    told = f"fell from {r['before_ohm']:.3g} to {r['after_ohm']:.3g} ohm between {r['last_on']} and "
+    told += f"{r['first_on']} and stayed ({int(r['readings_after'])} readings since); "
+    told += f"when new it read {r['new_ohm']:.3g} ohm; "
     moved = r["others_fell_pct"]
-    return told + (f"; the site's other wells fell by {moved:.0f} %" if moved > 0 else "; no other well of the site fell")
+    return told + (
+        f"the other wells fell by {moved:.0f} %" if moved > 0 else "no other well of the site fell"
+    )
 
 
 def lines(found: Proposals, shown: int | None = None) -> list[str]:
@@ -108,7 +111,8 @@ def lines(found: Proposals, shown: int | None = None) -> list[str]:
     if left := found.rows.height - (shown or found.rows.height):
         told.append(f"      and {left} more")
     told += [
-        f"      no proposal for {u.kind} '{u.name}'{f' at {u.hint}' if u.hint else ''} ({u.waiting} rows wait): "
+        f"      no proposal for {u.kind} '{u.name}'{f' at {u.hint}' if u.hint else ''} "
+        f"({u.waiting} rows wait): "
         "correct the rows (`rodfleet refused --write`), or load what is missing"
         for u in found.without
     ]
@@ -143,8 +147,10 @@ def numbers_in(text: str) -> list[int]:
     return numbers
 
 
-def write_decisions(rows: pl.DataFrame, folder: Path, decision: str, by: str | None, extra: bool = False) -> list[Path]:
-    """Write proposals as `aliases.csv` and `works.csv` below a folder, decided `same` or `different` by somebody.
+def write_decisions(
+    rows: pl.DataFrame, folder: Path, decision: str, by: str | None, extra: bool = False
+) -> list[Path]:
+    """Write proposals as `aliases.csv` and `works.csv` below a folder, decided `same` or `different`.
 
     extra: with score, why and the rows that wait beside them, for a person to correct. A replacement that was
     turned down becomes a work `other` of that rod and day, by which it is not proposed again. Raises
@@ -152,7 +158,9 @@ def write_decisions(rows: pl.DataFrame, folder: Path, decision: str, by: str | N
     """
     beside = _BESIDE if extra else ()
     named = rows.filter(pl.col("what") == ALIAS).with_columns(
-        decision=pl.lit(decision), decided_by=pl.lit(by), note=pl.format("proposed with a score of {}", "score")
+        decision=pl.lit(decision),
+        decided_by=pl.lit(by),
+        note=pl.format("proposed with a score of {}", "score"),
     )
     same = decision == "same"
     done = rows.filter(pl.col("what") == RENEWAL).with_columns(
@@ -198,7 +206,7 @@ def waiting_for_names(store: Store) -> pl.DataFrame:
 
 
 def write_waiting(store: Store, folder: Path, layouts: Sequence[Path]) -> int:
-    """Write the refused rows that may come in now below a folder, each in its own layout; give their count."""
+    """Write the refused rows that may come in now below a folder, in their layouts; give their count."""
     rows = waiting_for_names(store)
     if rows.height:
         write_refused(rows, folder, layouts)

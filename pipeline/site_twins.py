@@ -4,11 +4,13 @@ from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 from math import cos, exp, hypot, radians
+from typing import Any
 
 import polars as pl
 
 from pipeline.intake.spelling import named_parts, ratio
 
+_Row = dict[str, Any]
 NEAR_M = 150.0
 FAR_M = 1000.0
 FEATURES = ("name_alike", "id_alike", "near", "far", "read_together")
@@ -21,7 +23,7 @@ _ALIKE_FROM = 0.7  # of the names, where no coordinates bring two sites together
 
 @dataclass(frozen=True)
 class Twins:
-    """Two sites that may be one: the alias (read less lately) and the one that stands, score 0 to 1, and why."""
+    """Two sites that may be one: the alias (read less lately) and the one that stands; score 0 to 1, why."""
 
     alias: str
     means: str
@@ -41,7 +43,7 @@ def site_twins(sites: pl.DataFrame, readings: pl.DataFrame) -> list[Twins]:
     return sorted(found, key=lambda t: (-t.score, t.alias, t.means))
 
 
-def _pairs(rows: dict[str, dict[str, object]]) -> set[tuple[str, str]]:
+def _pairs(rows: dict[str, _Row]) -> set[tuple[str, str]]:
     """Bring together what lies near each other or begins alike; all pairs would be too many."""
     buckets: dict[object, list[str]] = defaultdict(list)
     for site, row in rows.items():
@@ -61,7 +63,7 @@ def _pairs(rows: dict[str, dict[str, object]]) -> set[tuple[str, str]]:
     return {p for p in pairs if _worth_a_look(rows[p[0]], rows[p[1]])}
 
 
-def _cells(row: dict[str, object]) -> Iterator[tuple[int, int]]:
+def _cells(row: _Row) -> Iterator[tuple[int, int]]:
     """Give the squares of about 200 m that a site lies in or next to."""
     lat, lon = row["latitude"], row["longitude"]
     if isinstance(lat, float) and isinstance(lon, float):
@@ -71,33 +73,31 @@ def _cells(row: dict[str, object]) -> Iterator[tuple[int, int]]:
                 yield int((x + dx) // 1), int((y + dy) // 1)
 
 
-def _worth_a_look(a: dict[str, object], b: dict[str, object]) -> bool:
+def _worth_a_look(a: _Row, b: _Row) -> bool:
     apart = distance_m(a, b)
     return (apart is not None and apart <= NEAR_M) or _alike(a, b) >= _ALIKE_FROM
 
 
-def _alike(a: dict[str, object], b: dict[str, object]) -> float:
+def _alike(a: _Row, b: _Row) -> float:
     one, other = (named_parts(str(r["site_name"] or r["site_id"])) for r in (a, b))
     straight = ratio("".join(one), "".join(other))
     return max(straight, ratio("".join(sorted(one)), "".join(sorted(other))))
 
 
-def distance_m(a: dict[str, object], b: dict[str, object]) -> float | None:
+def distance_m(a: _Row, b: _Row) -> float | None:
     """Return how far two sites lie apart, in metres; None where one has no coordinates."""
     if any(r[c] is None for r in (a, b) for c in ("latitude", "longitude")):
         return None
-    (la, lo), (lb, lp) = (
-        (float(r["latitude"]), float(r["longitude"])) for r in (a, b)  # type: ignore[arg-type]
-    )
+    (la, lo), (lb, lp) = ((float(r["latitude"]), float(r["longitude"])) for r in (a, b))
     return hypot((la - lb) * _DEGREE_M, (lo - lp) * _DEGREE_M * cos(radians((la + lb) / 2)))
 
 
-def _twins(a: dict[str, object], b: dict[str, object]) -> Twins:
+def _twins(a: _Row, b: _Row) -> Twins:
     apart, alike = distance_m(a, b), _alike(a, b)
     ids = ratio("".join(named_parts(str(a["site_id"]))), "".join(named_parts(str(b["site_id"]))))
-    together = all(r["last_on"] is not None for r in (a, b)) and min(str(a["last_on"]), str(b["last_on"])) > max(
-        str(a["first_on"]), str(b["first_on"])
-    )
+    together = all(r["last_on"] is not None for r in (a, b)) and min(
+        str(a["last_on"]), str(b["last_on"])
+    ) > max(str(a["first_on"]), str(b["first_on"]))
     near = 0.0 if apart is None else max(0.0, 1.0 - apart / NEAR_M)
     far = float(apart is not None and apart > FAR_M)
     features = (alike, ids, near, far, float(together))

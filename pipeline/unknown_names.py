@@ -79,10 +79,8 @@ def _text(value: Any) -> str | None:
 def _row(file: str, told: dict[str, Any]) -> Row:
     ohm = told.get("resistance_ohm")
     plain = ohm is not None and told.get("range_mark") is None
-    return Row(
-        file, _day(told.get("taken_at")), _text(told.get("crew")), float(ohm) if plain else None,  # type: ignore[arg-type]
-        _text(told.get("well_id")),
-    )  # fmt: skip
+    value = float(ohm) if ohm is not None and plain else None
+    return Row(file, _day(told.get("taken_at")), _text(told.get("crew")), value, _text(told.get("well_id")))
 
 
 def _day(value: Any) -> date | None:

@@ -9,10 +9,10 @@ from pipeline.store import Store
 def placed(store: Store, rows: pl.DataFrame) -> pl.DataFrame:
     """Look up the electrodes of readings.
 
-    rows: `electrode_id`, `well_id`, `taken_at`, `_site` (that a crew wrote beside a well). Gives them with
-    `well_id` in full, `site_hint` (`_site`, where the well's name is an alias at that site alone), `_place` (the
-    well, or the electrode where there is none) and `_unknown`: why a reading can't be taken where no electrode
-    answers, else null.
+    rows: `electrode_id`, `well_id`, `taken_at`, `_site` (that a crew wrote beside a well). Gives them
+    with `well_id` in full, `site_hint` (`_site`, where the well's name is an alias at that site alone),
+    `_place` (the well, or the electrode where there is none) and `_unknown`: why a reading can't be
+    taken where no electrode answers, else null.
     """
     day = pl.when(pl.col("electrode_id").is_null()).then(pl.col("taken_at").dt.date())
     numbers, named = ways(rows.select("electrode_id", "well_id", site_hint="_site", day=day))

@@ -1,4 +1,4 @@
-"""How alike two names are, after what the trade does to names: case, separators, leading zeros, site before well."""
+"""How alike two names are, after what the trade does to names: case, separators, leading zeros, the site."""
 
 import re
 from collections.abc import Sequence
@@ -8,13 +8,53 @@ from functools import lru_cache
 
 # Words that say what a thing is and not which one: dropped from a name.
 _THING_WORDS = frozenset(
-    "w well wells testwell test tw pit inspection rod rods r electrode el earth e point pt position pos p no nr n "
-    "number site station substation ss sub stn point brunnen erder schacht puits piquet regard pozo pica "
-    "jabalina arqueta".split()
+    [
+        "w",
+        "well",
+        "wells",
+        "testwell",
+        "test",
+        "tw",
+        "pit",
+        "inspection",
+        "rod",
+        "rods",
+        "r",
+        "electrode",
+        "el",
+        "earth",
+        "e",
+        "point",
+        "pt",
+        "position",
+        "pos",
+        "p",
+        "no",
+        "nr",
+        "n",
+        "number",
+        "site",
+        "station",
+        "substation",
+        "ss",
+        "sub",
+        "stn",
+        "point",
+        "brunnen",
+        "erder",
+        "schacht",
+        "puits",
+        "piquet",
+        "regard",
+        "pozo",
+        "pica",
+        "jabalina",
+        "arqueta",
+    ]
 )
 _NUMBER_WORDS = dict(
     zip(
-        "one two three four five six seven eight nine ten eleven twelve".split(),
+        ["one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"],
         (str(n) for n in range(1, 13)),
         strict=True,
     )
@@ -25,7 +65,7 @@ _PARTS = re.compile(r"[0-9]+|[^\W\d_]+")
 
 @lru_cache(maxsize=200_000)
 def parts_of(name: str) -> tuple[str, ...]:
-    """Part a name into words and numbers: lower case, no separators, no leading zeros, o and l among digits read."""
+    """Part a name into words and numbers: no case, separators, leading zeros; o and l among digits read."""
     text = re.sub(r"(?<=[0-9])[oO](?![a-zA-Z])|(?<![a-zA-Z])[oO](?=[0-9])", "0", name)
     text = re.sub(r"(?<=[0-9])[lI](?![a-zA-Z])|(?<![a-zA-Z])[lI](?=[0-9])", "1", text)
     found = (p.lower() for p in _PARTS.findall(text))
@@ -50,7 +90,7 @@ def ratio(a: str, b: str) -> float:
 
 @dataclass(frozen=True)
 class Spelt:
-    """What a name says beside a site: whether it names that site, and what is left when the site is taken off."""
+    """What a name says beside a site: whether it names that site, and what is left without it."""
 
     says_site: bool
     rest: tuple[str, ...]

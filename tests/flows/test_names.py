@@ -1,4 +1,4 @@
-"""Names and lives through the whole line: aliases, a renamed and a merged site, a rod replaced under its old number."""
+"""Names and lives through the whole line: aliases, sites renamed and merged, a rod under its old number."""
 
 from datetime import date
 from pathlib import Path
@@ -22,7 +22,7 @@ def silent(_: str) -> None:
 
 
 def _fleet() -> SmallFleet:
-    """Eight sites read yearly; S01-1 rises and falls back to its first level when it is replaced, unrecorded."""
+    """Eight sites read yearly; S01-1 rises and is back at its first level when it is replaced, unrecorded."""
     fleet = read_yearly(rods(8, 3), 2008, 2024)
     for row in fleet.tables["readings"]:
         year = row["taken_at"].year
@@ -35,7 +35,7 @@ def _fleet() -> SmallFleet:
 
 @pytest.fixture(scope="module")
 def told(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, pl.DataFrame]]:
-    """Load and run what is known on one day, then load the names and the job of a later one, and run again."""
+    """Load and run what is known on one day, then load names and a job of a later one, and run again."""
     folder = tmp_path_factory.mktemp("fleet")
     settings = Settings.load(folder)
     with Store.open(settings.store_path) as store:
@@ -69,7 +69,7 @@ def test_sites_are_renamed_and_merged_and_the_readings_go_with_them(
     folder, before = told
     now = published(folder)
     sites = dict(now["site_outlook"].select("site_id", "wells").iter_rows())
-    assert "S03" not in sites and "S05" not in sites
+    assert not {"S03", "S05"} & set(sites)
     assert (sites["N3"], sites["S04"]) == (3, 6)
     read = dict(now["sites"].select("site_id", "readings").iter_rows())
     was = dict(before["sites"].select("site_id", "readings").iter_rows())
@@ -78,16 +78,21 @@ def test_sites_are_renamed_and_merged_and_the_readings_go_with_them(
     assert read["S02"] == was["S02"] + 5  # the rows that waited for the well's name
 
 
-def test_a_split_rod_has_two_lives_and_the_second_starts_anew(told: tuple[Path, dict[str, pl.DataFrame]]) -> None:
+def test_a_split_rod_has_two_lives_and_the_second_starts_anew(
+    told: tuple[Path, dict[str, pl.DataFrame]],
+) -> None:
     now = published(told[0])
-    lives = now["electrode_lives"].filter(pl.col("electrode_id").str.starts_with("S01-1")).sort("electrode_id")
+    lives = (
+        now["electrode_lives"].filter(pl.col("electrode_id").str.starts_with("S01-1")).sort("electrode_id")
+    )
     assert lives.select("electrode_id", "retired_on", "in_service").rows() == [
         ("S01-1", REPLACED_ON, False),
         ("S01-1~2", None, True),
     ]
     assert "S01-1" not in now["electrode_outlook"]["electrode_id"]
     first, second = lives["ratio_now"]
-    assert first > 2.0 > 1.5 > second
+    assert first > 2.0
+    assert second < 1.5
     assert lives["readings_used"].to_list() == [10, 7]
     curve = now["electrode_curves"].filter(pl.col("electrode_id") == "S01-1~2")
     assert curve["on_date"].min() >= REPLACED_ON
@@ -96,7 +101,9 @@ def test_a_split_rod_has_two_lives_and_the_second_starts_anew(told: tuple[Path, 
     assert str(REPLACED_ON) in explained.output
 
 
-def test_the_run_of_then_knows_nothing_of_the_names_of_now(told: tuple[Path, dict[str, pl.DataFrame]]) -> None:
+def test_the_run_of_then_knows_nothing_of_the_names_of_now(
+    told: tuple[Path, dict[str, pl.DataFrame]],
+) -> None:
     folder, before = told
     run_known_on(folder, Settings.load(folder), THEN, as_of=None, say=silent, today=NOW)
     then = folder / "out/known_on/2026-01-31/current"
@@ -107,13 +114,15 @@ def test_the_run_of_then_knows_nothing_of_the_names_of_now(told: tuple[Path, dic
 def test_names_are_proposed_accepted_and_turned_down(tmp_path: Path) -> None:
     _fleet().write(tmp_path)
     assert rodfleet(tmp_path, "load", tmp_path / "field").exit_code == 0
-    assert "look at the proposals first" in one_sentence(rodfleet(tmp_path, "names", "--accept", "1", "--by", "A"), 2)
+    assert "look at the proposals first" in one_sentence(
+        rodfleet(tmp_path, "names", "--accept", "1", "--by", "A"), 2
+    )
     listed = rodfleet(tmp_path, "names")
     assert listed.exit_code == 0, listed.output
     lines = listed.output.splitlines()
     name = next(line for line in lines if "'Fen S02, well 2' means S02-W2 (5 rows wait)" in line)
     rod = next(line for line in lines if "S01-1 was replaced about" in line)
-    assert float(name.split()[1]) > 0.8 and float(rod.split()[1]) > 0.8
+    assert min(float(name.split()[1]), float(rod.split()[1])) > 0.8
     assert one_sentence(rodfleet(tmp_path, "names", "--accept", "1"), 2).startswith("Error: Say who decides")
     assert "no proposal 99" in one_sentence(rodfleet(tmp_path, "names", "--accept", "99", "--by", "A"), 2)
     wrote = rodfleet(tmp_path, "names", "--write", tmp_path / "to_correct")
@@ -130,7 +139,8 @@ def test_names_are_proposed_accepted_and_turned_down(tmp_path: Path) -> None:
         assert store.table("core_aliases")["decided_by"].to_list() == ["The analyst"]
         assert store.table("core_works").select("electrode_id", "work").rows() == [("S01-1", "other")]
     again = rodfleet(tmp_path, "names").output
-    assert "Fen S02, well 2" not in again and "S01-1 was replaced" not in again
+    assert "Fen S02, well 2" not in again
+    assert "S01-1 was replaced" not in again
     same = rodfleet(tmp_path, "load", tmp_path / "field")
     assert same.exit_code == 0, same.output
     with Store.open(tmp_path / "store.duckdb", read_only=True) as store:

@@ -1,7 +1,7 @@
 """Invented fleets whose crews call wells and sites by names of their own, with the truth of every name.
 
-TUNED_ON are the ways by which the score was fitted; HELD_OUT it has never seen. Names of wells that the register
-lacks stand among them: they mean nothing that is known.
+TUNED_ON are the ways by which the score was fitted; HELD_OUT it has never seen. Names of wells that the
+register lacks stand among them: they mean nothing that is known.
 """
 
 import re
@@ -47,7 +47,9 @@ Way = Callable[[Names, np.random.Generator], str]
 def _slip(text: str, rng: np.random.Generator) -> str:
     """Exchange two letters that stand side by side, or leave one out."""
     k = int(rng.integers(0, max(len(text) - 1, 1)))
-    return text[:k] + text[k + 1 :] if rng.random() < 0.5 else text[:k] + text[k : k + 2][::-1] + text[k + 2 :]
+    return (
+        text[:k] + text[k + 1 :] if rng.random() < 0.5 else text[:k] + text[k : k + 2][::-1] + text[k + 2 :]
+    )
 
 
 def _area(n: Names) -> str:
@@ -81,15 +83,24 @@ TUNED_ON: dict[str, tuple[bool, Way]] = {
     "site's name and number": (False, lambda n, _: f"{n.site_name} {n.number}"),
     "district left out": (False, lambda n, _: f"{_site_no(n):03d}/W{n.number:02d}"),
     "slip of the pen": (False, lambda n, rng: _slip(f"{n.site_id}-W{n.number:02d}", rng)),
-    "rod letter at the site": (True, lambda n, _: f"Rod {chr(64 + n.number)}" if n.number < 27 else f"Rod {n.number}"),
+    "rod letter at the site": (
+        True,
+        lambda n, _: f"Rod {chr(64 + n.number)}" if n.number < 27 else f"Rod {n.number}",
+    ),
     "counted from nought": (True, lambda n, _: f"P{n.number - 1}"),
     "numbered in an order of their own": (True, lambda n, _: f"T{_own_order(n)}"),
     "counted round the other way": (True, lambda n, _: f"No. {n.wells + 1 - n.number}"),
 }
 HELD_OUT: dict[str, tuple[bool, Way]] = {
     "Roman number at the site": (True, lambda n, _: f"pit {_roman(n.number)}"),
-    "initials and number": (False, lambda n, _: f"{''.join(w[0] for w in n.site_name.split())} {_area(n)} {n.number}"),
-    "counted from elsewhere at the site": (True, lambda n, _: f"P{(n.number + n.wells // 2 - 1) % n.wells + 1}"),
+    "initials and number": (
+        False,
+        lambda n, _: f"{''.join(w[0] for w in n.site_name.split())} {_area(n)} {n.number}",
+    ),
+    "counted from elsewhere at the site": (
+        True,
+        lambda n, _: f"P{(n.number + n.wells // 2 - 1) % n.wells + 1}",
+    ),
     "three digits at the site": (True, lambda n, _: f"E{100 + n.number}"),
     "another language": (False, lambda n, _: f"Brunnen {n.number}, {n.site_name}"),
     "the number first": (False, lambda n, _: f"{n.number:03d}.{n.site_name.replace(' ', '_').upper()}"),
@@ -97,7 +108,21 @@ HELD_OUT: dict[str, tuple[bool, Way]] = {
     "name cut short": (False, lambda n, _: f"{n.site_name.split()[0][:5]} stn w{n.number}"),
     "in words at the site": (True, lambda n, _: f"well {_WORDS[n.number % 13]}"),
 }
-_WORDS = "nil one two three four five six seven eight nine ten eleven twelve".split()
+_WORDS = [
+    "nil",
+    "one",
+    "two",
+    "three",
+    "four",
+    "five",
+    "six",
+    "seven",
+    "eight",
+    "nine",
+    "ten",
+    "eleven",
+    "twelve",
+]
 
 SITE_TUNED_ON: dict[str, Way] = {
     "lower case, spaces": lambda n, _: n.site_id.lower().replace("-", " "),
@@ -118,7 +143,7 @@ SITE_HELD_OUT: dict[str, Way] = {
 
 @dataclass(frozen=True)
 class MisnamedFleet:
-    """Field files, and the truth: kind, name, hint (site written beside it, or null), means (or null), way, held_out."""
+    """Field files, and the truth: kind, name, hint (the site written beside it), means (or null), way."""
 
     folder: Path
     truth: pl.DataFrame
@@ -131,9 +156,7 @@ def make_misnamed(folder: Path, sites: int, seed: int, held_out: bool) -> Misnam
     tables = dict(sim.tables)
     tables["electrodes"], missing = _unregistered(tables["electrodes"], rng)
     log, truth = _log(sim, HELD_OUT if held_out else TUNED_ON, missing, rng)
-    tables["soil_surveys"], of_sites = _surveys(
-        sim, SITE_HELD_OUT if held_out else SITE_TUNED_ON, rng
-    )
+    tables["soil_surveys"], of_sites = _surveys(sim, SITE_HELD_OUT if held_out else SITE_TUNED_ON, rng)
     field = folder / "field"
     field.mkdir(parents=True)
     for name, table in tables.items():
@@ -165,7 +188,7 @@ _Truth = list[tuple[str, str, str | None, str | None, str]]
 def _log(
     sim: Simulated, ways: dict[str, tuple[bool, Way]], missing: set[str], rng: np.random.Generator
 ) -> tuple[pl.DataFrame, _Truth]:
-    """Write the readings as logs; at half of the sites one crew, or all from a year on, misname all or some wells."""
+    """Write the readings as logs; at half of the sites a crew, or all from a year on, misname wells."""
     named = sim.tables["sites"].select("site_id", "site_name", "region")
     readings = sim.tables["readings"].filter(pl.col("well_id").is_not_null()).join(named, on="site_id")
     truth: _Truth = [("well", w, None, None, "not registered") for w in sorted(missing)]
@@ -178,7 +201,8 @@ def _log(
             hinted, make = ways[way]
             wells = sorted(own["well_id"].unique())
             of = {
-                w: Names(own["site_id"][0], own["site_name"][0], int(w.rsplit("-W", 1)[1]), len(wells)) for w in wells
+                w: Names(own["site_id"][0], own["site_name"][0], int(w.rsplit("-W", 1)[1]), len(wells))
+                for w in wells
             }
             called = {w: make(of[w], rng) for w in wells}
             if rng.random() < 0.5:
@@ -216,7 +240,9 @@ def _surveys(sim: Simulated, ways: dict[str, Way], rng: np.random.Generator) -> 
     called, truth = {}, []
     for site in surveys["site_id"].unique().sort():
         if rng.random() < 0.1:
-            called[site] = f"{rng.choice(['Hollow', 'Priory', 'Larch', 'Ember'])} {rng.choice(['Gate', 'Mill', 'Cross'])}"
+            called[site] = (
+                f"{rng.choice(['Hollow', 'Priory', 'Larch'])} {rng.choice(['Gate', 'Mill', 'Cross'])}"
+            )
             known = [s for s, n in names.items() if n == called[site]]
             truth.append(("site", called[site], None, known[0] if len(known) == 1 else None, "nobody's"))
         elif rng.random() < 0.5:

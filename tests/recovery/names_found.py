@@ -1,4 +1,4 @@
-"""How far proposed names, twins of sites and unrecorded replacements can be trusted, on fleets of known truth.
+"""How far proposed names can be trusted, on fleets of known truth.
 
 Names: the share of the proposals that are right, by band of the score, and the share of misnamed ids that are
 found, for ways of naming by which the score was fitted and for others. Run as `make names`, or
@@ -57,7 +57,13 @@ def judged(sites: int, seed: int, held_out: bool) -> pl.DataFrame:
         rows.append((key[0], ways[key], means != {None}, proposal.score if proposal else 0.0, right))
     # Mistakes of the fleet's own: names that mean nothing.
     rows += [(k[0], "nobody's", False, p.score, False) for k, p in by_name.items()]
-    schema = {"kind": pl.String, "way": pl.String, "known": pl.Boolean, "score": pl.Float64, "right": pl.Boolean}
+    schema = {
+        "kind": pl.String,
+        "way": pl.String,
+        "known": pl.Boolean,
+        "score": pl.Float64,
+        "right": pl.Boolean,
+    }
     return pl.DataFrame(rows, schema=schema, orient="row").with_columns(held_out=pl.lit(held_out))
 
 
@@ -73,7 +79,7 @@ def by_band(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def by_way(rows: pl.DataFrame) -> pl.DataFrame:
-    """Give for each way of naming the share found (right, score of 0.5 or more) and the share proposed wrongly."""
+    """Give for each way of naming the share found (right, score 0.5 or more) and that proposed wrongly."""
     sure = pl.col("score") >= 0.5
     return (
         rows.group_by("held_out", "kind", "way", "known")

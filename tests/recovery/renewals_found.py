@@ -1,7 +1,8 @@
 """Replaced rods that no register and no works record tells of: how many are found, and how many are false.
 
 Planted by striking half of the replacements of an invented fleet from register and works. Run as part of
-`make names`, or `python -m tests.recovery.renewals_found --seeds 31..33 --sites 150`; `--fit` fits the weights.
+`make names`, or `python -m tests.recovery.renewals_found --seeds 31..33 --sites 150`; `--fit` fits the
+weights.
 """
 
 import argparse
@@ -18,8 +19,10 @@ CUTS = (0.2, 0.5, 0.8, 0.9)
 
 
 def struck_fleet(sites: int, seed: int) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-    """Return readings, electrodes, works as the office has them, and the struck: electrode_id, done_on, readings
-    before and after, rose (ln, of the truth at the last reading before)."""
+    """Return readings, electrodes, works as the office has them, and the struck replacements.
+
+    Those have electrode_id, done_on, readings before and after, and by how much the true level fell (ln).
+    """
     sim = simulate(sites, seed, "field")
     rng = np.random.default_rng([seed, 78])
     electrodes, works, readings = sim.tables["electrodes"], sim.tables["works"], sim.tables["readings"]
@@ -33,9 +36,12 @@ def struck_fleet(sites: int, seed: int) -> tuple[pl.DataFrame, pl.DataFrame, pl.
     pairs = pairs.filter(pl.Series(rng.random(pairs.height) < 0.5, dtype=pl.Boolean))
     struck, new = pairs["electrode_id"].implode(), pairs["new_id"].implode()
     electrodes = electrodes.filter(~pl.col("electrode_id").is_in(new)).with_columns(
-        pl.when(~pl.col("electrode_id").is_in(struck)).then(c).alias(c) for c in ("retired_on", "retired_reason")
+        pl.when(~pl.col("electrode_id").is_in(struck)).then(c).alias(c)
+        for c in ("retired_on", "retired_reason")
     )
-    works = works.filter(~(pl.col("electrode_id").fill_null("").is_in(struck) & (pl.col("work") == "replaced")))
+    works = works.filter(
+        ~(pl.col("electrode_id").fill_null("").is_in(struck) & (pl.col("work") == "replaced"))
+    )
     old = dict(pairs.select("new_id", "electrode_id").iter_rows())
     read = readings.with_columns(pl.col("electrode_id").replace(old))
     counted = _seen(read, sim.reading_truth, pairs)
@@ -71,13 +77,15 @@ def judged(sites: int, seed: int) -> tuple[pl.DataFrame, int, pl.DataFrame]:
 def fit(sites: int, seeds: range) -> None:
     """Fit the weights of the score, and print them."""
     found = pl.concat(judged(sites, seed)[0] for seed in seeds)
-    model = LogisticRegression(C=10.0, max_iter=5000).fit(found.select(FEATURES).to_numpy(), found["right"].to_numpy())
-    print(f"{found.height} steps, {found['right'].sum()} of them replacements, constant {model.intercept_[0]:.2f}")
+    model = LogisticRegression(C=10.0, max_iter=5000).fit(
+        found.select(FEATURES).to_numpy(), found["right"].to_numpy()
+    )
+    print(f"{found.height} steps, {found['right'].sum()} replacements, constant {model.intercept_[0]:.2f}")
     print("  ", ", ".join(f"{n} {w:.2f}" for n, w in zip(FEATURES, model.coef_[0], strict=True)))
 
 
 def report(sites: int, seeds: range) -> pl.DataFrame:
-    """Give by least score: proposals, share right, false ones per 1,000 electrodes, share of the struck found.
+    """Give by least score: proposals, share right, false ones per 1,000 electrodes, share found.
 
     Findable are those read at least twice before and once after, and that fell by 30 % or more.
     """

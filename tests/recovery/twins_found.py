@@ -1,6 +1,7 @@
-"""Sites entered twice: the share of the proposed twins that are, by score, and the share of those that are found.
+"""Sites entered twice: the share of the proposed twins that are, by score, and of those found.
 
-Run as part of `make names`, or `python -m tests.recovery.twins_found --seeds 41..44`; `--fit` fits the weights.
+Run as part of `make names`, or `python -m tests.recovery.twins_found --seeds 41..44`; `--fit` fits the
+weights.
 """
 
 import argparse
@@ -19,22 +20,28 @@ CUTS = (0.2, 0.5, 0.8, 0.9, 0.95)
 def twinned_fleet(sites: int, seed: int) -> tuple[pl.DataFrame, pl.DataFrame, set[frozenset[str]]]:
     """Return sites and when they were read, every tenth site entered twice, and the true pairs.
 
-    A twin has an id of another form; its name is the same, spelt otherwise or another one altogether; its
-    coordinates are missing or some tens of metres off; in half of the cases it is read from some year on only,
-    in the others beside the first.
+    A twin has an id of another form; its name is the same, spelt otherwise or another one altogether;
+    its coordinates are missing or some tens of metres off; in half of the cases it is read from some
+    year on only, in the others beside the first.
     """
     sim = simulate(sites, seed, "field")
     rng = np.random.default_rng([seed, 79])
     base = sim.tables["sites"].select("site_id", "site_name", "latitude", "longitude")
     rows, pairs = list(base.iter_rows(named=True)), set()
     day = pl.col("taken_at").dt.date()
-    read = sim.tables["readings"].group_by("site_id").agg(
-        day.min().alias("first_on"), day.max().alias("last_on"), pl.len().alias("readings")
+    read = (
+        sim.tables["readings"]
+        .group_by("site_id")
+        .agg(day.min().alias("first_on"), day.max().alias("last_on"), pl.len().alias("readings"))
     )
     times = {r["site_id"]: r for r in read.iter_rows(named=True)}
     for row in list(rows):
         if rng.random() < 0.1:
-            twin = {**row, "site_id": f"N{int(rng.integers(1000, 9999))}", "site_name": _renamed(row["site_name"], rng)}
+            twin = {
+                **row,
+                "site_id": f"N{int(rng.integers(1000, 9999))}",
+                "site_name": _renamed(row["site_name"], rng),
+            }
             if rng.random() < 0.3:
                 twin |= {"latitude": None, "longitude": None}
             elif row["latitude"] is not None:
@@ -42,7 +49,9 @@ def twinned_fleet(sites: int, seed: int) -> tuple[pl.DataFrame, pl.DataFrame, se
             rows.append(twin)
             pairs.add(frozenset((row["site_id"], twin["site_id"])))
             if (seen := times.get(row["site_id"])) and rng.random() < 0.8:
-                middle = seen["first_on"] + (seen["last_on"] - seen["first_on"]) * float(rng.uniform(0.3, 0.8))
+                middle = seen["first_on"] + (seen["last_on"] - seen["first_on"]) * float(
+                    rng.uniform(0.3, 0.8)
+                )
                 times[twin["site_id"]] = {**seen, "site_id": twin["site_id"], "first_on": middle}
                 if rng.random() < 0.7:
                     times[row["site_id"]] = {**seen, "last_on": middle}

@@ -1,4 +1,4 @@
-"""Names: aliases accepted before or after what they speak of, sites renamed and merged, rods under an old number."""
+"""Names: aliases before and after what they speak of, sites renamed and merged, rods under an old number."""
 
 import shutil
 from collections.abc import Iterator
@@ -38,7 +38,7 @@ def known_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def store(known_store: Path, tmp_path: Path) -> Iterator[Store]:
-    """Give a store that knows three sites; whatever a test has done to it, its checks must hold in the end."""
+    """Give a store that knows three sites; whatever a test does to it, its checks must hold in the end."""
     shutil.copy(known_store, tmp_path / "store.duckdb")
     with Store.open(tmp_path / "store.duckdb") as opened:
         yield opened
@@ -82,7 +82,11 @@ def test_an_alias_that_comes_after_its_readings_leaves_what_one_that_comes_befor
     with Store.open(other / "store.duckdb") as early:
         report = send(early, other, aliases=THEIRS, readings=MISNAMED)
         assert report.total("refused") == 0
-        assert standing(early) == late == [("A-1", "A", 2010, 11.0), ("A-1", "A", 2010, 12.0), ("A-2", "A", 2010, 21.0)]
+        assert (
+            standing(early)
+            == late
+            == [("A-1", "A", 2010, 11.0), ("A-1", "A", 2010, 12.0), ("A-2", "A", 2010, 21.0)]
+        )
     assert send(store, tmp_path, readings=MISNAMED).total("taken") == 0
 
 
@@ -145,7 +149,10 @@ def test_an_alias_that_can_not_be_is_refused_with_the_reason(
 
 def test_chains_lead_to_their_end_and_circles_are_refused(store: Store, tmp_path: Path) -> None:
     chain = ALIASES + "well,old,older name,,\nwell,older name,A-W1,,\n"
-    assert send(store, tmp_path, aliases=chain, readings=READINGS + ",old,2010-05-01,11,,\n").total("refused") == 0
+    assert (
+        send(store, tmp_path, aliases=chain, readings=READINGS + ",old,2010-05-01,11,,\n").total("refused")
+        == 0
+    )
     assert standing(store) == [("A-1", "A", 2010, 11.0)]
     assert send(store, tmp_path, aliases_2=ALIASES + "well,A-W1,old,,\n").total("refused") == 1
     assert "circle" in open_refused(store)[0]
@@ -165,7 +172,10 @@ def test_a_meaning_that_is_corrected_moves_the_readings_and_one_turned_down_is_r
     send(store, tmp_path, today=TODAY + timedelta(2), aliases_3=ALIASES + "well,Moor one,B-W1,,different\n")
     assert ("A-1", "A", 2010, 11.0) in standing(store)
     decisions = store.table("core_aliases").filter(pl.col("alias") == "Moor one")
-    assert sorted(decisions.select("means", "decision").rows(), key=str) == [("A-W1", None), ("B-W1", "different")]
+    assert sorted(decisions.select("means", "decision").rows(), key=str) == [
+        ("A-W1", None),
+        ("B-W1", "different"),
+    ]
 
 
 PROFILE = """files = ["log*.csv"]
@@ -184,7 +194,8 @@ def test_a_name_that_holds_at_one_site_holds_there_alone_under_old_and_new_names
 ) -> None:
     (tmp_path / "layouts").mkdir()
     (tmp_path / "layouts" / "log.toml").write_text(PROFILE, encoding="utf-8")
-    log = "Site,Well,Date,Ohm\nA,east,2010-05-01,11\nB,east,2010-05-01,12\nOld A,east,2011-05-01,13\nOld A,2,2011-05-01,21\n"
+    log = "Site,Well,Date,Ohm\nA,east,2010-05-01,11\nB,east,2010-05-01,12\n"
+    log += "Old A,east,2011-05-01,13\nOld A,2,2011-05-01,21\n"
     send(store, tmp_path, aliases=ALIASES + "well,east,A-W1,A,\nsite,Old A,A,,\n")
     report = send(store, tmp_path, log=log)
     assert (report.total("taken"), report.total("refused")) == (3, 1)
@@ -211,7 +222,13 @@ def test_a_merged_site_drops_out_and_all_that_speaks_of_it_speaks_of_the_other(
     sites = store.table("core_sites").sort("site_id")
     assert sites.select("site_id", "rod_count").rows() == [("B", 1), ("N", 4)]  # 2 can't hold the four listed
     electrodes = store.table("core_electrodes")
-    assert set(electrodes.filter(pl.col("site_id") == "N")["electrode_id"]) == {"A-1", "A-2", "N-1", "N-2", "N-2b"}
+    assert set(electrodes.filter(pl.col("site_id") == "N")["electrode_id"]) == {
+        "A-1",
+        "A-2",
+        "N-1",
+        "N-2",
+        "N-2b",
+    }
     assert standing(store) == [("A-1", "N", 2010, 11.0)]
     assert sorted(store.table("core_works").select("site_id", "work").rows()) == [
         ("N", "connection_remade"), ("N", "surge"),
@@ -238,7 +255,8 @@ def test_a_meter_under_another_name_is_that_meter(store: Store, tmp_path: Path) 
 
 REPLACED = WORKS + "A,A-1,2010-06-01,replaced\n"
 OVER_TIME = READINGS + (
-    ",A-W1,2009-05-01,40,,\nA-1,,2010-05-01,42,,\n,A-W1,2010-06-01,10,,\nA-1,,2011-05-01,11,,\nA-1~2,,2012-05-01,12,,\n"
+    ",A-W1,2009-05-01,40,,\nA-1,,2010-05-01,42,,\n,A-W1,2010-06-01,10,,\n"
+    "A-1,,2011-05-01,11,,\nA-1~2,,2012-05-01,12,,\n"
 )
 
 
@@ -251,7 +269,9 @@ def test_a_rod_replaced_under_its_old_number_begins_a_new_life(
     send(store, tmp_path, readings=OVER_TIME.replace("A-1~2", "A-1"))
     send(store, tmp_path, today=TODAY + timedelta(1), works=REPLACED, readings_2=OVER_TIME)
     lives = store.table("core_electrodes").filter(pl.col("well_id") == "A-W1").sort("electrode_id")
-    assert lives.select("electrode_id", "installed_on", "retired_on", "retired_reason", "baseline_ohm").rows() == [
+    assert lives.select(
+        "electrode_id", "installed_on", "retired_on", "retired_reason", "baseline_ohm"
+    ).rows() == [
         ("A-1", date(2000, 5, 1), date(2010, 6, 1), "replaced", 10.0),
         ("A-1~2", date(2010, 6, 1), None, None, None),
     ]
@@ -284,7 +304,9 @@ def test_what_the_register_knows_begins_no_new_life(store: Store, tmp_path: Path
 def test_a_successor_in_the_well_is_the_new_rod_though_the_old_was_never_retired(
     store: Store, tmp_path: Path
 ) -> None:
-    text = ELECTRODES.replace("A-2,A,A-W2,2000-05-01,,,\n", "A-2,A,A-W2,2000-05-01,,,\nA-2b,A,A-W2,2010-07-01,,,\n")
+    text = ELECTRODES.replace(
+        "A-2,A,A-W2,2000-05-01,,,\n", "A-2,A,A-W2,2000-05-01,,,\nA-2b,A,A-W2,2010-07-01,,,\n"
+    )
     send(store, tmp_path, electrodes_2=text, works=WORKS + "A,A-2,2010-06-01,replaced\n")
     assert store.table("core_electrodes").filter(pl.col("electrode_id").str.contains("~")).is_empty()
 
@@ -299,7 +321,9 @@ def test_a_baseline_taken_after_the_replacement_belongs_to_the_new_rod(store: St
 def test_a_split_is_taken_back_by_an_alias(store: Store, tmp_path: Path) -> None:
     send(store, tmp_path, works=REPLACED, readings=OVER_TIME)
     send(store, tmp_path, aliases=ALIASES + "electrode,A-1~2,A-1,,\n")
-    assert store.table("core_electrodes").filter(pl.col("well_id") == "A-W1")["electrode_id"].to_list() == ["A-1"]
+    assert store.table("core_electrodes").filter(pl.col("well_id") == "A-W1")["electrode_id"].to_list() == [
+        "A-1"
+    ]
     assert store.table("core_readings")["electrode_id"].unique().to_list() == ["A-1"]
 
 
