@@ -12,7 +12,7 @@ export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export OMP_NUM_THREADS := 1
 export OPENBLAS_NUM_THREADS := 1
 
-.PHONY: setup demo test test-pages lint properties bench recovery sbc breaks vetting layouts analyst clean
+.PHONY: setup demo test test-pages lint properties bench recovery sbc breaks vetting layouts names analyst clean
 
 setup: $(READY)
 
@@ -60,6 +60,11 @@ vetting: $(READY)
 
 layouts: $(READY)
 	$(BIN)/python -m tests.recovery.foreign_layouts
+
+names: $(READY)
+	$(BIN)/python -m tests.recovery.names_found
+	$(BIN)/python -m tests.recovery.twins_found
+	$(BIN)/python -m tests.recovery.renewals_found
 
 analyst: $(READY)
 	$(BIN)/python -m tests.analyst

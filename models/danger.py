@@ -82,32 +82,41 @@ def _uncleared(rows: pl.DataFrame, works: pl.DataFrame) -> pl.DataFrame:
     """Drop the rows that a later `finding_cleared` work of their site or electrode has settled."""
     if works.is_empty():
         return rows
+    rows = rows.with_columns(_of_all_lives(pl.col("electrode_id"), rows).alias("_rod"))
     cleared = works.filter(pl.col("work") == "finding_cleared").select(
         "site_id",
         (
-            pl.col("electrode_id").cast(pl.String)
+            _of_all_lives(pl.col("electrode_id").cast(pl.String), rows)
             if "electrode_id" in works.columns
-            else pl.lit(None, pl.String).alias("electrode_id")
-        ),
+            else pl.lit(None, pl.String)
+        ).alias("_rod"),
         pl.col("done_on").cast(pl.Date),
     )
     whole = (
-        cleared.filter(pl.col("electrode_id").is_null())
+        cleared.filter(pl.col("_rod").is_null())
         .group_by("site_id")
         .agg(pl.col("done_on").max().alias("_site_on"))
     )
     single = (
-        cleared.drop_nulls("electrode_id")
-        .group_by("site_id", "electrode_id")
-        .agg(pl.col("done_on").max().alias("_lead_on"))
+        cleared.drop_nulls("_rod").group_by("site_id", "_rod").agg(pl.col("done_on").max().alias("_lead_on"))
     )
     day = pl.col("taken_at").dt.date()
     settled = (day < pl.col("_site_on")).fill_null(False) | (day < pl.col("_lead_on")).fill_null(False)
     return (
         rows.join(whole, on="site_id", how="left", maintain_order="left")
-        .join(single, on=["site_id", "electrode_id"], how="left", maintain_order="left")
+        .join(single, on=["site_id", "_rod"], how="left", maintain_order="left")
         .filter(~settled)
-        .drop("_site_on", "_lead_on")
+        .drop("_site_on", "_lead_on", "_rod")
+    )
+
+
+def _of_all_lives(electrode: pl.Expr, rows: pl.DataFrame) -> pl.Expr:
+    """Name a rod replaced under its old number (`OLD~2`) as it was before: one lead, whoever clears it."""
+    before = electrode.str.replace("~[0-9]+$", "")
+    return (
+        pl.when(before.is_in(rows["electrode_id"].drop_nulls().unique().implode()))
+        .then(before)
+        .otherwise(electrode)
     )
 
 

@@ -11,6 +11,7 @@ from pipeline import command_options as options
 from pipeline.command_drawer import line_of_file, profile, refused
 from pipeline.command_errors import Commands
 from pipeline.command_load import check_paths, load_and_say, say_dangers
+from pipeline.command_names import names
 from pipeline.demo import make_demo_folder
 from pipeline.errors import RequestError, WorkError
 from pipeline.result import RunResult
@@ -331,6 +332,7 @@ def check(asked: _Asked) -> None:
 main.add_command(profile)
 main.add_command(refused)
 main.add_command(line_of_file)
+main.add_command(names)
 
 
 def _synthesize(folder: Path, sites: int, seed: int, mechanism: str, layouts: str) -> None:

@@ -234,9 +234,11 @@ def _referred(store: Store, table: Table, rows: pl.DataFrame) -> pl.DataFrame:
     asked = rows.rename({"_line": "line"})
     electrode = "electrode_id" if table.name == "works" else pl.lit(None, pl.String).alias("electrode_id")
     site = "site_id" if table.name != "sites" and "site_id" in table.names else None
-    asked = asked.select("line", site or pl.lit(None, pl.String).alias("site_id"), electrode)
-    with store.lent("_incoming", asked):
-        found = store.frame("sites_of_rows")
+    known, lookup = [site or pl.lit(None, pl.String).alias("site_id"), electrode], "sites_of_rows"
+    if table.name == "aliases":
+        known, lookup = [pl.col(table.names)], "meanings_of_aliases"
+    with store.lent("_incoming", asked.select("line", *known)):
+        found = store.frame(lookup)
     rows = rows.with_columns(_place=pl.col(table.key[0]), _unknown=found["reason"])
     return rows.with_columns(_key=_plain(pl.col("_place")) + "|" + _plain(_moment(table)))
 
@@ -297,7 +299,8 @@ def _enter_taken(delivery: Delivery, table: Table, file_id: int, row_id: int, ta
         delivery.store.run(
             "enter_rows", file_id=file_id, table_name=table.name, known_from=delivery.known_from
         )
-    filled = [c for c in typed_names(table) if taken[c].null_count() < taken.height]
+    beside = ["site_hint"] if table.name == "readings" else []
+    filled = [c for c in (*typed_names(table), *beside) if taken[c].null_count() < taken.height]
     delivery.store.append(f"raw_{table.name}", numbered.select("row_id", *filled))
 
 

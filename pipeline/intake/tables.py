@@ -271,7 +271,22 @@ WEATHER = Table(
     one_of=("site_id", "region"),
 )
 
+ALIASES = Table(
+    "aliases",
+    (
+        _choice("kind", "site", "well", "electrode", "instrument", required=True),
+        _text("alias", required=True),
+        _text("means", required=True),
+        _text("site_id"),  # where a well's alias holds at one site alone
+        _choice("decision", "same", "different"),  # empty: same
+        _text("decided_by"),
+        _text("note"),
+    ),
+    key=("alias", "kind", "site_id", "means"),
+)
+
 # In the order in which they are loaded: what is referred to comes first.
 TABLES: dict[str, Table] = {
-    t.name: t for t in (SITES, ELECTRODES, INSTRUMENTS, SOIL_SURVEYS, SOUNDINGS, WORKS, WEATHER, READINGS)
+    t.name: t
+    for t in (SITES, ELECTRODES, INSTRUMENTS, ALIASES, SOIL_SURVEYS, SOUNDINGS, WORKS, WEATHER, READINGS)
 }

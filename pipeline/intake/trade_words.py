@@ -322,6 +322,9 @@ COLUMN_WORDS: dict[str, str] = {
         "air temp|air temperature|mean temp|temperature|lufttemperatur|temp air|temperature air|"
         "temperatura aire|temp"
     ),
+    "alias": "alias|other name|also called|old name|written as|autre nom|anderer name|otro nombre",
+    "means": "means|is the same as|right name|our name|bedeutet|signifie|significa",
+    "decided_by": "decided by|accepted by|approved by|entschieden von|decide par|decidido por",
 }
 
 TABLE_WORDS: dict[str, str] = {
@@ -342,4 +345,5 @@ TABLE_WORDS: dict[str, str] = {
     ),
     "works": "works|jobs|work orders|arbeiten|massnahmen|travaux|trabajos",
     "weather": "weather|climate|wetter|meteo|clima|rainfall",
+    "aliases": "aliases|other names|synonyms",
 }

@@ -1,8 +1,8 @@
--- One standing row for each site, electrode, calibration and month of weather.
+-- One standing row for each site, electrode, calibration, month of weather and decision on a name.
 WITH standing AS (
     SELECT table_name, row_key
     FROM raw_rows
-    WHERE superseded_at IS NULL AND table_name IN ('sites', 'electrodes', 'instruments', 'weather')
+    WHERE superseded_at IS NULL AND table_name IN ('sites', 'electrodes', 'instruments', 'weather', 'aliases')
 )
 SELECT table_name, row_key, count(*) AS rows
 FROM standing

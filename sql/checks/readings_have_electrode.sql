@@ -1,5 +1,6 @@
 -- Each reading that stands has its electrode: a reading drops out of core_readings when the electrodes table is
--- changed so that none answers to its well any more, and that must not pass unseen.
+-- changed so that none answers to its well any more, or an alias is withdrawn, and that must not pass unseen. A
+-- reading that is shown once for two rows (_meant_readings.spare) has its electrode.
 WITH standing AS (
     SELECT row_id, file_id, line
     FROM raw_rows
@@ -10,7 +11,7 @@ WITH standing AS (
     FROM raw_readings
 ), resolved AS (
     SELECT row_id
-    FROM core_readings
+    FROM _meant_readings
 )
 SELECT files.file, files.sheet, standing.line, typed.well_id, typed.electrode_id, typed.taken_at
 FROM standing

@@ -18,6 +18,8 @@ WITH history AS (
     SELECT row_id, 'weather' FROM raw_weather
     UNION ALL
     SELECT row_id, 'readings' FROM raw_readings
+    UNION ALL
+    SELECT row_id, 'aliases' FROM raw_aliases
 ), compared AS (
     SELECT row_id, table_name, count(history.row_id) AS in_history, count(content.row_id) AS in_content
     FROM history

@@ -1,8 +1,8 @@
 -- What the store holds, table by table: rows that stand, rows that were superseded, refused rows still open.
 WITH tables AS (
-    SELECT unnest(['sites', 'electrodes', 'readings', 'soil_surveys', 'soundings', 'instruments', 'works', 'weather'])
+    SELECT unnest(['sites', 'electrodes', 'readings', 'soil_surveys', 'soundings', 'instruments', 'works', 'weather', 'aliases'])
         AS table_name,
-        generate_subscripts([1, 2, 3, 4, 5, 6, 7, 8], 1) AS place
+        generate_subscripts([1, 2, 3, 4, 5, 6, 7, 8, 9], 1) AS place
 ), rows AS (
     FROM raw_rows
 ), refused AS (

@@ -1,4 +1,5 @@
--- soundings: the accepted rows, as they were known at a moment, and as they stand now.
+-- soundings: the accepted rows, as they were known at a moment, and as they stand now; a site under another name goes
+-- by the name that it means.
 CREATE OR REPLACE MACRO known_soundings(known_at) AS TABLE
 WITH typed AS (
     FROM raw_soundings
@@ -7,9 +8,13 @@ WITH typed AS (
     WHERE table_name = 'soundings' AND known_from <= known_at AND (superseded_at IS NULL OR superseded_at > known_at)
 ), files AS (
     FROM raw_files
+), names AS (
+    SELECT alias, means
+    FROM known_names(known_at)
+    WHERE kind = 'site'
 )
 SELECT
-    typed.site_id,
+    coalesce(names.means, typed.site_id) AS site_id,
     typed.surveyed_on,
     typed.spacing_m,
     typed.resistance_ohm,
@@ -21,7 +26,13 @@ SELECT
     known.line
 FROM typed
 JOIN known USING (row_id)
-JOIN files USING (file_id);
+JOIN files USING (file_id)
+LEFT JOIN names ON typed.site_id = names.alias
+-- A sounding that came in under two names of its site counts once.
+QUALIFY typed.site_id IS NULL OR rank() OVER (
+    PARTITION BY coalesce(names.means, typed.site_id), typed.surveyed_on, typed.spacing_m, typed.resistance_ohm, typed.potential_spacing_m, typed.pin_depth_m
+    ORDER BY names.means IS NOT NULL, typed.site_id
+) = 1;
 
 CREATE OR REPLACE VIEW core_soundings AS
 FROM known_soundings('infinity'::TIMESTAMP);

@@ -83,7 +83,7 @@ def test_without_a_command_the_help_tells_the_order() -> None:
         assert _rodfleet(command, "--help").exit_code == 0
     assert set(main.commands) == {
         *("demo", "synthesize", "load", "run", "report", "nightly", "backtest", "hypothesis"),
-        *("settings", "status", "check", "explain", "outlook", "refused", "profile", "line"),
+        *("settings", "status", "check", "explain", "outlook", "refused", "profile", "names", "line"),
     }
 
 

@@ -81,10 +81,10 @@ def test_readings_have_electrode() -> None:
         _ROWS: f"{_row(1, table='readings')}, {_row(2, table='readings')}, {_row(3, table='sites')}",
         "raw_files(file_id, file, sheet)": "(1, 'f', '')",
         "raw_readings(row_id, well_id, electrode_id, taken_at)": "(1, 'W', '', now()), (2, 'W', '', now())",
-        "core_readings(row_id)": "(1), (2)",
+        "_meant_readings(row_id)": "(1), (2)",
     }
     assert not _offending("readings_have_electrode", tables)
-    tables["core_readings(row_id)"] = "(1)"
+    tables["_meant_readings(row_id)"] = "(1)"
     assert len(_offending("readings_have_electrode", tables)) == 1
 
 
@@ -98,6 +98,7 @@ def _content(**extra: str) -> dict[str, str]:
         "works",
         "weather",
         "readings",
+        "aliases",
     )
     return {f"raw_{n}(row_id)": extra.get(n, f"({k + 1})") for k, n in enumerate(names)}
 
@@ -112,6 +113,7 @@ def test_rows_have_content() -> None:
         "works",
         "weather",
         "readings",
+        "aliases",
     )
     rows = ", ".join(_row(k + 1, table=n) for k, n in enumerate(names))
     assert not _offending("rows_have_content", {_ROWS: rows, **_content()})
