@@ -6,6 +6,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from threading import RLock
 from types import TracebackType
 from typing import Any
 
@@ -23,6 +24,7 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
 # Rows that go out in hundreds of Parquet folders at once are written as they come: a third of the memory, and
 # quicker (measured on 15 million rows in 500 folders).
 _SESSION = "SET partitioned_write_flush_threshold = 8192; SET partitioned_write_max_open_files = 600"
+_LENDING = RLock()  # names of this module are those of every thread
 _BIND = re.compile(r"\$([a-z_][a-z0-9_]*)")
 _PID = re.compile(r"PID (\d+)")
 
@@ -139,11 +141,12 @@ class Store:
         """Let SQL see a frame under a name for a while, without copying it into the store."""
         # DuckDB finds the frame among the names of this module. Registered frames would stay in memory until
         # the transaction ends: its catalog keeps them.
-        globals()[_checked_name(name)] = frame
-        try:
-            yield
-        finally:
-            del globals()[name]
+        with _LENDING:
+            globals()[_checked_name(name)] = frame
+            try:
+                yield
+            finally:
+                del globals()[name]
 
     @contextmanager
     def transaction(self) -> Iterator[None]:

@@ -163,7 +163,10 @@ def _has_no_outer_blanks(text: bytes, separator: str) -> bool:
     if not text.isascii():
         return False
     there = np.frombuffer(text, np.uint8)
-    blanks = np.flatnonzero(there <= ord(" "))
+    low = there <= ord(" ")
+    if np.count_nonzero(low) == text.count(b"\n"):
+        return True
+    blanks = np.flatnonzero(low)
     blanks = blanks[there[blanks] != _NEWLINE]
     inner = np.concatenate([there[blanks - 1], there[blanks + 1]])  # the text ends with a newline
     return not (blanks.size and blanks[0] == 0) and bool(

@@ -39,7 +39,15 @@ def over_distinct(cells: pl.Series, worked_out: Callable[[pl.DataFrame], pl.Data
     place[codes] = np.arange(codes.size, dtype=np.uint32)
     known = cells.to_physical()
     each = pl.Series("place", place[known.fill_null(0).to_numpy()]).set(known.is_null(), None)
-    return worked_out(distinct.cast(pl.String).to_frame()).select(pl.all().gather(each))
+    found = worked_out(distinct.cast(pl.String).to_frame())
+    nothing = [c.name for c in found if c.null_count() == c.len()]
+    nulls = (pl.repeat(None, cells.len(), dtype=found[c].dtype, eager=True).alias(c) for c in nothing)
+    filled = (
+        found.select(pl.exclude(nothing).gather(each))
+        if len(nothing) < found.width
+        else found.clear(cells.len())
+    )
+    return filled.with_columns(nulls).select(found.columns)
 
 
 def ways(frame: pl.DataFrame) -> tuple[pl.Series, pl.DataFrame]:
