@@ -18,12 +18,14 @@ _WITHOUT_KERNELS = (
     *("unit/test_hypotheses", "unit/test_plain_tests", "unit/test_question", "unit/test_settings"),
     *("unit/test_soundings", "unit/test_soil", "unit/test_season", "unit/test_spending", "unit/test_publish"),
     *("unit/test_field_list", "unit/test_danger", "unit/test_electrode", "unit/test_loop_circuit"),
+    *("unit/test_aliases", "unit/test_names_proposed", "unit/test_spelling"),
 )
 _LONG = (
     *("published/test_mixed_models", "flows/test_demo", "flows/test_night", "flows/test_kept_calibration"),
     *("flows/test_dask", "flows/test_explain", "unit/test_closed_answers", "flows/test_weather_and_shifts"),
     *("unit/test_family_choice", "flows/test_solved_loops", "unit/test_posterior_checks"),
     *("unit/test_covariates", "flows/test_large_fleet", "unit/test_shards", "flows/test_known_on"),
+    "flows/test_names",
 )
 
 
