@@ -9,24 +9,13 @@ WITH incoming AS (
 ), lives AS (
     FROM _electrodes_now
 ), electrodes AS (
-    -- All lives of one number: which of them a reading means goes by its day, later.
-    SELECT
-        named,
-        any_value(well_id) AS well_id,
-        any_value(well_as_registered) AS well_as_registered,
-        min(installed_on) AS installed_on,
-        arg_max({'on': retired_on}, life)['on'] AS retired_on
-    FROM lives
-    GROUP BY named
+    FROM _numbers_now
 ), called AS (
-    SELECT DISTINCT electrode_id AS name, named FROM lives
-    UNION
-    SELECT named, named FROM lives
+    FROM _called_now
 ), register AS (
     FROM _register_now
 ), registered_wells AS (
-    SELECT DISTINCT well_id
-    FROM register
+    FROM _registered_wells_now
 ), names AS (
     FROM _names_now
 ), site_names AS (
@@ -77,12 +66,18 @@ WITH incoming AS (
     LEFT JOIN electrode_names ON written.electrode_id = electrode_names.alias
 ), wells_of_name AS (
     FROM _wells_now
-), in_well AS (
-    SELECT named.way, lives.electrode_id
+), by_well AS (
     FROM named
-    ASOF JOIN lives ON named.well_meant = lives.well_id AND named.day >= lives.installed_on
-    WHERE named.electrode_id IS NULL
-        AND (lives.retired_on IS NULL OR named.day <= lives.retired_on)
+    WHERE electrode_id IS NULL
+), lives_there AS (
+    FROM lives
+    WHERE well_id IN (SELECT well_meant FROM by_well)
+), in_well AS (
+    SELECT by_well.way, lives_there.electrode_id
+    FROM by_well
+    ASOF JOIN lives_there
+        ON by_well.well_meant = lives_there.well_id AND by_well.day >= lives_there.installed_on
+    WHERE lives_there.retired_on IS NULL OR by_well.day <= lives_there.retired_on
 )
 SELECT
     named.way,
