@@ -112,7 +112,8 @@ def _best_step(
         return None
     noise = max(1.4826 * float(np.median(np.abs(np.diff(logs)))) / np.sqrt(2.0), 0.08)
     best: dict[str, object] | None = None
-    for k in range(2, len(logs)):
+    # A step is one between two visits: the few that fall so far are looked at.
+    for k in (int(k) for k in np.flatnonzero(np.diff(logs) <= -LEAST_DROP_LOG) + 1 if k >= 2):
         before, after = float(np.median(logs[max(k - 3, 0) : k])), float(np.median(logs[k:]))
         first = float(np.median(logs[: min(2, k)]))
         new = first if baseline is None else min((first, baseline), key=lambda v: abs(after - v))
