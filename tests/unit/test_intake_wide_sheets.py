@@ -123,3 +123,24 @@ def test_a_well_written_once_is_filled_down_and_one_that_stands_above_nothing_is
         assert (report.total("refused"), report.ok) == (1, True)
         assert [(row[0], row[2]) for row in _content(store)] == [("A-1", 12.5), ("A-1", 13.5), ("A-2", 14.5)]
         assert store.table("core_refused")["line"].to_list() == [2]
+
+
+def test_what_is_filled_down_a_wide_sheet_comes_from_rows_that_a_visit_left_empty_too(tmp_path: Path) -> None:
+    """The meter stands in the first row of its block alone, and that row was not read in 2019."""
+    field, layouts = tmp_path / "field", tmp_path / "layouts"
+    field.mkdir()
+    layouts.mkdir()
+    _master(field)
+    (layouts / "wide.toml").write_text(
+        'files = ["wide.csv"]\nseparator = ";"\nfill_down = ["Meter"]\n[[maps]]\ntable = "readings"\n'
+        'visits = { form = "%d.%m.%Y" }\n[maps.columns]\nwell_id = "Pit"\ninstrument_id = "Meter"\n',
+        encoding="utf-8",
+    )
+    (field / "wide.csv").write_text(
+        "Meter;Pit;14.03.2019;15.03.2020\nM1;A-W1;11.5;12.5\nM7;A-W2;;13.5\n;A-W3;14.5;15.5\n",
+        encoding="utf-8",
+    )
+    with Store.open(tmp_path / "s.duckdb") as store:
+        assert _load(store, field, layouts=layouts).total("refused") == 0
+        got = store.table("core_readings").filter(pl.col("electrode_id") == "A-3")
+        assert got["instrument_id"].to_list() == ["M7", "M7"]
