@@ -17,7 +17,7 @@ import polars as pl
 from pipeline.intake.books import Book
 from pipeline.intake.cells import typed_names
 from pipeline.intake.judged import JudgedSheet, Part
-from pipeline.intake.places import placed
+from pipeline.intake.places import Places
 from pipeline.intake.profiles import Recognised
 from pipeline.intake.tables import Kind, Table
 from pipeline.intake.told_apart import PLACE, hashes_of, summed
@@ -35,6 +35,7 @@ class Delivery:
     known_from: datetime
     say: Callable[[str], None]
     _limits: dict[str, float] | None = None
+    _places: Places | None = None
 
     def limits_for(self, table: Table) -> dict[str, float]:
         """Make the store ready for a sheet; give the upper end of each meter's range where it is readings."""
@@ -46,9 +47,16 @@ class Delivery:
             self._limits = dict(self.store.frame("meter_limits").iter_rows())
         return self._limits
 
+    @property
+    def places(self) -> Places:
+        """Give what says which electrode a reading means; `limits_for` has made the store ready for it."""
+        if self._places is None:
+            self._places = Places(self.store)
+        return self._places
+
     def forget(self) -> None:
         """Look anew at what readings refer to: it may have changed, or was taken back."""
-        self._limits = None
+        self._limits = self._places = None
 
     @property
     def person(self) -> str:
@@ -175,7 +183,7 @@ class _Entry:
     def add(self, part: Part, row_id: int) -> int:
         """Enter one part of the rows, numbered from row_id on; give how many were taken."""
         store, delivery, table = self.delivery.store, self.delivery, self.table
-        rows = _referred(store, table, part.judged).with_columns(
+        rows = _referred(delivery, table, part.judged).with_columns(
             pl.coalesce("_reason", "_unknown").alias("_why")
         )
         # The cells of rows that may be taken are written out only where a refused row waits for one of them.
@@ -227,10 +235,11 @@ def _keep(store: Store, file_id: int, came: pl.DataFrame) -> None:
     store.run("keep_as_it_came", file_id=file_id, first_line=first, last_line=last, rows=packed.getvalue())
 
 
-def _referred(store: Store, table: Table, rows: pl.DataFrame) -> pl.DataFrame:
+def _referred(delivery: Delivery, table: Table, rows: pl.DataFrame) -> pl.DataFrame:
     """Look up what the rows refer to: adds `_unknown` (why not, or null), `_place` and `_key`."""
     if table.name == "readings":
-        return placed(store, rows).with_columns(_key="_place")
+        return delivery.places.of(rows).with_columns(_key="_place")
+    store = delivery.store
     asked = rows.rename({"_line": "line"})
     electrode = "electrode_id" if table.name == "works" else pl.lit(None, pl.String).alias("electrode_id")
     site = "site_id" if table.name != "sites" and "site_id" in table.names else None

@@ -24,6 +24,7 @@ _LONGEST_LINE = 2 * BLOCK_BYTES
 _PARSED_ROWS = 100_000  # at a time, where a parser follows the quotes
 _LINES_LOOKED_AT = 200
 _NEWLINE, _QUOTE = 10, 34
+_BLANKS = (b" ", b"\t", b"\v", b"\f", b"\r")
 
 Places = npt.NDArray[np.int64]
 
@@ -69,8 +70,10 @@ def grids(texts: Iterable[bytes], separator: str) -> Iterator[pl.DataFrame]:
         if not end and len(rest) > _LONGEST_LINE:
             raise FileRefusedError(f"line {line} does not end, so this is no table; check the file")
         if end:
-            yield _grid(rest[:end], separator, line, quotes)
-            line += rest.count(b"\n", 0, end)
+            whole = rest[:end]
+            newlines = _count(whole, _NEWLINE)
+            yield _grid(whole, separator, line, newlines, quotes)
+            line += newlines
             rest = rest[end:]
     if rest:  # in a cell whose quotation mark was not closed
         yield from _parsed([rest], separator, line)
@@ -124,15 +127,19 @@ def _outside(places: Places, quotes: Places) -> Places:
     return places[np.searchsorted(quotes, places) % 2 == 0]
 
 
-def _grid(text: bytes, separator: str, line: int, quotes: _Quotes | None) -> pl.DataFrame:
+def _count(text: bytes, mark: int) -> int:
+    return int(np.count_nonzero(np.frombuffer(text, np.uint8) == mark))
+
+
+def _grid(text: bytes, separator: str, line: int, newlines: int, quotes: _Quotes | None) -> pl.DataFrame:
     """Read whole lines, the first of which is number `line`."""
-    width = _width(text, separator.encode(), quotes)
+    width = _width(text, separator.encode(), newlines, quotes)
     if width > 1:
         schema = dict.fromkeys(_names(checked_width(width)), pl.String)
         mark = '"' if quotes is not None else None
         with suppress(pl.exceptions.ComputeError):  # a row with more cells, made up for by one with fewer
             columns = pl.read_csv(text, has_header=False, schema=schema, separator=separator, quote_char=mark)
-            lines = _lines_of(text, line, quotes)
+            lines = _lines_of(line, newlines, quotes)
             if columns.height == lines.len():
                 return _with_lines(
                     columns, lines, width, quotes is None and _has_no_outer_blanks(text, separator)
@@ -142,14 +149,14 @@ def _grid(text: bytes, separator: str, line: int, quotes: _Quotes | None) -> pl.
     return _split(text.decode(), separator, line)
 
 
-def _width(text: bytes, separator: bytes, quotes: _Quotes | None) -> int:
+def _width(text: bytes, separator: bytes, newlines: int, quotes: _Quotes | None) -> int:
     """Give the number of cells of every row, or 0 where they differ.
 
     Without quotes the sum is what counts: where it is right and no row has more, none has fewer.
     """
     if quotes is None:
         width = text.count(separator, 0, text.index(b"\n")) + 1
-        return width if text.count(separator) == text.count(b"\n") * (width - 1) else 0
+        return width if _count(text, separator[0]) == newlines * (width - 1) else 0
     width = int(np.searchsorted(quotes.separators, quotes.ends[0])) + 1
     if width == 1 or quotes.separators.size != quotes.ends.size * (width - 1):
         return 0
@@ -162,11 +169,10 @@ def _has_no_outer_blanks(text: bytes, separator: str) -> bool:
     """Say whether no cell of a text without quotes can begin or end with a blank of any kind."""
     if not text.isascii():
         return False
-    there = np.frombuffer(text, np.uint8)
-    low = there <= ord(" ")
-    if np.count_nonzero(low) == text.count(b"\n"):
+    if not any(blank in text for blank in _BLANKS if blank != separator.encode()):
         return True
-    blanks = np.flatnonzero(low)
+    there = np.frombuffer(text, np.uint8)
+    blanks = np.flatnonzero(there <= ord(" "))
     blanks = blanks[there[blanks] != _NEWLINE]
     inner = np.concatenate([there[blanks - 1], there[blanks + 1]])  # the text ends with a newline
     return not (blanks.size and blanks[0] == 0) and bool(
@@ -174,10 +180,10 @@ def _has_no_outer_blanks(text: bytes, separator: str) -> bool:
     )
 
 
-def _lines_of(text: bytes, line: int, quotes: _Quotes | None) -> pl.Series:
+def _lines_of(line: int, newlines: int, quotes: _Quotes | None) -> pl.Series:
     """Give the number of the line on which each row begins."""
     if quotes is None or quotes.newlines.size == quotes.ends.size:
-        return pl.int_range(line, line + text.count(b"\n"), dtype=pl.Int64, eager=True)
+        return pl.int_range(line, line + newlines, dtype=pl.Int64, eager=True)
     begins = np.concatenate([[0], quotes.ends[:-1] + 1])
     return pl.Series(line + np.searchsorted(quotes.newlines, begins))
 

@@ -17,7 +17,17 @@ def sorted_out(frame: pl.DataFrame) -> pl.DataFrame:
     """Bring columns of text into a form that keeps each distinct cell once; few rows stay as they are."""
     if are_few(frame.height):
         return frame
-    return frame.with_columns(pl.col(pl.String).cast(pl.Categorical(pl.Categories.random())))
+    texts = [c for c, kind in frame.schema.items() if kind == pl.String]
+    # Each its own categories: they are the distinct cells of that column then, and its codes their places.
+    return frame.with_columns(pl.col(c).cast(pl.Categorical(pl.Categories.random())) for c in texts).rechunk()
+
+
+def _distinct(cells: pl.Series) -> tuple[pl.Series, pl.Series]:
+    """Give the distinct texts of a column that was sorted out, and the place of each cell among them."""
+    places = cells.to_physical()
+    highest = places.max()
+    codes = pl.int_range(0, 0 if highest is None else int(highest) + 1, dtype=pl.UInt32, eager=True)  # type: ignore[arg-type]
+    return codes.cat.to(cells.dtype).cast(pl.String).alias(cells.name), places
 
 
 def over_distinct(cells: pl.Series, worked_out: Callable[[pl.DataFrame], pl.DataFrame]) -> pl.DataFrame:
@@ -33,27 +43,27 @@ def over_distinct(cells: pl.Series, worked_out: Callable[[pl.DataFrame], pl.Data
         cells = sorted_out(cells.to_frame()).to_series()
         if cells.dtype == pl.String:
             return worked_out(cells.to_frame())
-    distinct = cells.drop_nulls().unique()
-    codes = distinct.to_physical().to_numpy()
-    place = np.zeros(int(codes.max()) + 1, np.uint32)
-    place[codes] = np.arange(codes.size, dtype=np.uint32)
-    known = cells.to_physical()
-    each = pl.Series("place", place[known.fill_null(0).to_numpy()]).set(known.is_null(), None)
-    found = worked_out(distinct.cast(pl.String).to_frame())
-    nothing = [c.name for c in found if c.null_count() == c.len()]
-    nulls = (pl.repeat(None, cells.len(), dtype=found[c].dtype, eager=True).alias(c) for c in nothing)
-    filled = (
-        found.select(pl.exclude(nothing).gather(each))
-        if len(nothing) < found.width
-        else found.clear(cells.len())
+    distinct, places = _distinct(cells)
+    return gathered(worked_out(distinct.to_frame()), places)
+
+
+def gathered(frame: pl.DataFrame, places: pl.Series) -> pl.DataFrame:
+    """Give the rows of a frame at those places, in their order; at none (null) a row of nulls."""
+    nothing = {c.name for c in frame if c.null_count() == c.len()}
+    return pl.DataFrame(
+        pl.repeat(None, places.len(), dtype=c.dtype, eager=True).alias(c.name)
+        if c.name in nothing
+        else c.gather(places)
+        for c in frame
     )
-    return filled.with_columns(nulls).select(found.columns)
 
 
 def ways(frame: pl.DataFrame) -> tuple[pl.Series, pl.DataFrame]:
     """Number the distinct rows of a frame as they come: each row's number, and the distinct rows in order."""
     numbers = pl.repeat(0, frame.height, dtype=pl.Int64, eager=True)
     for column in frame:
+        if column.null_count() == frame.height:
+            continue
         coded = column.rechunk().to_arrow().dictionary_encode(null_encoding="encode")
         beside = pl.Series(coded.indices, dtype=pl.Int64)
         both = numbers * max(len(coded.dictionary), 1) + beside  # below 2^63: each is below the height
@@ -63,6 +73,9 @@ def ways(frame: pl.DataFrame) -> tuple[pl.Series, pl.DataFrame]:
 
 def counted(cells: pl.Series) -> pl.DataFrame:
     """Give the distinct cells of a column, as they come, and how often each stands there: `cell`, `times`."""
-    filled = cells.drop_nulls().alias("cell").to_frame()
-    told = filled.group_by("cell", maintain_order=True).agg(pl.len().alias("times"))
-    return told.with_columns(pl.col("cell").cast(pl.String))
+    filled = cells.drop_nulls().alias("cell")
+    if filled.dtype == pl.String:
+        return filled.to_frame().group_by("cell", maintain_order=True).agg(pl.len().alias("times"))
+    distinct, places = _distinct(filled)
+    times = np.bincount(places.to_numpy(), minlength=distinct.len()).astype(np.uint32)
+    return pl.DataFrame({"cell": distinct, "times": times}).filter(pl.col("times") > 0)

@@ -1,31 +1,68 @@
-"""Which electrode each reading means, asked once for each way in which a file names one."""
+"""Which electrode each reading means: each way in which files name one is asked once a load."""
 
 import polars as pl
 
-from pipeline.intake.distinct import ways
+from pipeline.intake.distinct import gathered, ways
 from pipeline.store import Store
 
+_MANY = 1000  # electrodes that a block names for the first time: the whole register is asked for first
 
-def placed(store: Store, rows: pl.DataFrame) -> pl.DataFrame:
-    """Look up the electrodes of readings.
 
-    rows: `electrode_id`, `well_id`, `taken_at`, `_site` (that a crew wrote beside a well). Gives them
-    with `well_id` in full, `site_hint` (`_site`, where the well's name is an alias at that site alone),
-    `_place` (the well, or the electrode where there is none) and `_unknown`: why a reading can't be
-    taken where no electrode answers, else null.
-    """
-    day = pl.when(pl.col("electrode_id").is_null()).then(pl.col("taken_at").dt.date())
-    numbers, named = ways(rows.select("electrode_id", "well_id", site_hint="_site", day=day))
-    with store.lent("_incoming", named.with_row_index("way")):
-        found = store.frame("places_of_readings")
-    told = found.select(
-        *("well_id", "site_hint"),
-        _place="place",
-        _unknown="reason",
-        _from="installed_on",
-        _until="retired_on",
-    ).select(pl.all().gather(numbers))
-    return _in_its_time(rows.with_columns(told.get_columns())).drop("_from", "_until")
+class Places:
+    """Look up the electrodes of readings in a register that stays as it is meanwhile."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._answers = pl.DataFrame()
+        self._numbers: dict[tuple[object, ...], int] = {}
+
+    def of(self, rows: pl.DataFrame) -> pl.DataFrame:
+        """Look up the electrodes of readings.
+
+        rows: `electrode_id`, `well_id`, `taken_at`, `_site` (that a crew wrote beside a well). Gives them
+        with `well_id` in full, `site_hint` (`_site`, where the well's name is an alias at that site alone),
+        `_place` (the well, or the electrode where there is none) and `_unknown`: why a reading can't be
+        taken where no electrode answers, else null.
+        """
+        day = pl.when(pl.col("electrode_id").is_null()).then(pl.col("taken_at").dt.date())
+        numbers, named = ways(rows.select("electrode_id", "well_id", site_hint="_site", day=day))
+        told = self._found(named).select(
+            *("well_id", "site_hint"),
+            _place="place",
+            _unknown="reason",
+            _from="installed_on",
+            _until="retired_on",
+        )
+        return _in_its_time(rows.with_columns(gathered(told, numbers))).drop("_from", "_until")
+
+    def _found(self, named: pl.DataFrame) -> pl.DataFrame:
+        """Give the answer for each way; those that hang on a day, and so are many, are not remembered."""
+        dated = named["day"].is_not_null()
+        if dated.all():
+            return self._asked(named)
+        if not dated.any():
+            return self._remembered(named)
+        found = pl.concat([self._remembered(named.filter(~dated)), self._asked(named.filter(dated))])
+        return found[pl.concat([(~dated).arg_true(), dated.arg_true()]).arg_sort()]
+
+    def _remembered(self, named: pl.DataFrame) -> pl.DataFrame:
+        every = named.rows()
+        new = named.filter(pl.Series([way not in self._numbers for way in every], dtype=pl.Boolean))
+        if new.height > _MANY and not self._numbers:
+            self._remember(self._store.frame("ways_of_register"))
+            return self._remembered(named)
+        if new.height:
+            self._remember(new)
+        return self._answers[[self._numbers[way] for way in every]]
+
+    def _remember(self, new: pl.DataFrame) -> None:
+        asked = self._asked(new)
+        self._numbers |= {way: len(self._numbers) + k for k, way in enumerate(new.rows())}
+        self._answers = asked if self._answers.is_empty() else pl.concat([self._answers, asked])
+
+    def _asked(self, named: pl.DataFrame) -> pl.DataFrame:
+        with self._store.lent("_incoming", named.with_row_index("way")):
+            return self._store.frame("places_of_readings")
 
 
 def _in_its_time(rows: pl.DataFrame) -> pl.DataFrame:

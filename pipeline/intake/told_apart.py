@@ -6,6 +6,7 @@ rows that differ share one by chance alone: for 100 million rows, once in some 3
 """
 
 from collections.abc import Iterable
+from functools import lru_cache
 from hashlib import blake2b
 
 import numpy as np
@@ -18,16 +19,14 @@ from pipeline.store import Store
 
 def hashes(column: str, plain: pl.Series) -> pl.Series:
     """Hash values written as plain text (UInt64; null stays null)."""
-    named = blake2b(column.encode() + b"\x1f", digest_size=8)
-
-    def one(text: str) -> int:
-        hashed = named.copy()
-        hashed.update(text.encode())
-        return int.from_bytes(hashed.digest(), "little")
-
     texts = plain.to_list()
-    known = {text: None if text is None else one(text) for text in set(texts)}
+    known = {text: None if text is None else _hash(column, text) for text in set(texts)}
     return pl.Series(column, [known[text] for text in texts], dtype=pl.UInt64)
+
+
+@lru_cache(maxsize=2**16)  # one block of a file says again what the one before said
+def _hash(column: str, text: str) -> int:
+    return int.from_bytes(blake2b(f"{column}\x1f{text}".encode(), digest_size=8).digest(), "little")
 
 
 def hashes_of(column: str, values: pl.Series) -> pl.Series:
