@@ -73,6 +73,7 @@ def typed(frame: pl.DataFrame, table: Table, how: Writing) -> pl.DataFrame:
     return rows.select("_line", *typed_names(table), reason, content)
 
 
+_MARKS = pl.Enum(["over", "under"])
 _SAID, _TOLD = "_said_", "_told_"
 _DEFAULTED = ("method", "outcome")
 """Columns in which an empty cell means something: what tells their values apart is worked out after that."""
@@ -149,7 +150,7 @@ def _values(column: Column, how: Writing) -> list[pl.Expr]:
             value = pl.when(lower.is_in(_YES)).then(True).when(lower.is_in(_NO)).then(False)
         case Kind.CHOICE:
             word = cell.str.to_lowercase().str.replace_all(r"[ \-]+", "_")
-            value = pl.when(word.is_in(column.choices)).then(word)
+            value = pl.when(word.is_in(column.choices)).then(word).cast(pl.Enum(column.choices))
         case Kind.DAY:
             value = _moment(cell, column, how).dt.date()
         case Kind.MOMENT:
@@ -174,7 +175,7 @@ def _ranged(cell: pl.Expr, name: str, how: Writing) -> list[pl.Expr]:
     mark = cell.str.slice(0, 1).replace_strict(marks, default=None, return_dtype=pl.String)
     return [
         pl.when(over).then(limit).otherwise(value).alias(name),
-        pl.when(over).then(pl.lit("over")).when(value.is_not_null()).then(mark).alias("range_mark"),
+        pl.when(over).then(pl.lit("over")).when(value.is_not_null()).then(mark).cast(_MARKS).alias("range_mark"),
     ]
 
 
