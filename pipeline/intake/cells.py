@@ -175,7 +175,12 @@ def _ranged(cell: pl.Expr, name: str, how: Writing) -> list[pl.Expr]:
     mark = cell.str.slice(0, 1).replace_strict(marks, default=None, return_dtype=pl.String)
     return [
         pl.when(over).then(limit).otherwise(value).alias(name),
-        pl.when(over).then(pl.lit("over")).when(value.is_not_null()).then(mark).cast(_MARKS).alias("range_mark"),
+        pl.when(over)
+        .then(pl.lit("over"))
+        .when(value.is_not_null())
+        .then(mark)
+        .cast(_MARKS)
+        .alias("range_mark"),
     ]
 
 

@@ -26,8 +26,9 @@ def _distinct(cells: pl.Series) -> tuple[pl.Series, pl.Series]:
     """Give the distinct texts of a column that was sorted out, and the place of each cell among them."""
     places = cells.to_physical()
     highest = places.max()
-    codes = pl.int_range(0, 0 if highest is None else int(highest) + 1, dtype=pl.UInt32, eager=True)  # type: ignore[arg-type]
-    return codes.cat.to(cells.dtype).cast(pl.String).alias(cells.name), places
+    end = 0 if highest is None else int(highest) + 1  # type: ignore[arg-type]
+    codes = pl.DataFrame({cells.name: range(end)}, schema={cells.name: pl.UInt32})
+    return codes.select(pl.all().cat.to(cells.dtype).cast(pl.String)).to_series(), places
 
 
 def over_distinct(cells: pl.Series, worked_out: Callable[[pl.DataFrame], pl.DataFrame]) -> pl.DataFrame:

@@ -39,6 +39,17 @@ def test_a_new_store_has_every_table_typed_and_empty(tmp_path: Path) -> None:
         assert "rows_held" in store.table("core_books").columns
 
 
+def test_the_store_takes_the_very_choices_that_a_reading_can_have(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "store.duckdb") as store:
+        kinds = store.table("raw_readings").schema
+        shown = store.table("core_readings").schema
+    readings = TABLES["readings"]
+    told = {c.name: c.choices for c in readings.columns if c.choices} | {"range_mark": ("over", "under")}
+    kept = {c: tuple(kind.categories) for c, kind in kinds.items() if isinstance(kind, pl.Enum)}
+    assert kept == told
+    assert {shown[c] for c in told} == {pl.String()}
+
+
 def test_opening_twice_migrates_once(tmp_path: Path) -> None:
     path = tmp_path / "store.duckdb"
     names = sorted(file.stem for file in (SQL_FOLDER / "migrations").glob("*.sql"))
