@@ -236,7 +236,7 @@ def _keep(store: Store, file_id: int, came: pl.DataFrame) -> None:
 
 
 def _referred(delivery: Delivery, table: Table, rows: pl.DataFrame) -> pl.DataFrame:
-    """Look up what the rows refer to: adds `_unknown` (why not, or null), `_place` and `_key`."""
+    """Look up what the rows refer to: adds `_unknown` (why not, or null), `_place`, `_place_told` and `_key`."""
     if table.name == "readings":
         return delivery.places.of(rows).with_columns(_key="_place")
     store = delivery.store
@@ -248,7 +248,8 @@ def _referred(delivery: Delivery, table: Table, rows: pl.DataFrame) -> pl.DataFr
         known, lookup = [pl.col(table.names)], "meanings_of_aliases"
     with store.lent("_incoming", asked.select("line", *known)):
         found = store.frame(lookup)
-    rows = rows.with_columns(_place=pl.col(table.key[0]), _unknown=found["reason"])
+    place = rows[table.key[0]]
+    rows = rows.with_columns(_place=place, _place_told=hashes_of(PLACE, place), _unknown=found["reason"])
     return rows.with_columns(_key=_plain(pl.col("_place")) + "|" + _plain(_moment(table)))
 
 
@@ -266,7 +267,7 @@ def _plain(column: pl.Expr) -> pl.Expr:
 
 def _seen(store: Store, table: Table, rows: pl.DataFrame, file_id: int) -> pl.DataFrame:
     """Add `_hash` of each row's typed content and whether such a row is held already (`_seen`)."""
-    told = summed((rows["_content"], hashes_of(PLACE, rows["_place"])), rows.height)
+    told = summed((rows["_content"], rows["_place_told"]), rows.height)
     unread = rows.filter(pl.col("_reason").is_not_null())
     if unread.height:  # has no typed content: such a row is known by its cells
         hashed = rows.select("_line", told.alias("told"))

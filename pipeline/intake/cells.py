@@ -1,6 +1,6 @@
 """Text cells to typed columns, whole columns at once; every cell that does not fit says why."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import dataclass, field
 from datetime import date
 
@@ -89,18 +89,17 @@ def _read_at_once(rows: pl.DataFrame, table: Table, how: Writing) -> pl.DataFram
 
 def _read_by_column(rows: pl.DataFrame, table: Table, how: Writing) -> pl.DataFrame:
     """Do the same with each distinct cell of a column once, and add what tells the values apart."""
-    return rows.with_columns(read for column in table.columns for read in _read(rows, column, how))
+    telling = {*telling_columns(table, typed_names(table))} - {*_DEFAULTED}
+    return rows.with_columns(read for column in table.columns for read in _read(rows, column, how, telling))
 
 
-def _read(rows: pl.DataFrame, column: Column, how: Writing) -> list[pl.Series]:
+def _read(rows: pl.DataFrame, column: Column, how: Writing, telling: Set[str]) -> list[pl.Series]:
     cell = _text(column.name)
 
     def worked_out(cells: pl.DataFrame) -> pl.DataFrame:
         values = cells.with_columns(_values(column, how))
         told = [
-            hashes(c, values[c].cast(pl.String)).alias(_TOLD + c)
-            for c in _typed_as(column)
-            if c not in _DEFAULTED
+            hashes(c, values[c].cast(pl.String)).alias(_TOLD + c) for c in _typed_as(column) if c in telling
         ]
         return values.select(*_typed_as(column), *told, _complaint(column, how).alias(_SAID + column.name))
 

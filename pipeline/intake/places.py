@@ -3,6 +3,7 @@
 import polars as pl
 
 from pipeline.intake.distinct import gathered, ways
+from pipeline.intake.told_apart import PLACE, hashes_of
 from pipeline.store import Store
 
 _MANY = 1000  # electrodes that a block names for the first time: the whole register is asked for first
@@ -21,8 +22,8 @@ class Places:
 
         rows: `electrode_id`, `well_id`, `taken_at`, `_site` (that a crew wrote beside a well). Gives them
         with `well_id` in full, `site_hint` (`_site`, where the well's name is an alias at that site alone),
-        `_place` (the well, or the electrode where there is none) and `_unknown`: why a reading can't be
-        taken where no electrode answers, else null.
+        `_place` (the well, or the electrode where there is none), what tells it apart (`_place_told`) and
+        `_unknown`: why a reading can't be taken where no electrode answers, else null.
         """
         day = pl.when(pl.col("electrode_id").is_null()).then(pl.col("taken_at").dt.date())
         numbers, named = ways(rows.select("electrode_id", "well_id", site_hint="_site", day=day))
@@ -33,6 +34,7 @@ class Places:
             _from="installed_on",
             _until="retired_on",
         )
+        told = told.with_columns(hashes_of(PLACE, told["_place"]).alias("_place_told"))
         return _in_its_time(rows.with_columns(gathered(told, numbers))).drop("_from", "_until")
 
     def _found(self, named: pl.DataFrame) -> pl.DataFrame:
