@@ -236,7 +236,7 @@ def _keep(store: Store, file_id: int, came: pl.DataFrame) -> None:
 
 
 def _referred(delivery: Delivery, table: Table, rows: pl.DataFrame) -> pl.DataFrame:
-    """Look up what the rows refer to: adds `_unknown` (why not, or null), `_place`, `_place_told` and `_key`."""
+    """Look up what the rows refer to: `_unknown` (why not, or null), `_place`, `_place_told`, `_key`."""
     if table.name == "readings":
         return delivery.places.of(rows).with_columns(_key="_place")
     store = delivery.store

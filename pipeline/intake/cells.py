@@ -110,6 +110,8 @@ def _read(rows: pl.DataFrame, column: Column, how: Writing, telling: Set[str]) -
     if column.required and rows[cell].null_count():
         said = rows.select(cell).hstack(read).select(pl.coalesce(_SAID + column.name, _empty(column)))
         read = read.with_columns(said.to_series().alias(_SAID + column.name))
+    if column.kind is Kind.TEXT:  # as sorted out, so that its distinct texts need not be found again
+        read = read.with_columns(rows[cell].alias(column.name))
     return read.get_columns()
 
 

@@ -63,13 +63,20 @@ def ways(frame: pl.DataFrame) -> tuple[pl.Series, pl.DataFrame]:
     """Number the distinct rows of a frame as they come: each row's number, and the distinct rows in order."""
     numbers = pl.repeat(0, frame.height, dtype=pl.Int64, eager=True)
     for column in frame:
-        if column.null_count() == frame.height:
-            continue
-        coded = column.rechunk().to_arrow().dictionary_encode(null_encoding="encode")
-        beside = pl.Series(coded.indices, dtype=pl.Int64)
-        both = numbers * max(len(coded.dictionary), 1) + beside  # below 2^63: each is below the height
-        numbers = pl.Series(both.to_arrow().dictionary_encode().indices, dtype=pl.Int64)
+        if column.null_count() < frame.height:
+            codes, end = _codes(column)
+            both = numbers * end + codes  # below 2^63: each is at most the height
+            numbers = pl.Series(both.to_arrow().dictionary_encode().indices, dtype=pl.Int64)
     return numbers, frame[numbers.arg_unique()]
+
+
+def _codes(column: pl.Series) -> tuple[pl.Series, int]:
+    """Give a number below the second one for each value, an equal one for equal ones and for nulls."""
+    if isinstance(column.dtype, pl.Categorical):
+        distinct, places = _distinct(column)
+        return places.cast(pl.Int64).fill_null(distinct.len()), distinct.len() + 1
+    coded = column.rechunk().to_arrow().dictionary_encode(null_encoding="encode")
+    return pl.Series(coded.indices, dtype=pl.Int64), len(coded.dictionary)
 
 
 def counted(cells: pl.Series) -> pl.DataFrame:

@@ -6,6 +6,7 @@ from pipeline.intake.distinct import gathered, ways
 from pipeline.intake.told_apart import PLACE, hashes_of
 from pipeline.store import Store
 
+_WAY = ["electrode_id", "well_id", "site_hint"]
 _MANY = 1000  # electrodes that a block names for the first time: the whole register is asked for first
 
 
@@ -14,8 +15,7 @@ class Places:
 
     def __init__(self, store: Store) -> None:
         self._store = store
-        self._answers = pl.DataFrame()
-        self._numbers: dict[tuple[object, ...], int] = {}
+        self._known: pl.DataFrame | None = None
 
     def of(self, rows: pl.DataFrame) -> pl.DataFrame:
         """Look up the electrodes of readings.
@@ -27,14 +27,15 @@ class Places:
         """
         day = pl.when(pl.col("electrode_id").is_null()).then(pl.col("taken_at").dt.date())
         numbers, named = ways(rows.select("electrode_id", "well_id", site_hint="_site", day=day))
+        named = named.with_columns(pl.col("electrode_id", "well_id").cast(pl.String))
         told = self._found(named).select(
             *("well_id", "site_hint"),
             _place="place",
+            _place_told="place_told",
             _unknown="reason",
             _from="installed_on",
             _until="retired_on",
         )
-        told = told.with_columns(hashes_of(PLACE, told["_place"]).alias("_place_told"))
         return _in_its_time(rows.with_columns(gathered(told, numbers))).drop("_from", "_until")
 
     def _found(self, named: pl.DataFrame) -> pl.DataFrame:
@@ -48,23 +49,32 @@ class Places:
         return found[pl.concat([(~dated).arg_true(), dated.arg_true()]).arg_sort()]
 
     def _remembered(self, named: pl.DataFrame) -> pl.DataFrame:
-        every = named.rows()
-        new = named.filter(pl.Series([way not in self._numbers for way in every], dtype=pl.Boolean))
-        if new.height > _MANY and not self._numbers:
-            self._remember(self._store.frame("ways_of_register"))
-            return self._remembered(named)
-        if new.height:
-            self._remember(new)
-        return self._answers[[self._numbers[way] for way in every]]
+        if self._known is None:
+            first = self._store.frame("ways_of_register") if named.height > _MANY else named
+            self._known = self._answered(first)
+        found = self._looked_up(named)
+        if (new := named.filter(found["answered"].is_null())).height:
+            self._known = pl.concat([self._known, self._answered(new)])
+            found = self._looked_up(named)
+        return found.select(pl.exclude(_WAY, "answered")).rename(
+            {"_well_id": "well_id", "_site_hint": "site_hint"}
+        )
 
-    def _remember(self, new: pl.DataFrame) -> None:
-        asked = self._asked(new)
-        self._numbers |= {way: len(self._numbers) + k for k, way in enumerate(new.rows())}
-        self._answers = asked if self._answers.is_empty() else pl.concat([self._answers, asked])
+    def _looked_up(self, named: pl.DataFrame) -> pl.DataFrame:
+        assert self._known is not None
+        return named.select(_WAY).join(
+            self._known, on=_WAY, how="left", nulls_equal=True, maintain_order="left"
+        )
+
+    def _answered(self, named: pl.DataFrame) -> pl.DataFrame:
+        """Give the ways, and beside them their answers."""
+        answers = self._asked(named).rename({"well_id": "_well_id", "site_hint": "_site_hint"})
+        return named.select(*_WAY, answered=pl.lit(True)).hstack(answers)
 
     def _asked(self, named: pl.DataFrame) -> pl.DataFrame:
         with self._store.lent("_incoming", named.with_row_index("way")):
-            return self._store.frame("places_of_readings")
+            found = self._store.frame("places_of_readings").drop("way")
+        return found.with_columns(place_told=hashes_of(PLACE, found["place"]))
 
 
 def _in_its_time(rows: pl.DataFrame) -> pl.DataFrame:
