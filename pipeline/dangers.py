@@ -5,6 +5,7 @@ import polars as pl
 from models.danger import OPEN_FACTOR, attend_first, gravest_first, refused_as_readings
 from pipeline.settings import Settings
 from pipeline.store import Store
+from pipeline.unknown_names import turned_away
 
 _ROWS_A_PART = 6_000_000  # of readings, by site, are looked at at a time: memory stays bounded
 _WHOLE = -1
@@ -16,7 +17,7 @@ def find_dangers(store: Store, settings: Settings) -> pl.DataFrame:
     Sites of which a row was refused or a finding cleared are looked at whole, all others through the rows
     that can bear on the list; it is the same as from all rows (tests/unit/test_dangers_of_store.py).
     """
-    refused, works = store.table("core_refused"), store.table("core_works")
+    refused, works = turned_away(store), store.table("core_works")
     note, danger = settings.current_note_a, settings.current_danger_a
     whole = _whole_sites(store, refused, works)
     parts = 1 + store.frame("count_readings")["readings"][0] // _ROWS_A_PART
@@ -31,8 +32,8 @@ def find_dangers(store: Store, settings: Settings) -> pl.DataFrame:
                 danger_a=danger,
                 open_factor=OPEN_FACTOR,
             )
-        turned_away = refused if part == _WHOLE else refused.clear()
-        found.append(attend_first(rows, turned_away, works, note, danger))
+        without = refused if part == _WHOLE else refused.clear()
+        found.append(attend_first(rows, without, works, note, danger))
     return gravest_first(found)
 
 

@@ -17,6 +17,7 @@ from models.vetting import vet
 from pipeline.errors import WorkError
 from pipeline.settings import Settings
 from pipeline.store import Store
+from pipeline.unknown_names import turned_away
 
 UNNAMED = "unknown"  # as sql/queries/soil_class_by_site.sql has it
 _GROUPING = 31  # the stream of random numbers of the grouping of sites
@@ -164,7 +165,7 @@ def gather(store: Store, settings: Settings, asked: date | None, today: date) ->
         weather=store.table("core_weather").filter(pl.col("month") <= day),
         instruments=store.table("core_instruments"),
         resistivity=resistivity,
-        refused=store.table("core_refused"),
+        refused=turned_away(store),
         books=store.table("core_books"),
         currents=store.frame("currents_of_last_visit", as_of=day),
         as_of=day,

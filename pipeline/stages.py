@@ -32,6 +32,7 @@ from pipeline.site_tables import money_of, plan, ranking, site_facts, site_outlo
 from pipeline.store import Store
 from pipeline.survival_account import survival_account
 from pipeline.trust_tables import check_tables_of, next_tables_of
+from pipeline.unknown_names import unplaced_sentence
 
 
 def attend_first(fleet: Path, settings: Settings, say: Say) -> RunResult:
@@ -220,6 +221,7 @@ def _run(
         inputs = gather(store, settings, as_of, today)
         verdicts = vetted_readings(inputs)
         dangers = find_dangers(store, settings)
+        unplaced = unplaced_sentence(store.table("core_unplaced"))
         _stop_where_failed(store_checks)
         counts = dict(verdicts.group_by("verdict").len().iter_rows())
         clock.lap("vetting", ", ".join(f"{n:,} {v.replace('_', ' ')}" for v, n in sorted(counts.items())))
@@ -231,6 +233,7 @@ def _run(
     run_id = new_run_id(started, inputs.as_of)
     if as_of is not None and as_of > inputs.as_of:
         assumed.append(f"{as_of} lies after today; the run looks from {inputs.as_of}.")
+    assumed += unplaced
     assumed += [*by.notes, *([inputs.grouped.sentence] if inputs.grouped else [])]
     lives, calibration = tables["electrode_lives"], inference.calibration
     shifts = shifts_to_ask_about(inference.fit)

@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.store import Store
 
 _UNKNOWN = re.compile(r"^(site|well|electrode)_id '(.*)' is not known$")
+_NAMES_SHOWN = 5
 _ROWS_LOOKED_AT = 60  # of one name: more would say no more
 
 
@@ -42,7 +43,7 @@ def unknown_names(store: Store) -> list[Unknown]:
 
     A reading at a site that is not known itself waits for the site.
     """
-    open_rows = store.table("core_refused").filter(~pl.col("settled") & pl.col("line").is_not_null())
+    open_rows = turned_away(store).filter(~pl.col("settled") & pl.col("line").is_not_null())
     open_rows = open_rows.filter(pl.col("reason").str.contains(_UNKNOWN.pattern))
     known = known_sites(store)
     found: dict[tuple[str, str, str | None], Unknown] = {}
@@ -59,6 +60,25 @@ def unknown_names(store: Store) -> list[Unknown]:
         if len(one.rows) < _ROWS_LOOKED_AT:
             one.rows.append(_row(file, told))
     return sorted(found.values(), key=lambda u: (u.kind, u.hint or "", u.name))
+
+
+def turned_away(store: Store) -> pl.DataFrame:
+    """Give the refused rows, and the readings whose name means nothing since its meaning was turned down."""
+    unplaced = store.table("core_unplaced").drop("row_id")
+    return pl.concat([store.table("core_refused"), unplaced], how="vertical_relaxed")
+
+
+def unplaced_sentence(unplaced: pl.DataFrame) -> list[str]:
+    """Say which readings (core_unplaced) count for nothing until their name has a meaning, if any do."""
+    if unplaced.is_empty():
+        return []
+    names = unplaced["row_place"].unique().sort()
+    more = ["..."] if names.len() > _NAMES_SHOWN else []
+    told = ", ".join([*(f"'{n}'" for n in names.head(_NAMES_SHOWN)), *more])
+    return [
+        f"{unplaced.height:,} readings count for no electrode, as a person turned down what their name "
+        f"meant ({told}); `rodfleet names` proposes another meaning."
+    ]
 
 
 def known_sites(store: Store) -> dict[str, str]:

@@ -8,8 +8,11 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from pipeline.dangers import find_dangers
 from pipeline.intake.load import LoadReport, load
+from pipeline.settings import Settings
 from pipeline.store import Store
+from pipeline.unknown_names import unknown_names, unplaced_sentence
 
 TODAY = date(2026, 11, 24)
 SITES = "site_id,site_name,rod_count\nA,Aber Moor,2\nB,Bel Fen,1\nN,New Moor,2\n"
@@ -176,6 +179,27 @@ def test_a_meaning_that_is_corrected_moves_the_readings_and_one_turned_down_is_r
         ("A-W1", None),
         ("B-W1", "different"),
     ]
+
+
+def test_readings_whose_meaning_was_turned_down_wait_and_still_warn(store: Store, tmp_path: Path) -> None:
+    large = "well_id,taken_at,resistance_ohm,current_a\nMoor one,2011-05-01,12,14.5\n"
+    send(store, tmp_path, aliases=THEIRS, readings=MISNAMED, readings_2=large)
+    before = standing(store)
+    send(store, tmp_path, today=TODAY + timedelta(1), aliases_2=ALIASES + "well,Moor one,A-W1,,different\n")
+    assert len(standing(store)) == len(before) - 2
+    assert not [check for check in store.checks() if check.offending.height]
+    (told,) = unplaced_sentence(store.table("core_unplaced"))
+    assert told.startswith("2 readings count for no electrode")
+    assert "'Moor one'" in told
+    (unknown,) = unknown_names(store)
+    assert (unknown.kind, unknown.name, unknown.waiting) == ("well", "Moor one", 2)
+    found = find_dangers(store, Settings())
+    assert found.select("finding", "value").rows() == [("current_danger", 14.5)]
+    send(store, tmp_path, today=TODAY + timedelta(2), aliases_3=ALIASES + "well,Moor one,B-W1,,same\n")
+    assert ("B-1", "B", 2011, 12.0) in standing(store)
+    assert store.table("core_unplaced").is_empty()
+    store.look_back(datetime.combine(TODAY + timedelta(1), datetime.max.time()))
+    assert store.table("core_unplaced")["understood"].str.contains("14.5").any()
 
 
 PROFILE = """files = ["log*.csv"]

@@ -82,10 +82,13 @@ def test_readings_have_electrode() -> None:
         "raw_files(file_id, file, sheet)": "(1, 'f', '')",
         "raw_readings(row_id, well_id, electrode_id, taken_at)": "(1, 'W', '', now()), (2, 'W', '', now())",
         "_meant_readings(row_id)": "(1), (2)",
+        "core_unplaced(row_id)": "(7)",
     }
     assert not _offending("readings_have_electrode", tables)
     tables["_meant_readings(row_id)"] = "(1)"
     assert len(_offending("readings_have_electrode", tables)) == 1
+    tables["core_unplaced(row_id)"] = "(2)"
+    assert not _offending("readings_have_electrode", tables)
 
 
 def _content(**extra: str) -> dict[str, str]:
