@@ -29,6 +29,9 @@ _WANTED = {
 _NO_LIMIT = (
     "says over range, but the range of its meter is not known; load its range_high_ohm, or write >1500"
 )
+_NOTHING_READ = "where nothing was read leave it empty and give the outcome"
+_UNIT_IN_CELL = "`rodfleet profile` makes a source profile that reads units in the cells"
+_WITH_UNIT = r"^[<>]?\s*[+-]?\d[\d.,]*\s*[\p{L}\p{So}\u00b0%][\p{L}\p{So}\u00b0%/\-\u00b7 ]*\.?$"
 
 
 @dataclass(frozen=True)
@@ -208,10 +211,16 @@ def _complaint(column: Column, how: Writing) -> pl.Expr:
     """Say what is wrong with a filled cell of one column, or null."""
     cell, value = pl.col(_text(column.name)), pl.col(column.name)
     unread = cell.is_not_null() & value.is_null()
-    wrong: list[tuple[pl.Expr, str]] = [(unread, f"is not {_wanted(column, how)}")]
+    plain = f"is not {_wanted(column, how)}"
+    wrong: list[tuple[pl.Expr, str]] = []  # of one cell the first counts
     if column.kind is Kind.RANGED:
-        wrong.insert(0, (unread & is_over_word(cell), _NO_LIMIT))
-        wrong[1] = (unread & ~is_over_word(cell), wrong[1][1])
+        wrong += [
+            (unread & is_over_word(cell), _NO_LIMIT),
+            (unread & ~cell.str.contains(r"\d"), f"{plain} ({_NOTHING_READ})"),
+        ]
+    if column.kind in (Kind.NUMBER, Kind.RANGED) and column.name not in how.in_cell:
+        wrong.append((unread & cell.str.contains(_WITH_UNIT), f"{plain} ({_UNIT_IN_CELL})"))
+    wrong.append((unread, plain))
     if column.kind in (Kind.DAY, Kind.MOMENT, Kind.MONTH):
         day = value.cast(pl.Date)
         wrong.append((day < EARLIEST, f"lies before {EARLIEST.year}"))

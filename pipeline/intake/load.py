@@ -146,7 +146,8 @@ def _recognised(
                 aside.append(f"{name} [{called}]: this sheet is no table" if called else name)
                 continue
             lines = lines_of(parts, number) if part is not sheet else None
-            what = replace(what, sheet=sheet.sheet, lines=lines, found=_above(sheet, parts, number))
+            told = (*what.found, *_above(sheet, parts, number))
+            what = replace(what, sheet=sheet.sheet, lines=lines, found=told)
             found += _by_visit(Found(path, name, called, what), what, part)
     if not found:
         raise FileRefusedError(

@@ -104,11 +104,7 @@ def heading_test(profiles: Sequence[Profile]) -> Callable[[set[str]], bool]:
     def is_heading(cells: set[str]) -> bool:
         if any(profile.is_heading(cells) for profile in profiles):
             return True
-        return any(
-            cells.issuperset(table.required) and (not table.one_of or not cells.isdisjoint(table.one_of))
-            for table in TABLES.values()
-            if len(cells & set(table.names)) > 1
-        )
+        return bool(_tables_of(cells))
 
     return is_heading
 
@@ -131,16 +127,37 @@ def load_profiles(folders: Sequence[Path] = ()) -> list[Profile]:
 
 
 def recognise(path: Path, sheet: Sheet, profiles: Sequence[Profile]) -> Recognised | None:
-    """Find out what a sheet is: by a source profile, else by the sheet's or the file's name."""
+    """Find out what a sheet is: by a source profile, by the sheet's or the file's name, its headings."""
     for profile in profiles:
         if profile.fits(path, sheet):
             return Recognised(profile.table, profile)
     if table := table_named(sheet.sheet):
         return Recognised(table, None)
-    table = table_named(path.name)
-    if table is None or (sheet.sheet and not _has_headings_of(sheet, table)):
-        return None  # a workbook named after a table may have a sheet of remarks beside it
-    return Recognised(table, None)
+    if table := table_named(path.name):
+        # A workbook named after a table may have a sheet of remarks beside it.
+        is_one = not sheet.sheet or _has_headings_of(sheet, table)
+        return Recognised(table, None) if is_one else None
+    if table := _table_of_headings(_headings_at(sheet, None)):
+        return Recognised(table, None, found=(f"{table.name} by its headings",))
+    return None
+
+
+def _table_of_headings(headings: set[str]) -> Table | None:
+    """Give the table that knows most of the headings, of those of which all that they require is there."""
+    found = _tables_of({h.lower() for h in headings})
+    best = [table for table, known in found.items() if known == max(found.values())]
+    return TABLES[best[0]] if len(best) == 1 else None
+
+
+def _tables_of(cells: set[str]) -> dict[str, int]:
+    """Name the tables whose required headings are all among the cells, and how many of theirs are."""
+    return {
+        table.name: known
+        for table in TABLES.values()
+        if cells.issuperset(table.required)
+        and (not table.one_of or not cells.isdisjoint(table.one_of))
+        and (known := len(cells & set(table.names))) > 1  # one alone, such as `month`, stands in many files
+    }
 
 
 def table_named(name: str) -> Table | None:

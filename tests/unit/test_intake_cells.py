@@ -79,7 +79,10 @@ def test_text_in_a_number_is_refused_with_the_text(cell: str) -> None:
     row = _reading(resistance_ohm=cell)
     assert row["resistance_ohm"] is None
     assert row["range_mark"] is None
-    assert row["_reason"] == f"resistance_ohm '{cell}' is not a number, or > or < and a number"
+    said, _, hint = row["_reason"].partition(" (")
+    assert said == f"resistance_ohm '{cell}' is not a number, or > or < and a number"
+    assert ("outcome" in hint) == (cell in {"n/a", "nan", "inf", ">", "."})
+    assert ("units in the cells" in hint) == (cell == "12 ohm")
 
 
 @pytest.mark.parametrize("cell", ["0", "-3", "<0"])
@@ -184,7 +187,8 @@ def test_all_that_is_wrong_in_a_row_is_one_sentence() -> None:
     row = _reading(taken_at="2019-02-31", resistance_ohm="n/a", soil_temp_c="warm")
     assert row["_reason"] == (
         "taken_at '2019-02-31' is not a date of the calendar such as 2026-03-14; "
-        "resistance_ohm 'n/a' is not a number, or > or < and a number; "
+        "resistance_ohm 'n/a' is not a number, or > or < and a number "
+        "(where nothing was read leave it empty and give the outcome); "
         "soil_temp_c 'warm' is not a number"
     )
 

@@ -424,6 +424,18 @@ def test_a_workbook_is_loaded_sheet_by_sheet(store: Store, tmp_path: Path) -> No
     assert report.ok
 
 
+def test_a_file_of_any_name_is_known_by_the_headings_of_one_table_alone(store: Store, inbox: Path) -> None:
+    _send(inbox, "crew 7, spring.csv", READINGS + "A-W1,2010-03-01,12.5,,\n")
+    _send(inbox, "pins.csv", "site_id,surveyed_on,spacing_m,resistance_ohm\nA,2010-03-01,2,40\n")
+    _send(inbox, "months.csv", "month,visits\n2010-03,4\n")
+    _send(inbox, "diary.csv", "well_id,resistance_ohm\nA-W1,12.5\n")
+    report = _load(store, inbox)
+    tables = {b.file: b.table for b in report.books}
+    assert (tables["crew 7, spring.csv"], tables["pins.csv"]) == ("readings", "soundings")
+    assert str(_book(report, "crew 7, spring.csv").profile) == "found: readings by its headings"
+    assert {b.file for b in report.failures} == {"months.csv", "diary.csv"}
+
+
 def test_a_workbook_named_after_its_table_may_have_remarks(store: Store, inbox: Path) -> None:
     book = xlsxwriter.Workbook(inbox / "readings-07.xlsx")
     for name, rows in (
