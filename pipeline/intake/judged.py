@@ -22,6 +22,7 @@ from pipeline.intake.profiles import (
     source_of,
     without_other_visits,
 )
+from pipeline.intake.unit_row import check_units_row
 from pipeline.intake.writing import Found, WritingEvidence
 
 # What `rodfleet refused --write` puts beside a row: why it was refused, and which refused row it answers.
@@ -116,6 +117,7 @@ class JudgedSheet:
         encoding, separator = (profile.encoding, profile.separator) if profile else (None, None)
         headings: Headings | None = None
         above: dict[str, str] = {}
+        units_checked = False
         for sheet in sheet_in_blocks(self._path, encoding, what.sheet, separator):
             if headings is None:
                 headings = headings_of(sheet, profile.heading_line if profile else None, what.lines)
@@ -124,6 +126,9 @@ class JudgedSheet:
                 return
             came = sorted_out(without_other_visits(rows_below(sheet, headings), what))
             ours = mapped(came, what, above)
+            if not units_checked and ours.height:
+                check_units_row(ours, what)
+                units_checked = True
             meant = rows_of_visit(came, what)
             came, ours = came.filter(meant), ours.filter(meant)
             for k in range(0, max(came.height, 1), _PART_ROWS):

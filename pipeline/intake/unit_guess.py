@@ -101,7 +101,8 @@ def any_possible(heading: str, cells: pl.Series, numbers: pl.Series, column: str
 def _units_in_cells(cells: pl.Series, column: str) -> bool:
     """Say whether a good part of the cells hold a number with a unit behind it."""
     filled = cells.drop_nulls().head(200).to_list()
-    tails = [_tail(cell) for cell in filled]
+    # A line of units below the headings holds a unit and no number.
+    tails = [_tail(cell) for cell in filled if any(letter.isdigit() for letter in cell)]
     named = sum(bool(t) and spelt(t, column) is not None for t in tails)
     return named > 0 and named * 10 >= len(filled)
 
