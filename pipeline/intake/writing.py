@@ -126,9 +126,13 @@ class NumberEvidence:
         comma = sum(of.comma for of in self._of.values())
         if comma <= sum(of.comma_thousands for of in self._of.values()):
             return "."
+        point = sum(of.point for of in self._of.values())
         if not text_only:
-            return ".,"
-        return "," if comma > sum(of.point for of in self._of.values()) else "."
+            # Where commas part the fraction and every point stands before three digits, `1.200` is typed
+            # text and a thousand: it is refused, not read as 1.2.
+            thousands = any(of.point_thousands for of in self._of.values())
+            return "," if thousands and not point else ".,"
+        return "," if comma > point else "."
 
     def thousands_question(self, columns: Sequence[str]) -> str | None:
         """Ask in one sentence where every point of those columns could part thousands as well as decimals."""
