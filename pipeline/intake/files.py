@@ -371,7 +371,8 @@ def _worksheet(
     facts: BookFacts,
 ) -> Sheet | None:
     # skip_rows=0 keeps the empty rows on top, so that a row's number is the one that the crew sees.
-    loaded = book.load_sheet(name, header_row=None, skip_rows=0, n_rows=peek, dtypes="string").to_polars()
+    sheet = book.load_sheet(name, header_row=None, skip_rows=0, n_rows=peek, dtypes="string")
+    loaded = sheet.to_polars()
     if loaded.width == 0:
         return None
     frame = loaded.select(
@@ -384,5 +385,6 @@ def _worksheet(
     frame = frame.filter(pl.any_horizontal(pl.col(cells).is_not_null()))
     if frame.is_empty():
         return None
-    told = (f"{facts.errors} failed formulas in the workbook, read as empty",) if facts.errors else ()
-    return Sheet(name, frame, False, told, peek is None, facts.days_from_1904)
+    hidden = ["a hidden sheet"] if sheet.visible != "visible" else []
+    failed = [f"{facts.errors} failed formulas in the workbook, read as empty"] if facts.errors else []
+    return Sheet(name, frame, False, (*hidden, *failed), peek is None, facts.days_from_1904)

@@ -452,6 +452,20 @@ def test_a_workbook_named_after_its_table_may_have_remarks(store: Store, inbox: 
     assert report.left_aside == ("readings-07.xlsx [Remarks]: this sheet is no table",)
 
 
+def test_a_hidden_sheet_is_taken_and_told_of(store: Store, inbox: Path) -> None:
+    book = xlsxwriter.Workbook(inbox / "spring.xlsx")
+    for name, value in (("Round", 12.5), ("Draft", 99.0)):
+        sheet = book.add_worksheet(name)
+        sheet.write_row(0, 0, ["well_id", "taken_at", "resistance_ohm"])
+        sheet.write_row(1, 0, ["A-W1", f"2010-03-0{len(name) - 4}", value])
+        if name == "Draft":
+            sheet.hide()
+    book.close()
+    told = {b.sheet: b.profile for b in _load(store, inbox).books if b.file == "spring.xlsx"}
+    assert told["Draft"] == "found: readings by its headings, a hidden sheet"
+    assert told["Round"] == "found: readings by its headings"
+
+
 def test_a_well_by_its_number_is_found_where_the_crew_gave_the_site(store: Store, inbox: Path) -> None:
     _send(inbox, "electrodes_2.csv", "electrode_id,site_id,well_id,installed_on\nB-2a,B,B-W2,2000-05-01\n")
     book = xlsxwriter.Workbook(inbox / "North rod log.xlsx")
