@@ -32,8 +32,8 @@ def find_dangers(store: Store, settings: Settings) -> pl.DataFrame:
                 danger_a=danger,
                 open_factor=OPEN_FACTOR,
             )
-        without = refused if part == _WHOLE else refused.clear()
-        found.append(attend_first(rows, without, works, note, danger))
+        of_part = refused if part == _WHOLE else refused.clear()
+        found.append(attend_first(rows, of_part, works, note, danger))
     return gravest_first(found)
 
 

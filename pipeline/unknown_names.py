@@ -65,7 +65,7 @@ def unknown_names(store: Store) -> list[Unknown]:
 def turned_away(store: Store) -> pl.DataFrame:
     """Give the refused rows, and the readings whose name means nothing since its meaning was turned down."""
     unplaced = store.table("core_unplaced").drop("row_id")
-    return pl.concat([store.table("core_refused"), unplaced], how="vertical_relaxed")
+    return pl.concat([store.table("core_refused"), unplaced])
 
 
 def unplaced_sentence(unplaced: pl.DataFrame) -> list[str]:

@@ -98,13 +98,15 @@ def _read_by_column(rows: pl.DataFrame, table: Table, how: Writing) -> pl.DataFr
 
 def _read(rows: pl.DataFrame, column: Column, how: Writing, telling: Set[str]) -> list[pl.Series]:
     cell = _text(column.name)
+    # A text is its cell, as it was sorted out: its distinct texts need not be found again.
+    typed = [] if column.kind is Kind.TEXT else _typed_as(column)
 
     def worked_out(cells: pl.DataFrame) -> pl.DataFrame:
         values = cells.with_columns(_values(column, how))
         told = [
             hashes(c, values[c].cast(pl.String)).alias(_TOLD + c) for c in _typed_as(column) if c in telling
         ]
-        return values.select(*_typed_as(column), *told, _complaint(column, how).alias(_SAID + column.name))
+        return values.select(*typed, *told, _complaint(column, how).alias(_SAID + column.name))
 
     if column.kind is Kind.RANGED and how.over_limits:  # what 'OL' means hangs on the meter
         read = worked_out(rows.select(pl.col(cell, _text("instrument_id")).cast(pl.String)))
@@ -113,7 +115,7 @@ def _read(rows: pl.DataFrame, column: Column, how: Writing, telling: Set[str]) -
     if column.required and rows[cell].null_count():
         said = rows.select(cell).hstack(read).select(pl.coalesce(_SAID + column.name, _empty(column)))
         read = read.with_columns(said.to_series().alias(_SAID + column.name))
-    if column.kind is Kind.TEXT:  # as sorted out, so that its distinct texts need not be found again
+    if column.kind is Kind.TEXT:
         read = read.with_columns(rows[cell].alias(column.name))
     return read.get_columns()
 

@@ -25,8 +25,8 @@ def sorted_out(frame: pl.DataFrame) -> pl.DataFrame:
 def _distinct(cells: pl.Series) -> tuple[pl.Series, pl.Series]:
     """Give the distinct texts of a column that was sorted out, and the place of each cell among them."""
     places = cells.to_physical()
-    highest = places.max()
-    end = 0 if highest is None else int(highest) + 1  # type: ignore[arg-type]
+    seen = places.drop_nulls().to_numpy()
+    end = int(seen.max()) + 1 if seen.size else 0
     codes = pl.DataFrame({cells.name: range(end)}, schema={cells.name: pl.UInt32})
     return codes.select(pl.all().cat.to(cells.dtype).cast(pl.String)).to_series(), places
 

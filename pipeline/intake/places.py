@@ -7,7 +7,7 @@ from pipeline.intake.told_apart import PLACE, hashes_of
 from pipeline.store import Store
 
 _WAY = ["electrode_id", "well_id", "site_hint"]
-_MANY = 1000  # electrodes that a block names for the first time: the whole register is asked for first
+_MANY = 1000  # where the first block of a load names so many, the whole register is asked for at once
 
 
 class Places:

@@ -127,7 +127,7 @@ def load_profiles(folders: Sequence[Path] = ()) -> list[Profile]:
 
 
 def recognise(path: Path, sheet: Sheet, profiles: Sequence[Profile]) -> Recognised | None:
-    """Find out what a sheet is: by a source profile, by the sheet's or the file's name, its headings."""
+    """Find out what a sheet is: by a source profile, else by its or the file's name, else by its headings."""
     for profile in profiles:
         if profile.fits(path, sheet):
             return Recognised(profile.table, profile)
